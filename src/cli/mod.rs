@@ -1,0 +1,1 @@
+//! The face: arguments, text, JSON, progress, questions.

@@ -1,0 +1,1 @@
+//! Decisions: pure functions over plain data.

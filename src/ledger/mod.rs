@@ -1,0 +1,1 @@
+//! The ledger: everything known about a job, in one SQLite file.

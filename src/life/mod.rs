@@ -1,0 +1,1 @@
+//! The simulator: virtual drives, destinations, memory and clock.

@@ -1,0 +1,1 @@
+//! The real world: files, devices, mounts, clock.

@@ -1,0 +1,1 @@
+//! Policies: TOML text in, rules out.

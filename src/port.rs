@@ -1,0 +1,301 @@
+//! The traits to the outside. Each has a real implementation (`linux`), a simulated one and
+//! a failing one (`life`). A source has no write method; a destination cannot reach outside its folder.
+//!
+//! Invariant: everything the engine knows of the world passes through here, so a test can
+//! put any world behind it.
+
+use crate::drive::question::{Question, Reply};
+use crate::survey::item::{Kind, Marks};
+use crate::value::Moment;
+use std::fmt;
+
+/// Why the outside did not do what was asked.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Fault {
+    /// What kind; decides what the engine does next.
+    pub kind: FaultKind,
+    /// What was tried and on what, in words.
+    pub doing: String,
+    /// The system's own word (`ENODATA`, "no space left").
+    pub errno: String,
+}
+
+/// The kinds of fault that the engine tells apart.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum FaultKind {
+    /// These bytes could not be read (medium or transport error); others may be readable.
+    Refused,
+    /// Time ran out; the request may still be in flight.
+    NoAnswer,
+    /// The device or folder is gone, or is another one than before.
+    Gone,
+    /// Not there (any more).
+    Missing,
+    /// Already there.
+    Exists,
+    /// The destination is full.
+    Full,
+    /// The destination takes no writes.
+    ReadOnly,
+    /// Permission refused.
+    Denied,
+    /// The destination cannot hold this name or size.
+    CannotHold,
+    /// Anything else.
+    Other,
+}
+
+impl fmt::Display for Fault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}: {}", self.doing, self.errno)
+    }
+}
+
+impl std::error::Error for Fault {}
+
+impl Fault {
+    /// A fault of the given kind.
+    pub fn new(kind: FaultKind, doing: impl Into<String>, errno: impl Into<String>) -> Self {
+        Self {
+            kind,
+            doing: doing.into(),
+            errno: errno.into(),
+        }
+    }
+}
+
+/// A drive (or image) as sectors. Read-only by construction.
+pub trait Sectors: Send + Sync {
+    /// Logical sector size in bytes (512 or 4096, or what the device says).
+    fn sector_bytes(&self) -> u32;
+    /// Length in bytes, as accessible now.
+    fn bytes(&self) -> u64;
+    /// Fills `buf` from byte `at`. Both need not be aligned. On a fault nothing in `buf` counts.
+    fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault>;
+}
+
+/// The way to a drive's health pages.
+pub trait Transport {
+    /// Asks one question. Implementations never ask twice on a device that stopped answering.
+    fn ask(&mut self, question: Question) -> Reply;
+    /// What stands between us and the drive, in words ("recorded replies", "NVMe", "USB adapter").
+    fn says(&self) -> String;
+}
+
+/// The present moment and the passing of time.
+pub trait Clock: Send + Sync {
+    /// Now, by the machine's calendar clock.
+    fn now(&self) -> Moment;
+    /// Nanoseconds since some fixed point, never going back.
+    fn ticks(&self) -> u64;
+    /// Waits.
+    fn rest(&self, nanoseconds: u64);
+}
+
+/// What the source says of one entry, by `statx` or its like.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Stamp {
+    /// Device number of the file system that holds it.
+    pub device: u64,
+    /// Inode or record number.
+    pub inode: u64,
+    /// Length in bytes.
+    pub bytes: u64,
+    /// Bytes allocated on the medium.
+    pub allocated: u64,
+    /// Last written, nanoseconds since 1970.
+    pub modified_ns: i64,
+    /// Entry last changed, nanoseconds since 1970.
+    pub changed_ns: i64,
+    /// Created, nanoseconds since 1970; 0 = not kept.
+    pub created_ns: i64,
+    /// Permission bits and type, as `st_mode`.
+    pub mode: u32,
+    /// Owner.
+    pub user: u32,
+    /// Group.
+    pub group: u32,
+    /// Number of names.
+    pub names: u32,
+}
+
+/// One entry of a folder of the source.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Entry {
+    /// Name, exact bytes.
+    pub name: Vec<u8>,
+    /// What it is.
+    pub kind: Kind,
+    /// What `statx` says; `Err` when even that failed.
+    pub stamp: Result<Stamp, Fault>,
+    /// Target of a link, exact bytes.
+    pub target: Option<Vec<u8>>,
+    /// Extended attributes: name and value. Access-control lists appear as `system.posix_acl_*`.
+    pub attributes: Vec<(Vec<u8>, Vec<u8>)>,
+    /// Marks that the tree itself can tell (other mount, sparse).
+    pub marks: Marks,
+}
+
+/// A tree of folders without extents: the customer's folder, or a mounted volume.
+pub trait Tree: Send + Sync {
+    /// What the root is: device, file system, and whatever identifies it again.
+    fn root(&self) -> Result<TreeRoot, Fault>;
+    /// A folder, reached by descriptors beneath the root, each part opened without following links.
+    fn folder(&self, parts: &[Vec<u8>]) -> Result<Box<dyn Folder>, Fault>;
+}
+
+/// Identity of a tree's root.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct TreeRoot {
+    /// The path as given, for people.
+    pub path: String,
+    /// Stamp of the root folder itself.
+    pub stamp: Stamp,
+    /// Name of the file system type.
+    pub file_system: String,
+    /// Identity of the file system (UUID or fsid in hex), empty = not reported.
+    pub file_system_id: String,
+    /// The whole disks under it, by kernel name; empty = none known (network, memory).
+    pub disks: Vec<String>,
+}
+
+/// One open folder of a tree.
+pub trait Folder: Send + Sync {
+    /// Calls `see` for every entry, in no particular order. A fault of one entry is in that
+    /// entry; a fault of the folder ends the walk and is returned.
+    fn each(&self, see: &mut dyn FnMut(Entry)) -> Result<(), Fault>;
+    /// Opens a subfolder (links are never followed).
+    fn folder(&self, name: &[u8]) -> Result<Box<dyn Folder>, Fault>;
+    /// Opens a file's content for reading (links are never followed).
+    fn open(&self, name: &[u8]) -> Result<Box<dyn Content>, Fault>;
+    /// The stamp of one entry, now.
+    fn stamp(&self, name: &[u8]) -> Result<Stamp, Fault>;
+}
+
+/// Open content.
+pub trait Content: Send + Sync {
+    /// The stamp now (of the open file, not of the name).
+    fn stamp(&self) -> Result<Stamp, Fault>;
+    /// Reads up to `buf.len()` bytes at `at`; 0 = the end. When `buf` starts and ends on
+    /// 4096-byte borders and `at` does too, the page cache is bypassed where the file system can.
+    fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<usize, Fault>;
+    /// The next range at or after `at` that holds data, `None` = only a hole follows.
+    /// Trees that cannot tell answer with the rest of the file.
+    fn data_after(&self, at: u64) -> Result<Option<(u64, u64)>, Fault>;
+}
+
+/// What a destination says of itself.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct DestinationFacts {
+    /// The path as given, for people.
+    pub path: String,
+    /// Identity of the file system that holds it (device number).
+    pub device: u64,
+    /// Whole disks under it, by kernel name, through partitions, stacked devices and loop files.
+    pub disks: Vec<String>,
+    /// Whether it is a loop device or a memory file system (counts for practice only).
+    pub practice_only: bool,
+    /// Reached over a network.
+    pub network: bool,
+    /// File system type.
+    pub file_system: String,
+    /// Free bytes for us.
+    pub free_bytes: u64,
+    /// Free file entries, `None` = not limited or not told.
+    pub free_entries: Option<u64>,
+    /// Longest name in bytes.
+    pub longest_name: u32,
+    /// Largest file in bytes, `None` = no limit that matters.
+    pub largest_file: Option<u64>,
+    /// Names that differ only in case are one name here (tried, not guessed).
+    pub folds_case: bool,
+    /// Hard links can be made here (tried).
+    pub hard_links: bool,
+    /// Why writing does not work (tried); `None` = it works.
+    pub not_writable: Option<String>,
+}
+
+/// A place that copies go to: one job folder on one destination. Paths are relative to it,
+/// `/`-separated, made of bag names only.
+pub trait Destination: Send + Sync {
+    /// What it is, looked at now.
+    fn facts(&self) -> Result<DestinationFacts, Fault>;
+    /// Makes a folder and its parents; being there already is fine.
+    fn make_folder(&self, path: &str) -> Result<(), Fault>;
+    /// Starts a new file (must not exist). `bytes` is the expected length.
+    fn create(&self, path: &str, bytes: u64) -> Result<Box<dyn Writing>, Fault>;
+    /// Gives `existing` a second name (hard link).
+    fn link(&self, existing: &str, path: &str) -> Result<(), Fault>;
+    /// Renames within the destination, replacing what is there.
+    fn rename(&self, from: &str, to: &str) -> Result<(), Fault>;
+    /// Removes a file; missing is fine.
+    fn remove(&self, path: &str) -> Result<(), Fault>;
+    /// Removes an empty folder; missing is fine.
+    fn remove_folder(&self, path: &str) -> Result<(), Fault>;
+    /// Makes everything written so far durable on the medium. A fault means that nothing since
+    /// the last success may be trusted.
+    fn settle(&self) -> Result<(), Fault>;
+    /// Opens a file for reading back, past the page cache where the file system can.
+    fn open(&self, path: &str) -> Result<Box<dyn Content>, Fault>;
+    /// Calls `see(path, is_folder, bytes)` for everything below `path`, parents first.
+    fn each(&self, path: &str, see: &mut dyn FnMut(&str, bool, u64)) -> Result<(), Fault>;
+    /// Reads a small file whole; `None` = not there.
+    fn read_small(&self, path: &str) -> Result<Option<Vec<u8>>, Fault>;
+    /// Replaces a small file durably: written beside, made durable, renamed, folder made durable.
+    fn write_small(&self, path: &str, bytes: &[u8]) -> Result<(), Fault>;
+    /// Bytes that this process has fetched from the medium so far (to show that reading back was no cache hit).
+    /// `None` = cannot be told here.
+    fn fetched_bytes(&self) -> Option<u64>;
+}
+
+/// A file being written.
+pub trait Writing: Send {
+    /// Writes at `at`. Aligned buffers and offsets bypass the page cache where the file system can.
+    fn write_at(&mut self, at: u64, bytes: &[u8]) -> Result<(), Fault>;
+    /// Sets the final length and closes. Not yet durable: that is [`Destination::settle`].
+    fn finish(self: Box<Self>, bytes: u64) -> Result<(), Fault>;
+}
+
+/// A buffer for the pipeline: its slice starts on a 2 MiB border.
+pub struct Block {
+    store: Vec<u8>,
+    start: usize,
+    bytes: usize,
+}
+
+impl Block {
+    /// The border that every block starts on, so that the kernel may back it with huge pages.
+    pub const BORDER: usize = 2 << 20;
+
+    /// A zeroed block of `bytes`; `advise` is told the aligned slice once, before first use.
+    pub fn new(bytes: usize, advise: &dyn Fn(&mut [u8])) -> Self {
+        // A fresh zeroed allocation of this size comes as untouched pages, so advising comes before touching.
+        let mut store = vec![0u8; bytes + Self::BORDER];
+        let start = store.as_ptr().align_offset(Self::BORDER).min(Self::BORDER);
+        advise(&mut store[start..start + bytes]);
+        Self {
+            store,
+            start,
+            bytes,
+        }
+    }
+}
+
+impl std::ops::Deref for Block {
+    type Target = [u8];
+    fn deref(&self) -> &[u8] {
+        &self.store[self.start..self.start + self.bytes]
+    }
+}
+
+impl std::ops::DerefMut for Block {
+    fn deref_mut(&mut self) -> &mut [u8] {
+        &mut self.store[self.start..self.start + self.bytes]
+    }
+}
+
+/// Where blocks come from.
+pub trait Memory: Send + Sync {
+    /// A zeroed, aligned block.
+    fn block(&self, bytes: usize) -> Block;
+}

@@ -1,0 +1,1 @@
+//! Content: a layout and sectors, or a handle, become bytes and gaps.

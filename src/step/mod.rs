@@ -1,0 +1,1 @@
+//! The steps of a job, one file each.

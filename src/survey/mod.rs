@@ -1,0 +1,5 @@
+//! What is there: items, people, classes, and whether everything adds up.
+//!
+//! Invariant: what matches no rule is irreplaceable; nothing is left out except by a named rule.
+
+pub mod item;

@@ -1,0 +1,6 @@
+//! Volumes: how a drive is divided, what lies in each part, and where each item's bytes are.
+//!
+//! Invariant: file systems give layouts, not bytes; every parser takes any bytes without
+//! panicking, looping for ever or asking for memory that the input does not justify.
+
+pub mod layout;
