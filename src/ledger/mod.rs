@@ -1,1 +1,222 @@
-//! The ledger: everything known about a job, in one SQLite file.
+//! The ledger: everything known about a job, in one SQLite file that can be copied.
+//!
+//! Invariant: what the ledger says was done is on the medium already (the engine makes
+//! bytes durable first, then commits one transaction that says so); what it does not say
+//! never happened. Facts are chained by hash, and a running sum over the item rows stands
+//! in every fact that closes a change, so an edit by hand shows.
+//!
+//! Rollback journal with `synchronous=FULL`: after a crash the truth is in `ledger.db` and
+//! the `-journal` file beside it that belongs to it; no write-ahead file has to travel along.
+
+pub mod facts;
+pub mod items;
+pub mod rowsum;
+mod schema;
+
+use crate::port::{Fault, FaultKind};
+use rusqlite::{Connection, OpenFlags, OptionalExtension};
+use std::path::{Path, PathBuf};
+
+pub use facts::{Fact, FactBody};
+pub use items::{Got, GotRow, ItemRow, Want};
+pub use rowsum::RowSum;
+
+/// Why the ledger could not do what was asked.
+#[derive(Debug, thiserror::Error)]
+pub enum LedgerError {
+    /// SQLite said no.
+    #[error("the ledger {path}: {doing}: {source}")]
+    Store {
+        /// What was tried.
+        doing: &'static str,
+        /// Which ledger.
+        path: String,
+        /// SQLite's answer.
+        source: rusqlite::Error,
+    },
+    /// Not a ledger at all, or a damaged one.
+    #[error("{path} is not a holdpoint ledger: expected {expected}, found {found}")]
+    NotALedger {
+        /// Which file.
+        path: String,
+        /// What was expected.
+        expected: String,
+        /// What was there.
+        found: String,
+    },
+    /// Made by a newer holdpoint: may be read by that one only.
+    #[error("{path} was written by a newer holdpoint (format {found}; this one knows up to {known})")]
+    Newer {
+        /// Which file.
+        path: String,
+        /// Its format number.
+        found: i64,
+        /// The newest format that this program knows.
+        known: i64,
+    },
+    /// A chained fact does not fit the one before it.
+    #[error("the ledger's chain breaks at fact {number}: expected {expected}, found {found}")]
+    Broken {
+        /// Number of the first fact that does not fit.
+        number: i64,
+        /// What was expected there.
+        expected: String,
+        /// What was there.
+        found: String,
+    },
+}
+
+/// An open ledger. One connection, one writer.
+pub struct Ledger {
+    db: Connection,
+    path: String,
+}
+
+impl Ledger {
+    /// The file name in a job folder.
+    pub const FILE: &'static str = "ledger.db";
+
+    /// Starts a new ledger at `path`; it must not exist.
+    pub fn create(path: &Path) -> Result<Self, LedgerError> {
+        let shown = path.display().to_string();
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let db = Connection::open_with_flags(path, flags)
+            .map_err(|source| LedgerError::Store { doing: "creating it", path: shown.clone(), source })?;
+        let ledger = Self { db, path: shown };
+        ledger.tune()?;
+        ledger.doing("laying out its tables", ledger.db.execute_batch(schema::CREATE))?;
+        Ok(ledger)
+    }
+
+    /// A ledger in memory, for simulated lives.
+    pub fn in_memory() -> Result<Self, LedgerError> {
+        let path = "(in memory)".to_owned();
+        let db = Connection::open_in_memory()
+            .map_err(|source| LedgerError::Store { doing: "creating it", path: path.clone(), source })?;
+        let ledger = Self { db, path };
+        ledger.doing("laying out its tables", ledger.db.execute_batch(schema::CREATE))?;
+        Ok(ledger)
+    }
+
+    /// Opens the ledger of a job for work.
+    pub fn open(path: &Path) -> Result<Self, LedgerError> {
+        Self::open_as(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX, true)
+    }
+
+    /// Opens a ledger or a snapshot for reading only; works while another process writes to it.
+    pub fn open_to_read(path: &Path) -> Result<Self, LedgerError> {
+        Self::open_as(path, OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX, false)
+    }
+
+    fn open_as(path: &Path, flags: OpenFlags, to_work: bool) -> Result<Self, LedgerError> {
+        let shown = path.display().to_string();
+        let not_a_ledger = |found: String| LedgerError::NotALedger {
+            path: shown.clone(),
+            expected: format!("a SQLite file with application id {:#x}", schema::APPLICATION_ID),
+            found,
+        };
+        let db = Connection::open_with_flags(path, flags).map_err(|e| not_a_ledger(e.to_string()))?;
+        let number = |pragma: &str| db.query_row(&format!("PRAGMA {pragma}"), [], |row| row.get::<_, i64>(0));
+        let id = number("application_id").map_err(|e| not_a_ledger(e.to_string()))?;
+        if id != schema::APPLICATION_ID {
+            return Err(not_a_ledger(format!("application id {id:#x}")));
+        }
+        let format = number("user_version").map_err(|e| not_a_ledger(e.to_string()))?;
+        if format > schema::FORMAT {
+            return Err(LedgerError::Newer { path: shown, found: format, known: schema::FORMAT });
+        }
+        if format != schema::FORMAT {
+            return Err(not_a_ledger(format!("format {format}")));
+        }
+        let ledger = Self { db, path: shown };
+        if to_work {
+            ledger.tune()?;
+        }
+        Ok(ledger)
+    }
+
+    fn tune(&self) -> Result<(), LedgerError> {
+        // FULL: a commit returns when it is on the medium. The journal is truncated, not
+        // deleted, because deleting costs a folder update on FAT-like destinations.
+        self.doing(
+            "setting it up",
+            self.db.execute_batch(
+                "PRAGMA journal_mode=TRUNCATE; PRAGMA synchronous=FULL; PRAGMA temp_store=FILE;
+                 PRAGMA cache_size=-8000; PRAGMA foreign_keys=OFF; PRAGMA busy_timeout=5000;",
+            ),
+        )
+    }
+
+    /// Attaches what was being done to an error of the store.
+    pub(crate) fn doing<T>(&self, doing: &'static str, outcome: rusqlite::Result<T>) -> Result<T, LedgerError> {
+        outcome.map_err(|source| LedgerError::Store { doing, path: self.path.clone(), source })
+    }
+
+    /// Runs `work` as one transaction: all of it is durable when this returns `Ok`, none of it otherwise.
+    pub fn transaction<T, E: From<LedgerError>>(&self, work: impl FnOnce(&Ledger) -> Result<T, E>) -> Result<T, E> {
+        self.doing("beginning a transaction", self.db.execute_batch("BEGIN IMMEDIATE"))?;
+        match work(self) {
+            Ok(value) => {
+                if let Err(e) = self.doing("committing", self.db.execute_batch("COMMIT")) {
+                    self.give_up();
+                    return Err(e.into());
+                }
+                Ok(value)
+            }
+            Err(e) => {
+                self.give_up();
+                Err(e)
+            }
+        }
+    }
+
+    /// Rolls back whatever is open, as a crash would.
+    pub fn give_up(&self) {
+        // Nothing is lost when there is no transaction: the error only says so.
+        let _ = self.db.execute_batch("ROLLBACK");
+    }
+
+    /// A small value kept by name.
+    pub fn get(&self, key: &str) -> Result<Option<String>, LedgerError> {
+        self.doing(
+            "reading a setting",
+            self.db.query_row("SELECT value FROM setting WHERE key=?1", [key], |row| row.get(0)).optional(),
+        )
+    }
+
+    /// Keeps a small value by name.
+    pub fn set(&self, key: &str, value: &str) -> Result<(), LedgerError> {
+        self.doing(
+            "keeping a setting",
+            self.db.execute("INSERT OR REPLACE INTO setting(key, value) VALUES(?1, ?2)", [key, value]),
+        )?;
+        Ok(())
+    }
+
+    /// Writes a complete, compact copy of the ledger to `path` (which must not exist).
+    pub fn snapshot_to(&self, path: &Path) -> Result<(), LedgerError> {
+        let text = path.to_string_lossy().into_owned();
+        self.doing("writing a snapshot", self.db.execute("VACUUM INTO ?1", [text]))?;
+        Ok(())
+    }
+
+    /// Where the ledger lies; `None` for one in memory.
+    pub fn path(&self) -> Option<PathBuf> {
+        self.db.path().filter(|p| !p.is_empty()).map(PathBuf::from)
+    }
+
+    pub(crate) fn db(&self) -> &Connection {
+        &self.db
+    }
+
+    /// The ledger's place in words.
+    pub fn shown_path(&self) -> &str {
+        &self.path
+    }
+}
+
+impl From<LedgerError> for Fault {
+    fn from(e: LedgerError) -> Self {
+        Fault::new(FaultKind::Other, "keeping the ledger", e.to_string())
+    }
+}

@@ -1,1 +1,6 @@
-//! Content: a layout and sectors, or a handle, become bytes and gaps.
+//! Where content comes from: a handle in a tree, a layout over sectors, or a copy already made.
+//!
+//! Invariant: whoever opens content sees bytes or faults, never zeros in place of bytes that could not be read.
+
+pub mod source;
+pub mod trees;

@@ -1,0 +1,295 @@
+//! Facts: what happened in a job, in order, each carrying the hash of the one before.
+//!
+//! Invariant: facts are only ever added. The hash is BLAKE3 over the hash before, the
+//! number, the moment and the body's text, so a fact cannot be changed, dropped or moved
+//! without the chain showing it.
+
+use super::{Ledger, LedgerError};
+use crate::value::{Blake3, Moment};
+use rusqlite::params;
+use serde::{Deserialize, Serialize};
+
+/// One fact of the chain.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Fact {
+    /// 1, 2, 3, ... without gaps.
+    pub number: i64,
+    /// When, by the clock of the machine that wrote it.
+    pub at: Moment,
+    /// What.
+    pub body: FactBody,
+    /// Chain hash up to and with this fact.
+    pub hash: Blake3,
+}
+
+/// How one destination was read back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Method {
+    /// Past the page cache, and the bytes fetched from the medium were counted.
+    Medium,
+    /// Over a network: what the far side's medium holds cannot be told.
+    Network,
+    /// Fewer bytes came from the medium than were compared: the cache may have answered.
+    CacheSuspected,
+}
+
+/// A recorded decision to lose something.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Waiver {
+    /// 1, 2, 3, ...
+    pub number: i64,
+    /// What it covers: `item`, `class`, `volume`, `point`, `no-rescue`.
+    pub scope: String,
+    /// The thing named: a path, a class word, a volume, a point's id.
+    pub about: String,
+    /// Items covered.
+    pub items: u64,
+    /// Bytes covered.
+    pub bytes: u64,
+    /// BLAKE3 over the sorted item identities (or over the point's own words): the frozen set.
+    pub set_hash: Blake3,
+    /// Why.
+    pub reason: String,
+    /// `owner` or `technician`.
+    pub decided_by: String,
+    /// Name of who decided.
+    pub name: String,
+    /// `signed`, `message` or `phone`.
+    pub how: String,
+    /// BLAKE3 of the proof file and its name, when one was given.
+    pub proof: Option<(String, Blake3)>,
+}
+
+/// What a fact says. Kept as JSON with a `fact` word in front.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "fact", rename_all = "kebab-case")]
+#[allow(missing_docs)] // fields carry the names and units of the interface
+pub enum FactBody {
+    /// The job was opened; the whole setup as JSON.
+    Opened { setup: serde_json::Value },
+    /// A health reading (its raw replies stand in the setting `reading-N`).
+    Read { reading: i64, readable: bool, why_not: Option<String>, digest: Blake3 },
+    /// The forecast made from it.
+    Forecast { route: String, high: f64, explained: Blake3 },
+    /// A survey finished.
+    Surveyed { survey: i64, items: u64, bytes: u64, unaccounted_bytes: u64, tree: Blake3, rows: String },
+    /// A batch is on the medium of every destination named in the mask.
+    Batch { batch: i64, items: u64, bytes: u64, rows: String },
+    /// A copy run ended.
+    Copied { remaining: u64, stopped: Option<String>, rows: String },
+    /// The bag was written or renewed at a destination.
+    Sealed { destination: usize, manifest_root: Blake3, items: u64, bytes: u64 },
+    /// A destination was read back in full.
+    Verified {
+        destination: usize,
+        method: Method,
+        items: u64,
+        bytes: u64,
+        fetched_bytes: Option<u64>,
+        mismatched: u64,
+        missing: u64,
+        extra: u64,
+        whole: bool,
+        rows: String,
+    },
+    /// The source was read a second time.
+    SourceReadAgain { items: u64, bytes: u64, unequal: u64, full: bool, rows: String },
+    /// Copies were looked at.
+    Inspected { looked: u64, doubtful: u64 },
+    /// Something may be lost.
+    Waived { waiver: Waiver, rows: String },
+    /// A must-have was answered.
+    Answered { must_have: usize, found: Vec<String>, not_here: Option<String> },
+    /// Somebody looked a second time, or asked for the release a first time.
+    AskedToRelease { second_look: Option<String>, open_points: u64 },
+    /// Released.
+    Released { certificate: Blake3, manifest_root: Blake3, expires: Moment, signed: bool },
+    /// The release was checked again.
+    Rechecked { holds: bool, changed: Vec<String> },
+    /// A wiping command ran or was refused.
+    Guarded { command: Vec<String>, exit: Option<i32>, refused: Option<String>, dry_run: bool },
+    /// Items were put back.
+    PutBack { to: String, items: u64, bytes: u64, already_there: u64, set_beside: u64, refused: u64 },
+    /// The shop's copy was deleted, or its keeping time set.
+    Closed { deleted_items: u64, deleted_bytes: u64, keep_until: Option<Moment>, reason: Option<String> },
+}
+
+impl FactBody {
+    /// The word in front of the body.
+    pub fn kind(&self) -> &'static str {
+        match self {
+            FactBody::Opened { .. } => "opened",
+            FactBody::Read { .. } => "read",
+            FactBody::Forecast { .. } => "forecast",
+            FactBody::Surveyed { .. } => "surveyed",
+            FactBody::Batch { .. } => "batch",
+            FactBody::Copied { .. } => "copied",
+            FactBody::Sealed { .. } => "sealed",
+            FactBody::Verified { .. } => "verified",
+            FactBody::SourceReadAgain { .. } => "source-read-again",
+            FactBody::Inspected { .. } => "inspected",
+            FactBody::Waived { .. } => "waived",
+            FactBody::Answered { .. } => "answered",
+            FactBody::AskedToRelease { .. } => "asked-to-release",
+            FactBody::Released { .. } => "released",
+            FactBody::Rechecked { .. } => "rechecked",
+            FactBody::Guarded { .. } => "guarded",
+            FactBody::PutBack { .. } => "put-back",
+            FactBody::Closed { .. } => "closed",
+        }
+    }
+
+    /// The row sum that this fact closes with, when it closes a change of rows.
+    pub fn rows(&self) -> Option<&str> {
+        match self {
+            FactBody::Surveyed { rows, .. }
+            | FactBody::Batch { rows, .. }
+            | FactBody::Copied { rows, .. }
+            | FactBody::Verified { rows, .. }
+            | FactBody::SourceReadAgain { rows, .. }
+            | FactBody::Waived { rows, .. } => Some(rows),
+            _ => None,
+        }
+    }
+}
+
+fn chain(before: &Blake3, number: i64, at: &str, body: &str) -> Blake3 {
+    let mut hasher = blake3::Hasher::new();
+    hasher.update(&before.0);
+    hasher.update(&number.to_le_bytes());
+    hasher.update(&(at.len() as u64).to_le_bytes());
+    hasher.update(at.as_bytes());
+    hasher.update(body.as_bytes());
+    Blake3(*hasher.finalize().as_bytes())
+}
+
+type RawFact = (i64, String, String, Vec<u8>, Vec<u8>);
+
+impl Ledger {
+    /// Adds a fact to the chain. Call inside the transaction that makes it true.
+    pub fn add_fact(&self, at: Moment, body: &FactBody) -> Result<Fact, LedgerError> {
+        let last: Option<(i64, Vec<u8>)> = self.doing(
+            "finding the newest fact",
+            rusqlite::OptionalExtension::optional(self.db().query_row(
+                "SELECT number, hash FROM fact ORDER BY number DESC LIMIT 1",
+                [],
+                |row| Ok((row.get(0)?, row.get(1)?)),
+            )),
+        )?;
+        let (number, before) = match last {
+            Some((number, hash)) => (number + 1, Blake3::from_slice(&hash).unwrap_or(Blake3([0; 32]))),
+            None => (1, Blake3([0; 32])),
+        };
+        let at_text = at.to_string();
+        let text = serde_json::to_string(body).map_err(|e| LedgerError::Broken {
+            number,
+            expected: "a fact that can be written as JSON".into(),
+            found: e.to_string(),
+        })?;
+        let hash = chain(&before, number, &at_text, &text);
+        self.doing(
+            "adding a fact",
+            self.db().execute(
+                "INSERT INTO fact(number, at, kind, body, before, hash) VALUES(?1,?2,?3,?4,?5,?6)",
+                params![number, at_text, body.kind(), text, before.0.as_slice(), hash.0.as_slice()],
+            ),
+        )?;
+        Ok(Fact { number, at, body: body.clone(), hash })
+    }
+
+    /// Walks the whole chain in order, checking each link, and hands every fact to `see`.
+    pub fn each_fact(&self, mut see: impl FnMut(Fact)) -> Result<(), LedgerError> {
+        let mut query = self.doing(
+            "reading the facts",
+            self.db().prepare_cached("SELECT number, at, body, before, hash FROM fact ORDER BY number"),
+        )?;
+        let rows = query.query_map([], |row| {
+            Ok::<RawFact, _>((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
+        });
+        let (mut expected_number, mut expected_before) = (1, Blake3([0; 32]));
+        for row in self.doing("reading the facts", rows)? {
+            let (number, at_text, text, before, hash) = self.doing("reading a fact", row)?;
+            let broken = |expected: String, found: String| LedgerError::Broken { number, expected, found };
+            if number != expected_number {
+                return Err(broken(format!("fact {expected_number}"), format!("fact {number}")));
+            }
+            if before != expected_before.0 {
+                return Err(broken(format!("the hash before {expected_before}"), "another one".into()));
+            }
+            let computed = chain(&expected_before, number, &at_text, &text);
+            if hash != computed.0 {
+                return Err(broken(format!("hash {computed}"), "another one: the fact was changed".into()));
+            }
+            let at = Moment::parse(&at_text).ok_or_else(|| broken("a moment".into(), at_text.clone()))?;
+            let body = serde_json::from_str(&text).map_err(|e| broken("a known fact".into(), e.to_string()))?;
+            see(Fact { number, at, body, hash: computed });
+            (expected_number, expected_before) = (number + 1, computed);
+        }
+        // A chain cut at its end looks whole by itself: the newest number is kept beside it.
+        let kept = self.get("newest-fact")?.and_then(|text| text.parse::<i64>().ok());
+        match kept {
+            Some(newest) if newest >= expected_number => Err(LedgerError::Broken {
+                number: expected_number,
+                expected: format!("facts up to {newest}"),
+                found: format!("{} facts", expected_number - 1),
+            }),
+            _ => Ok(()),
+        }
+    }
+
+    /// All facts, checked.
+    pub fn facts(&self) -> Result<Vec<Fact>, LedgerError> {
+        let mut out = Vec::new();
+        self.each_fact(|fact| {
+            // Batches are many and matter only for the chain and the newest sum.
+            if matches!(fact.body, FactBody::Batch { .. }) && matches!(out.last().map(|f: &Fact| &f.body), Some(FactBody::Batch { .. })) {
+                out.pop();
+            }
+            out.push(fact);
+        })?;
+        Ok(out)
+    }
+
+    /// Adds a fact and keeps its number, so that a chain cut short shows.
+    pub fn record(&self, at: Moment, body: &FactBody) -> Result<Fact, LedgerError> {
+        let fact = self.add_fact(at, body)?;
+        self.set("newest-fact", &fact.number.to_string())?;
+        Ok(fact)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn chained() -> Ledger {
+        let ledger = Ledger::in_memory().unwrap();
+        for n in 0..4 {
+            let body = FactBody::Inspected { looked: n, doubtful: 0 };
+            ledger.record(Moment::from_seconds(1_700_000_000 + n as i64), &body).unwrap();
+        }
+        ledger
+    }
+
+    #[test]
+    fn facts_come_back_in_order() {
+        let facts = chained().facts().unwrap();
+        assert_eq!(facts.iter().map(|f| f.number).collect::<Vec<_>>(), [1, 2, 3, 4]);
+    }
+
+    #[test]
+    fn a_changed_dropped_moved_or_cut_fact_shows() {
+        for damage in [
+            "UPDATE fact SET body = replace(body, '2', '3') WHERE number = 3",
+            "UPDATE fact SET at = '2026-01-01T00:00:00Z' WHERE number = 2",
+            "DELETE FROM fact WHERE number = 2",
+            "DELETE FROM fact WHERE number = 4",
+            "UPDATE fact SET hash = zeroblob(32) WHERE number = 1",
+        ] {
+            let ledger = chained();
+            ledger.db().execute_batch(damage).unwrap();
+            assert!(matches!(ledger.facts(), Err(LedgerError::Broken { .. })), "{damage}");
+        }
+    }
+}

@@ -1,0 +1,38 @@
+//! A source opens the content of items for the copy engine, whatever the items lie on.
+
+use crate::ledger::ItemRow;
+use crate::port::{Content, Fault, Stamp};
+use std::sync::Arc;
+
+/// Where a folder's items lie: its original path and its path in the bag.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Place {
+    /// Names from the root of the volume or folder, exact.
+    pub parts: Vec<Vec<u8>>,
+    /// Path of the folder within the bag (`data/folder/...`).
+    pub bag: String,
+}
+
+/// Something that items can be read from.
+pub trait Source: Send + Sync {
+    /// A fresh opener; each worker has its own.
+    fn opener(&self) -> Box<dyn Opener + '_>;
+    /// Whether the stamps of the source can be compared with those of the survey (a drive on hold needs no such check).
+    fn has_stamps(&self) -> bool {
+        true
+    }
+}
+
+/// Opens items one after the other; may keep the last folder open.
+pub trait Opener: Send {
+    /// Opens an item's content.
+    fn open(&mut self, item: &ItemRow, place: &Arc<Place>) -> Result<Box<dyn Content>, Fault>;
+    /// The stamp of an item, now, by its name.
+    fn stamp(&mut self, item: &ItemRow, place: &Arc<Place>) -> Result<Stamp, Fault>;
+}
+
+/// Whether two stamps speak of the same unchanged content.
+pub fn unchanged(item: &ItemRow, now: &Stamp) -> bool {
+    // The change time is left out on purpose: reading a hard link count or an attribute may move it without the content moving.
+    item.device == now.device && item.inode == now.inode && item.bytes == now.bytes && item.modified_ns == now.modified_ns
+}

@@ -1,0 +1,94 @@
+//! Sources over trees (the customer's folder) and over a destination (filling a second one from the first).
+
+use super::source::{Opener, Place, Source};
+use crate::ledger::ItemRow;
+use crate::port::{Content, Destination, Fault, FaultKind, Folder, Stamp, Tree};
+use crate::value::Name;
+use std::sync::Arc;
+
+/// Items that lie in a tree.
+pub struct TreeSource<'a> {
+    /// The tree.
+    pub tree: &'a dyn Tree,
+}
+
+impl Source for TreeSource<'_> {
+    fn opener(&self) -> Box<dyn Opener + '_> {
+        Box::new(TreeOpener { tree: self.tree, last: None })
+    }
+}
+
+struct TreeOpener<'a> {
+    tree: &'a dyn Tree,
+    last: Option<(Arc<Place>, Box<dyn Folder>)>,
+}
+
+impl TreeOpener<'_> {
+    fn folder(&mut self, place: &Arc<Place>) -> Result<&dyn Folder, Fault> {
+        let known = self.last.as_ref().is_some_and(|(at, _)| Arc::ptr_eq(at, place) || at.parts == place.parts);
+        if !known {
+            self.last = Some((place.clone(), self.tree.folder(&place.parts)?));
+        }
+        match &self.last {
+            Some((_, folder)) => Ok(folder.as_ref()),
+            None => Err(Fault::new(FaultKind::Other, "opening a folder of the source", "it was not kept")),
+        }
+    }
+}
+
+fn name_bytes(item: &ItemRow) -> Vec<u8> {
+    match &item.name {
+        Name::Bytes(bytes) => bytes.clone(),
+        Name::Units(_) => item.name.text().into_bytes(),
+    }
+}
+
+impl Opener for TreeOpener<'_> {
+    fn open(&mut self, item: &ItemRow, place: &Arc<Place>) -> Result<Box<dyn Content>, Fault> {
+        let name = name_bytes(item);
+        self.folder(place)?.open(&name)
+    }
+
+    fn stamp(&mut self, item: &ItemRow, place: &Arc<Place>) -> Result<Stamp, Fault> {
+        let name = name_bytes(item);
+        self.folder(place)?.stamp(&name)
+    }
+}
+
+/// Items read from copies that another destination already holds.
+pub struct CopySource<'a> {
+    /// The destination that has them.
+    pub from: &'a dyn Destination,
+}
+
+impl Source for CopySource<'_> {
+    fn opener(&self) -> Box<dyn Opener + '_> {
+        Box::new(CopyOpener { from: self.from })
+    }
+
+    fn has_stamps(&self) -> bool {
+        false
+    }
+}
+
+struct CopyOpener<'a> {
+    from: &'a dyn Destination,
+}
+
+/// Bag path of an item in its folder's place.
+pub fn bag_path(item: &ItemRow, place: &Place) -> String {
+    match &item.bag {
+        Some(name) => format!("bag/{}/{}", place.bag, name),
+        None => format!("bag/{}/{}", place.bag, item.name.text()),
+    }
+}
+
+impl Opener for CopyOpener<'_> {
+    fn open(&mut self, item: &ItemRow, place: &Arc<Place>) -> Result<Box<dyn Content>, Fault> {
+        self.from.open(&bag_path(item, place))
+    }
+
+    fn stamp(&mut self, item: &ItemRow, place: &Arc<Place>) -> Result<Stamp, Fault> {
+        self.from.open(&bag_path(item, place))?.stamp()
+    }
+}

@@ -1,0 +1,349 @@
+//! Carrying one item: read once, hash twice, write to every destination that lacks it.
+//!
+//! Invariant: what is written stands under a temporary name until the committer has made it
+//! durable; the two digests are of exactly the bytes that were handed to the destinations.
+
+use super::buffers::{Buffers, PART};
+use crate::ledger::{Got, GotRow, ItemRow};
+use crate::port::{Content, Destination, Fault, FaultKind, Writing};
+use crate::read::source::{Opener, Place, unchanged};
+use crate::value::{Blake3, Sha256};
+use sha2::Digest;
+use std::sync::Arc;
+
+/// From this size on, page-aligned requests that bypass the page cache pay off.
+const DIRECT_FROM_BYTES: u64 = 128 << 10;
+/// From this size on, reading, hashing and writing run on threads of their own.
+const SPLIT_FROM_BYTES: u64 = 16 << 20;
+/// The border of requests that bypass the page cache.
+pub(super) const PAGE: usize = 4096;
+/// Hashing goes in slices that stay in the processor's cache.
+const SLICE: usize = 64 << 10;
+/// After this many failed pages in a row, the rest of a stretch is put off rather than asked page by page.
+const PATIENCE_PAGES: u32 = 64;
+
+/// One item to carry.
+pub struct Errand {
+    /// Its place in the order of copying.
+    pub place: i64,
+    /// The item.
+    pub item: ItemRow,
+    /// What was got before.
+    pub before: GotRow,
+    /// Where its folder is.
+    pub at: Arc<Place>,
+}
+
+/// What carrying came to. Nothing of it counts before the committer has made it durable.
+pub struct Done {
+    /// The errand.
+    pub errand: Errand,
+    /// The new row; `written` holds the destinations whose temporary file is complete.
+    pub got: GotRow,
+    /// Destinations that failed while this item was written.
+    pub failed: Vec<(usize, Fault)>,
+    /// The source itself is gone: stop.
+    pub source_gone: Option<Fault>,
+}
+
+/// Name of an item's temporary file at a destination.
+pub fn temporary(item: i64) -> String {
+    format!("in-work/{item}")
+}
+
+/// The destinations that one carrying run writes to.
+pub struct Targets<'a> {
+    /// All destinations of the job by number; `None` = not reachable now.
+    pub all: &'a [Option<&'a dyn Destination>],
+    /// Bit n = write to destination n.
+    pub mask: u64,
+}
+
+/// Open temporary files, one a destination.
+struct Fan {
+    open: Vec<(usize, Option<Box<dyn Writing>>)>,
+    failed: Vec<(usize, Fault)>,
+}
+
+impl Fan {
+    fn create(targets: &Targets<'_>, lacking: u64, item: i64, bytes: u64) -> Self {
+        let mut fan = Self { open: Vec::new(), failed: Vec::new() };
+        for (number, destination) in targets.all.iter().enumerate() {
+            let Some(destination) = destination.filter(|_| lacking & (1 << number) != 0) else { continue };
+            let path = temporary(item);
+            let made = match destination.create(&path, bytes) {
+                Err(fault) if fault.kind == FaultKind::Exists => {
+                    destination.remove(&path).and_then(|()| destination.create(&path, bytes))
+                }
+                other => other,
+            };
+            match made {
+                Ok(writing) => fan.open.push((number, Some(writing))),
+                Err(fault) => fan.failed.push((number, fault)),
+            }
+        }
+        fan
+    }
+
+    fn write(&mut self, at: u64, bytes: &[u8]) {
+        for (number, writing) in &mut self.open {
+            if let Some(open) = writing
+                && let Err(fault) = open.write_at(at, bytes)
+            {
+                self.failed.push((*number, fault));
+                *writing = None;
+            }
+        }
+    }
+
+    /// Closes all; the mask of those that are complete.
+    fn finish(mut self, bytes: u64) -> (u64, Vec<(usize, Fault)>) {
+        let mut mask = 0;
+        for (number, writing) in self.open {
+            if let Some(open) = writing {
+                match open.finish(bytes) {
+                    Ok(()) => mask |= 1 << number,
+                    Err(fault) => self.failed.push((number, fault)),
+                }
+            }
+        }
+        (mask, self.failed)
+    }
+
+    fn any_open(&self) -> bool {
+        self.open.iter().any(|(_, writing)| writing.is_some())
+    }
+}
+
+/// Both digests of one pass.
+struct Hashes {
+    blake3: blake3::Hasher,
+    sha256: sha2::Sha256,
+}
+
+impl Hashes {
+    fn new() -> Self {
+        Self { blake3: blake3::Hasher::new(), sha256: sha2::Sha256::new() }
+    }
+
+    fn update(&mut self, bytes: &[u8]) {
+        for slice in bytes.chunks(SLICE) {
+            self.blake3.update(slice);
+            self.sha256.update(slice);
+        }
+    }
+
+    fn digests(self) -> (Blake3, Sha256) {
+        (Blake3(*self.blake3.finalize().as_bytes()), Sha256(self.sha256.finalize().into()))
+    }
+}
+
+/// What came of reading one stretch into a buffer.
+struct Stretch {
+    /// Bytes that count, from the start of the buffer (missing ranges zero-filled).
+    bytes: usize,
+    /// Missing ranges, absolute.
+    missing: Vec<(u64, u64)>,
+    /// The newest fault among them.
+    fault: Option<Fault>,
+}
+
+/// Reads `want` bytes at `at`; a failing request is narrowed to pages, and what stays unreadable is zeros and listed.
+fn read_stretch(content: &dyn Content, at: u64, want: usize, direct: bool, buf: &mut [u8]) -> Result<Stretch, Fault> {
+    let mut out = Stretch { bytes: 0, missing: Vec::new(), fault: None };
+    let mut failed_in_row = 0u32;
+    // Whole first; after a failure in pages until the stretch ends.
+    let mut step = want;
+    while out.bytes < want {
+        let room = step.min(want - out.bytes);
+        // A request that bypasses the cache must be a whole number of pages, and one that should not must be none;
+        // the buffer has room for either.
+        let whole_pages = at.is_multiple_of(PAGE as u64) && out.bytes.is_multiple_of(PAGE) && (direct || step <= PAGE);
+        let ask = if whole_pages { room.next_multiple_of(PAGE) } else { room + usize::from(room.is_multiple_of(PAGE)) };
+        let end = (out.bytes + ask).min(buf.len());
+        match content.read_at(at + out.bytes as u64, &mut buf[out.bytes..end]) {
+            Ok(0) => break,
+            Ok(count) => {
+                failed_in_row = 0;
+                out.bytes = (out.bytes + count).min(want);
+            }
+            Err(fault) if matches!(fault.kind, FaultKind::Gone | FaultKind::Missing | FaultKind::Denied) => return Err(fault),
+            Err(fault) => {
+                if step > PAGE {
+                    step = PAGE;
+                    continue;
+                }
+                failed_in_row += 1;
+                // A long dead stretch is not asked page by page for ever: the rest of it is put down as missing.
+                let skip = if failed_in_row >= PATIENCE_PAGES { want - out.bytes } else { PAGE.min(want - out.bytes) };
+                buf[out.bytes..out.bytes + skip].fill(0);
+                add_range(&mut out.missing, at + out.bytes as u64, skip as u64);
+                out.fault = Some(fault);
+                out.bytes += skip;
+            }
+        }
+    }
+    Ok(out)
+}
+
+/// Adds a range to a sorted list, joining neighbours.
+pub(super) fn add_range(list: &mut Vec<(u64, u64)>, first: u64, bytes: u64) {
+    match list.last_mut() {
+        Some((last, length)) if *last + *length == first => *length += bytes,
+        _ => list.push((first, bytes)),
+    }
+}
+
+/// Carries one item.
+pub fn carry(errand: Errand, opener: &mut dyn Opener, has_stamps: bool, targets: &Targets<'_>, buffers: &Buffers<'_>) -> Done {
+    let lacking = targets.mask & !errand.before.written;
+    let lacking = if errand.before.state == Got::Changed { targets.mask } else { lacking };
+    match attempt(&errand, opener, has_stamps, targets, lacking, buffers) {
+        Ok((mut got, failed)) => {
+            let before = &errand.before;
+            // A copy from an earlier run counts on only if both readings of the source gave the same bytes.
+            if before.state != Got::Changed && before.written != 0 && got.state == before.state {
+                if got.blake3 == before.blake3 && got.missing == before.missing {
+                    got.written |= before.written;
+                    got.verified = before.verified;
+                    got.mismatch = before.mismatch;
+                    got.again = if before.state == Got::Whole { 1 } else { before.again };
+                } else {
+                    got.again = 2;
+                }
+            }
+            Done { errand, got, failed, source_gone: None }
+        }
+        Err(fault) => {
+            let mut got = GotRow::nothing(errand.item.id);
+            got.fault = Some(fault.to_string());
+            let gone = fault.kind == FaultKind::Gone;
+            got.state = match fault.kind {
+                FaultKind::Gone => Got::Nothing,
+                FaultKind::Missing => Got::Changed,
+                _ => Got::Unreadable,
+            };
+            Done { errand, got, failed: Vec::new(), source_gone: gone.then_some(fault) }
+        }
+    }
+}
+
+type Attempt = Result<(GotRow, Vec<(usize, Fault)>), Fault>;
+
+fn attempt(
+    errand: &Errand,
+    opener: &mut dyn Opener,
+    has_stamps: bool,
+    targets: &Targets<'_>,
+    lacking: u64,
+    buffers: &Buffers<'_>,
+) -> Attempt {
+    let item = &errand.item;
+    let content = opener.open(item, &errand.at)?;
+    if has_stamps && !unchanged(item, &content.stamp()?) {
+        let mut got = GotRow::nothing(item.id);
+        got.state = Got::Changed;
+        got.fault = Some("it changed since the survey".to_owned());
+        return Ok((got, Vec::new()));
+    }
+    let sparse = item.allocated.saturating_add(DIRECT_FROM_BYTES) < item.bytes;
+    let mut fan = Fan::create(targets, lacking, item.id, item.bytes);
+    if !fan.any_open() {
+        return Ok((GotRow { state: Got::Nothing, ..GotRow::nothing(item.id) }, fan.failed));
+    }
+    let (read, missing, fault, digests) = if item.bytes >= SPLIT_FROM_BYTES && !sparse && buffers.may_split() {
+        super::split::stream(content.as_ref(), item.bytes, &mut |at, bytes| fan.write(at, bytes), buffers)?
+    } else {
+        stream(content.as_ref(), item.bytes, sparse, &mut fan, buffers)?
+    };
+    let steady = read == item.bytes && (!has_stamps || unchanged(item, &content.stamp()?));
+    let (written, failed) = fan.finish(read);
+    let mut got = GotRow::nothing(item.id);
+    if !steady {
+        got.state = Got::Changed;
+        got.fault = Some("it changed while it was read".to_owned());
+        return Ok((got, failed));
+    }
+    let lost: u64 = missing.iter().map(|(_, bytes)| bytes).sum();
+    (got.blake3, got.sha256) = (Some(digests.0), Some(digests.1));
+    got.state = if missing.is_empty() {
+        Got::Whole
+    } else if lost >= item.bytes {
+        Got::Unreadable
+    } else {
+        Got::Gaps
+    };
+    got.missing = missing;
+    got.fault = fault.map(|f| f.to_string());
+    got.written = written;
+    if got.state == Got::Unreadable {
+        // A copy of zeros only is no copy: nothing is kept under the item's name.
+        (got.written, got.blake3, got.sha256) = (0, None, None);
+    }
+    Ok((got, failed))
+}
+
+/// What streaming came to: bytes, missing ranges, newest fault, digests.
+pub(super) type Streamed = (u64, Vec<(u64, u64)>, Option<Fault>, (Blake3, Sha256));
+
+/// One thread: read, hash, write, part by part.
+fn stream(content: &dyn Content, bytes: u64, sparse: bool, fan: &mut Fan, buffers: &Buffers<'_>) -> Result<Streamed, Fault> {
+    let mut hashes = Hashes::new();
+    let mut missing = Vec::new();
+    let mut fault = None;
+    let mut block = buffers.take();
+    let direct = bytes >= DIRECT_FROM_BYTES;
+    let mut at = 0u64;
+    while at < bytes {
+        let want = usize::try_from(bytes - at).unwrap_or(PART).min(PART);
+        if sparse {
+            // Holes are hashed as the zeros they read as, and not written: the final length makes them again.
+            let (first, length) = content.data_after(at)?.unwrap_or((bytes, 0));
+            if first > at {
+                let hole = (first.min(bytes) - at).min(PART as u64) as usize;
+                block[..hole].fill(0);
+                hashes.update(&block[..hole]);
+                at += hole as u64;
+                continue;
+            }
+            let want = want.min(usize::try_from(first + length - at).unwrap_or(PART)).max(1);
+            let got = read_stretch(content, at, want, direct, &mut block)?;
+            if got.bytes == 0 {
+                break;
+            }
+            hashes.update(&block[..got.bytes]);
+            fan.write(at, &block[..got.bytes]);
+            take_missing(&mut missing, &mut fault, got.missing, got.fault);
+            at += got.bytes as u64;
+            continue;
+        }
+        let got = read_stretch(content, at, want, direct, &mut block)?;
+        if got.bytes == 0 {
+            break;
+        }
+        hashes.update(&block[..got.bytes]);
+        // Whole pages bypass the cache; the padding behind the end goes when the length is set.
+        let padded = if direct { got.bytes.next_multiple_of(PAGE) } else { got.bytes };
+        block[got.bytes..padded].fill(0);
+        fan.write(at, &block[..padded]);
+        take_missing(&mut missing, &mut fault, got.missing, got.fault);
+        at += got.bytes as u64;
+    }
+    buffers.give(block);
+    Ok((at, missing, fault, hashes.digests()))
+}
+
+pub(super) fn take_missing(all: &mut Vec<(u64, u64)>, newest: &mut Option<Fault>, some: Vec<(u64, u64)>, fault: Option<Fault>) {
+    for (first, bytes) in some {
+        add_range(all, first, bytes);
+    }
+    if fault.is_some() {
+        *newest = fault;
+    }
+}
+
+/// Reads one part for the split pipeline.
+pub(super) fn read_part(content: &dyn Content, at: u64, want: usize, buf: &mut [u8]) -> Result<(usize, Vec<(u64, u64)>, Option<Fault>), Fault> {
+    let got = read_stretch(content, at, want, true, buf)?;
+    Ok((got.bytes, got.missing, got.fault))
+}

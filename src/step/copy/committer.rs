@@ -1,0 +1,204 @@
+//! The committer: finished files become durable together, then one transaction says so.
+//!
+//! Invariant, in this order: every byte of the batch is on the medium; the files get their
+//! final names; the names are on the medium; the ledger's transaction commits. A crash between
+//! any two of these repeats at most the batch in hand, and nothing is called copied that is not.
+
+use super::carry::{Done, temporary};
+use crate::ledger::{FactBody, Got, Ledger, LedgerError, RowSum, Want};
+use crate::port::{Clock, Destination, Fault, FaultKind};
+use crate::read::trees::bag_path;
+use std::collections::HashSet;
+
+/// A batch ends at this many files ...
+const FILES: usize = 1000;
+/// ... or this many bytes ...
+const BYTES: u64 = 256 << 20;
+/// ... or after this time.
+const NANOSECONDS: u64 = 1_000_000_000;
+/// Folders remembered as made; more than this and the memory starts afresh.
+const FOLDERS: usize = 4096;
+
+/// What a committed batch came to, for the progress.
+#[derive(Debug, Default, Clone)]
+pub struct Tally {
+    /// Items by class and outcome, as committed: `(class, items, bytes, with gaps)`.
+    pub by_class: [(u64, u64, u64); 4],
+    /// Items whose every range was read.
+    pub items: u64,
+    /// Their bytes.
+    pub bytes: u64,
+    /// Items with missing ranges.
+    pub damaged: u64,
+    /// Items of which nothing could be read.
+    pub unreadable: u64,
+    /// Items that changed.
+    pub changed: u64,
+}
+
+/// Collects finished items and commits them.
+pub struct Committer<'a> {
+    ledger: &'a Ledger,
+    clock: &'a dyn Clock,
+    destinations: &'a [Option<&'a dyn Destination>],
+    /// Destinations still written to.
+    pub mask: u64,
+    /// Why others are not any more.
+    pub failed: Vec<(usize, Fault)>,
+    waiting: Vec<Done>,
+    waiting_bytes: u64,
+    since: u64,
+    made: Vec<HashSet<String>>,
+    sum: RowSum,
+    batch: i64,
+    /// What was committed so far.
+    pub tally: Tally,
+}
+
+impl<'a> Committer<'a> {
+    /// Starts after the newest batch of the ledger.
+    pub fn new(ledger: &'a Ledger, clock: &'a dyn Clock, destinations: &'a [Option<&'a dyn Destination>], mask: u64) -> Result<Self, LedgerError> {
+        let batch = ledger.get("batch")?.and_then(|text| text.parse().ok()).unwrap_or(0);
+        Ok(Self {
+            ledger,
+            clock,
+            destinations,
+            mask,
+            failed: Vec::new(),
+            waiting: Vec::new(),
+            waiting_bytes: 0,
+            since: clock.ticks(),
+            made: vec![HashSet::new(); destinations.len()],
+            sum: ledger.row_sum()?,
+            batch,
+            tally: Tally::default(),
+        })
+    }
+
+    /// Takes a finished item; commits when the batch is full or old. `true` = a batch was committed.
+    pub fn add(&mut self, done: Done) -> Result<bool, LedgerError> {
+        for (number, fault) in &done.failed {
+            self.give_up_on(*number, fault.clone());
+        }
+        self.waiting_bytes += done.errand.item.bytes;
+        self.waiting.push(done);
+        let full = self.waiting.len() >= FILES || self.waiting_bytes >= BYTES;
+        if full || self.clock.ticks().saturating_sub(self.since) >= NANOSECONDS {
+            self.commit()?;
+            return Ok(true);
+        }
+        Ok(false)
+    }
+
+    /// Whether the batch in hand has waited long enough.
+    pub fn is_due(&self) -> bool {
+        !self.waiting.is_empty() && self.clock.ticks().saturating_sub(self.since) >= NANOSECONDS
+    }
+
+    fn give_up_on(&mut self, number: usize, fault: Fault) {
+        // A file that this destination cannot hold is the item's trouble, not the destination's.
+        if fault.kind != FaultKind::CannotHold && self.mask & (1 << number) != 0 {
+            self.mask &= !(1 << number);
+            self.failed.push((number, fault));
+        }
+    }
+
+    /// Makes the batch durable and says so.
+    pub fn commit(&mut self) -> Result<(), LedgerError> {
+        self.since = self.clock.ticks();
+        if self.waiting.is_empty() {
+            return Ok(());
+        }
+        let mut waiting = std::mem::take(&mut self.waiting);
+        self.waiting_bytes = 0;
+        let destinations = self.destinations;
+        for (number, destination) in destinations.iter().enumerate() {
+            let bit = 1u64 << number;
+            let Some(destination) = destination.filter(|_| self.mask & bit != 0) else {
+                waiting.iter_mut().for_each(|done| done.got.written &= !bit | done.errand.before.written);
+                continue;
+            };
+            if let Err(fault) = self.place_batch(*destination, number, &mut waiting) {
+                self.give_up_on(number, fault);
+                // What was written since the last success may be lost: none of it counts.
+                waiting.iter_mut().for_each(|done| {
+                    let fresh = bit & !done.errand.before.written;
+                    done.got.written &= !fresh;
+                });
+            }
+        }
+        self.batch += 1;
+        let (mut sum, batch, mut tally) = (self.sum, self.batch, self.tally.clone());
+        let at = self.clock.now();
+        self.ledger.transaction::<_, LedgerError>(|ledger| {
+            let (mut items, mut bytes) = (0, 0);
+            for done in &mut waiting {
+                if done.source_gone.is_some() {
+                    continue;
+                }
+                let item = &done.errand.item;
+                let unreadable = matches!(done.got.state, Got::Unreadable | Got::Changed);
+                if done.got.written == 0 && !unreadable {
+                    continue;
+                }
+                done.got.batch = batch;
+                ledger.put_got(Want::Wanted, item.waiver, &done.errand.before, &done.got, &mut sum)?;
+                tally.count(item.class, item.bytes, done.got.state);
+                (items, bytes) = (items + 1, bytes + item.bytes);
+            }
+            ledger.keep_row_sum(sum)?;
+            ledger.set("batch", &batch.to_string())?;
+            ledger.record(at, &FactBody::Batch { batch, items, bytes, rows: sum.to_string() })?;
+            Ok(())
+        })?;
+        (self.sum, self.tally) = (sum, tally);
+        Ok(())
+    }
+
+    fn place_batch(&mut self, destination: &dyn Destination, number: usize, waiting: &mut [Done]) -> Result<(), Fault> {
+        let bit = 1u64 << number;
+        let fresh = |done: &Done| done.got.written & bit != 0 && (done.errand.before.written & bit == 0 || done.errand.before.state == Got::Changed);
+        if !waiting.iter().any(fresh) {
+            return Ok(());
+        }
+        destination.settle()?;
+        for done in waiting.iter_mut().filter(|done| fresh(done)) {
+            let folder = format!("bag/{}", done.errand.at.bag);
+            if !self.made[number].contains(&folder) {
+                if self.made[number].len() >= FOLDERS {
+                    self.made[number].clear();
+                }
+                destination.make_folder(&folder)?;
+                self.made[number].insert(folder);
+            }
+            destination.rename(&temporary(done.errand.item.id), &bag_path(&done.errand.item, &done.errand.at))?;
+        }
+        destination.settle()
+    }
+
+    /// The running sum after the newest commit.
+    pub fn sum(&self) -> RowSum {
+        self.sum
+    }
+}
+
+impl Tally {
+    fn count(&mut self, class: crate::survey::item::Class, bytes: u64, state: Got) {
+        let place = crate::ledger::items::class_code(class) as usize;
+        if let Some((items, sum, gaps)) = self.by_class.get_mut(place) {
+            *items += 1;
+            *sum += bytes;
+            *gaps += u64::from(state != Got::Whole);
+        }
+        match state {
+            Got::Whole => {
+                self.items += 1;
+                self.bytes += bytes;
+            }
+            Got::Gaps => self.damaged += 1,
+            Got::Unreadable => self.unreadable += 1,
+            Got::Changed => self.changed += 1,
+            Got::Nothing | Got::NoContent => {}
+        }
+    }
+}
