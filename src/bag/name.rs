@@ -1,0 +1,606 @@
+//! Bag names: what an item is called inside the bag.
+//!
+//! Invariants: a bag name is valid UTF-8 and valid on ext4, NTFS, exFAT, FAT with long names, HFS+ and APFS alike; it needs no
+//! escaping in a manifest; no two names of one folder are the same name on any of them; it is the original
+//! name whenever that already fulfils all this; and it depends on the original names and their order only.
+//!
+//! The escape character is `^`, never `%`: RFC 8493, 2.1.3, gives `%` a meaning in manifests that checkers in use
+//! do not share. The forms, all spelled in ASCII:
+//!
+//! | form | stands for |
+//! | --- | --- |
+//! | `^3A` | one ASCII character, or one byte that is not UTF-8 |
+//! | `^uD800` | one UTF-16 unit: an unpaired surrogate or a control beyond ASCII |
+//! | `^n2` | the second name that is the same name on some file system |
+//! | `^h0123456789ab` | cut: the name was too long; the digits are the head of its BLAKE3 |
+//! | `^s` | what follows is the name of a stream of the file before it |
+//! | `^empty` | the empty name (a damaged file table can deliver one) |
+
+use crate::value::Name;
+use std::collections::HashMap;
+use std::fmt::Write;
+use unicode_normalization::UnicodeNormalization;
+
+/// Longest part in bytes of UTF-8 (`NAME_MAX` of ext4 and of the Linux interface, limits.h).
+pub const LONGEST_BYTES: usize = 255;
+/// Longest part in UTF-16 units (NTFS, exFAT and FAT long names, and HFS+: 255).
+pub const LONGEST_UNITS: usize = 255;
+/// Longest extension in bytes that a cut keeps; beyond it the "extension" is no type any more (engineering judgement).
+const LONGEST_EXTENSION: usize = 24;
+/// Starts every stand-in; in an original it is itself spelled out, so that no original looks like a stand-in.
+const ESCAPE: char = '^';
+/// Files being written are called this plus a number; an original of that shape gets a stand-in.
+pub const WORKING_PREFIX: &str = ".holdpoint-part-";
+
+/// The name under which a file is written until it is whole; never the bag name of anything.
+pub fn working_name(number: u64) -> String {
+    format!("{WORKING_PREFIX}{number}")
+}
+
+/// A bag name, and whether it is the original name, character for character.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BagName {
+    /// One part of a bag path.
+    pub text: String,
+    /// `true`: the original itself. `false`: a stand-in, to be listed in the evidence ([`super::renamed`]).
+    pub same: bool,
+}
+
+/// The names already given in one folder. Make one for each folder and drop it with the folder.
+///
+/// Memory: about 16 bytes a name. Names are remembered by a 64-bit digest of their folded form; should two unlike names
+/// share it, one gets a needless stand-in, never a clash.
+#[derive(Debug, Clone, Default)]
+pub struct Taken {
+    seen: HashMap<u64, u32>,
+}
+
+impl Taken {
+    /// No name given yet.
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// The bag name for `original`, now taken. Ask once for each name, in the order of the folder.
+    pub fn give(&mut self, original: &Name) -> BagName {
+        let mut plain = escaped(original);
+        if plain.is_empty() {
+            plain.push_str("^empty");
+        }
+        self.settle(plain, original)
+    }
+
+    /// The bag name for the stream `stream` of the file `file` (or folder) of this folder, now taken.
+    pub fn give_stream(&mut self, file: &Name, stream: &Name) -> BagName {
+        let mut whole = file.stored();
+        whole.push(b':');
+        whole.extend(stream.stored());
+        let plain = format!("{}^s{}", escaped(file), guarded_end(units_of(stream)));
+        self.settle(plain, &Name::Bytes(whole))
+    }
+
+    /// Takes a bag name that was given in an earlier run.
+    pub fn note(&mut self, bag_name: &str) {
+        self.seen.entry(folded_digest(bag_name)).or_insert(1);
+    }
+
+    /// Cuts to length, numbers twins.
+    fn settle(&mut self, plain: String, original: &Name) -> BagName {
+        let fits = fits(&plain);
+        let first = if fits { plain } else { cut(&plain, original) };
+        let key = folded_digest(&first);
+        let Some(count) = self.seen.get(&key).copied() else {
+            self.seen.insert(key, 1);
+            let same = fits && is_same(original, &first);
+            return BagName { text: first, same };
+        };
+        let mut number = count;
+        loop {
+            number = number.saturating_add(1);
+            let text = with_suffix(&first, &format!("^n{number}"));
+            let own = folded_digest(&text);
+            if let std::collections::hash_map::Entry::Vacant(free) = self.seen.entry(own) {
+                free.insert(1);
+                self.seen.insert(key, number);
+                return BagName { text, same: false };
+            }
+        }
+    }
+}
+
+/// The form under which two names are one: no file system in use tells apart more than this folds together.
+/// Canonical decomposition, upper then lower case of each character, invisible characters dropped
+/// (HFS+ skips them when it compares names: from memory of Apple TN1150).
+pub fn folded(text: &str) -> String {
+    if text.is_ascii() {
+        return text.to_ascii_lowercase();
+    }
+    text.nfd()
+        .filter(|c| !is_invisible(*c))
+        .flat_map(char::to_uppercase)
+        .flat_map(char::to_lowercase)
+        .nfd()
+        .collect()
+}
+
+/// Whether `text` may stand in a bag as one part of a path.
+pub fn is_valid(text: &str) -> bool {
+    !text.is_empty()
+        && fits(text)
+        && text.chars().all(|c| c == ESCAPE || !must_go(c))
+        && !text.ends_with(['.', ' '])
+        && !is_device(text)
+        && !is_short_alias(text)
+        && !is_working_name(text)
+}
+
+fn folded_digest(text: &str) -> u64 {
+    let hash = blake3::hash(folded(text).as_bytes());
+    let mut head = [0u8; 8];
+    head.copy_from_slice(&hash.as_bytes()[..8]);
+    u64::from_le_bytes(head)
+}
+
+fn is_same(original: &Name, text: &str) -> bool {
+    match original {
+        Name::Bytes(bytes) => bytes == text.as_bytes(),
+        Name::Units(units) => text.encode_utf16().eq(units.iter().copied()),
+    }
+}
+
+fn fits(text: &str) -> bool {
+    text.len() <= LONGEST_BYTES && text.encode_utf16().count() <= LONGEST_UNITS
+}
+
+/// One step of an original: a character, or a unit that makes none.
+enum Unit {
+    Char(char),
+    Byte(u8),
+    Lone(u16),
+}
+
+fn units_of(name: &Name) -> Vec<Unit> {
+    let mut out = Vec::new();
+    match name {
+        Name::Bytes(bytes) => {
+            for chunk in bytes.utf8_chunks() {
+                out.extend(chunk.valid().chars().map(Unit::Char));
+                out.extend(chunk.invalid().iter().copied().map(Unit::Byte));
+            }
+        }
+        Name::Units(units) => {
+            for unit in char::decode_utf16(units.iter().copied()) {
+                out.push(match unit {
+                    Ok(c) => Unit::Char(c),
+                    Err(lone) => Unit::Lone(lone.unpaired_surrogate()),
+                });
+            }
+        }
+    }
+    out
+}
+
+/// The name with every character that cannot stay spelled out; of any length.
+fn escaped(name: &Name) -> String {
+    let text = guarded_end(units_of(name));
+    if is_device(&text) || is_working_name(&text) {
+        // The first character is ASCII in all of these.
+        let mut out = String::with_capacity(text.len() + 2);
+        let mut rest = text.chars();
+        if let Some(first) = rest.next() {
+            push_escape(&mut out, first);
+        }
+        out.push_str(rest.as_str());
+        return out;
+    }
+    if is_short_alias(&text)
+        && let Some(at) = text.rfind('~')
+    {
+        let (head, tail) = text.split_at(at);
+        return format!("{head}^7E{}", tail.trim_start_matches('~'));
+    }
+    text
+}
+
+/// Spells out single characters, and the last one if it is a dot or a blank.
+fn guarded_end(units: Vec<Unit>) -> String {
+    let last = units.len().saturating_sub(1);
+    let mut out = String::with_capacity(units.len());
+    for (at, unit) in units.into_iter().enumerate() {
+        match unit {
+            Unit::Char(c) if must_go(c) || (at == last && (c == '.' || c == ' ')) => {
+                push_escape(&mut out, c);
+            }
+            Unit::Char(c) => out.push(c),
+            Unit::Byte(byte) => {
+                let _ = write!(out, "^{byte:02X}");
+            }
+            Unit::Lone(unit) => {
+                let _ = write!(out, "^u{unit:04X}");
+            }
+        }
+    }
+    out
+}
+
+fn push_escape(out: &mut String, c: char) {
+    if c.is_ascii() {
+        let _ = write!(out, "^{:02X}", c as u32);
+    } else {
+        let mut units = [0u16; 2];
+        for unit in c.encode_utf16(&mut units) {
+            let _ = write!(out, "^u{unit:04X}");
+        }
+    }
+}
+
+/// Characters that some file system, or some reader of manifests, does not take.
+///
+/// `< > : " / \ | ? *` and 1-31: Microsoft, "Naming Files, Paths, and Namespaces". `%` and line ends: RFC 8493, 2.1.3.
+/// U+0085, U+2028, U+2029 end a line for some readers (Unicode 5.8, newline guidelines); U+FFFE and U+FFFF are no characters.
+fn must_go(c: char) -> bool {
+    c.is_control()
+        || matches!(
+            c,
+            '<' | '>' | ':' | '"' | '/' | '\\' | '|' | '?' | '*' | '%' | ESCAPE
+        )
+        || matches!(c, '\u{2028}' | '\u{2029}' | '\u{fffe}' | '\u{ffff}')
+}
+
+fn is_invisible(c: char) -> bool {
+    matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{00ad}' | '\u{fe00}'..='\u{fe0f}')
+}
+
+/// Device names that Windows keeps for itself, with any extension and with blanks before it
+/// (Microsoft, "Naming Files": CON, PRN, AUX, NUL, COM and LPT with a digit or a superscript digit; CONIN$, CONOUT$ and CLOCK$ from memory).
+fn is_device(text: &str) -> bool {
+    let base = text
+        .split('.')
+        .next()
+        .unwrap_or_default()
+        .trim_end_matches(' ');
+    let upper = base.to_ascii_uppercase();
+    if matches!(
+        upper.as_str(),
+        "CON" | "PRN" | "AUX" | "NUL" | "CONIN$" | "CONOUT$" | "CLOCK$"
+    ) {
+        return true;
+    }
+    let port = upper
+        .strip_prefix("COM")
+        .or_else(|| upper.strip_prefix("LPT"));
+    matches!(port.map(|digit| digit.chars().collect::<Vec<_>>()), Some(digit)
+        if matches!(digit.as_slice(), ['0'..='9' | '\u{b9}' | '\u{b2}' | '\u{b3}']))
+}
+
+/// Whether FAT might have made this very name as the short alias of another long name (`DOCUME~1.TXT`): there the
+/// two would be one file (Microsoft FAT specification, "short name generation").
+fn is_short_alias(text: &str) -> bool {
+    let (base, extension) = text.split_once('.').unwrap_or((text, ""));
+    if base.len() > 8 || extension.len() > 3 || extension.contains('.') {
+        return false;
+    }
+    match base.rsplit_once('~') {
+        Some((_, digits)) => !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit()),
+        None => false,
+    }
+}
+
+fn is_working_name(text: &str) -> bool {
+    text.get(..WORKING_PREFIX.len())
+        .is_some_and(|head| head.eq_ignore_ascii_case(WORKING_PREFIX))
+}
+
+fn cut(plain: &str, original: &Name) -> String {
+    let hash = blake3::hash(&original.stored()).to_hex();
+    let head = hash.as_str().get(..12).unwrap_or_default();
+    with_suffix(plain, &format!("^h{head}"))
+}
+
+/// `suffix` set before the extension; the base gives way until the whole fits.
+fn with_suffix(text: &str, suffix: &str) -> String {
+    let (base, extension) = match text.rfind('.') {
+        Some(at) if at > 0 && text.len() - at <= LONGEST_EXTENSION => text.split_at(at),
+        _ => (text, ""),
+    };
+    let fixed_bytes = suffix.len() + extension.len();
+    let fixed_units = suffix.len() + extension.encode_utf16().count();
+    let (mut bytes, mut units, mut end) = (fixed_bytes, fixed_units, 0);
+    for (at, c) in base.char_indices() {
+        bytes += c.len_utf8();
+        units += c.len_utf16();
+        if bytes > LONGEST_BYTES || units > LONGEST_UNITS {
+            break;
+        }
+        end = at + c.len_utf8();
+    }
+    let kept = base.get(..end).unwrap_or_default();
+    // A cut must not leave half an escape: it would read as something that was never there.
+    let kept = if end < base.len() {
+        whole_escapes(kept)
+    } else {
+        kept
+    };
+    format!("{kept}{suffix}{extension}")
+}
+
+/// `text` without a torn escape at its end.
+fn whole_escapes(text: &str) -> &str {
+    let Some(at) = text.rfind('^') else {
+        return text;
+    };
+    let tail = text.get(at + 1..).unwrap_or_default();
+    let wanted = if tail.starts_with('u') { 5 } else { 2 };
+    if tail.len() < wanted {
+        text.get(..at).unwrap_or_default()
+    } else {
+        text
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::renamed::{Renamed, original};
+    use super::*;
+    use proptest::prelude::*;
+    use std::collections::HashSet;
+
+    fn one(text: &str) -> String {
+        Taken::new().give(&Name::of(text)).text
+    }
+
+    #[test]
+    fn ordinary_names_stay_as_they_are() {
+        for text in [
+            "IMG_0001.JPG",
+            "Lebenslauf (2).docx",
+            "täst & co.txt",
+            ".gitignore",
+            "a~b.txt",
+            "~$Brief.docx",
+            " leading blank",
+            "日本語.txt",
+            "cafe\u{301}.txt",
+            "-rf",
+            "COM10.txt",
+            "CONTRACT.pdf",
+            "nul-series.txt",
+            "Console",
+            "LPT",
+            "a..b",
+            "holdpoint-part-1",
+        ] {
+            let given = Taken::new().give(&Name::of(text));
+            assert_eq!((given.text.as_str(), given.same), (text, true));
+            let wide = Taken::new().give(&Name::Units(text.encode_utf16().collect()));
+            assert_eq!((wide.text.as_str(), wide.same), (text, true));
+        }
+    }
+
+    /// RFC 8493, 2.1.3: CR, LF and `%` are what a manifest would have to encode.
+    #[test]
+    fn nothing_is_left_that_a_manifest_would_have_to_encode() {
+        assert_eq!(one("100%.txt"), "100^25.txt");
+        assert_eq!(one("a\nb"), "a^0Ab");
+        assert_eq!(one("a\rb"), "a^0Db");
+        assert_eq!(one("a\u{2028}b\u{85}"), "a^u2028b^u0085");
+    }
+
+    /// Microsoft, "Naming Files, Paths, and Namespaces": reserved characters, reserved names, trailing dot and blank.
+    #[test]
+    fn what_windows_reserves_gets_a_stand_in() {
+        for (c, hex) in [
+            ('<', "3C"),
+            ('>', "3E"),
+            (':', "3A"),
+            ('"', "22"),
+            ('/', "2F"),
+            ('\\', "5C"),
+            ('|', "7C"),
+            ('?', "3F"),
+            ('*', "2A"),
+            ('\u{1}', "01"),
+            ('\u{1f}', "1F"),
+            ('\0', "00"),
+        ] {
+            assert_eq!(one(&format!("a{c}b")), format!("a^{hex}b"));
+        }
+        for device in [
+            "CON",
+            "PRN",
+            "AUX",
+            "NUL",
+            "COM1",
+            "COM9",
+            "COM\u{b9}",
+            "COM\u{b2}",
+            "COM\u{b3}",
+            "LPT1",
+            "LPT9",
+            "LPT\u{b9}",
+        ] {
+            let first = device.as_bytes()[0];
+            let rest = &device[1..];
+            assert_eq!(one(device), format!("^{first:02X}{rest}"));
+            let lower = device.to_lowercase();
+            assert_eq!(
+                one(&format!("{lower}.txt")),
+                format!("^{:02X}{}.txt", lower.as_bytes()[0], &lower[1..])
+            );
+            assert!(!one(&format!("{device}.tar.gz")).starts_with(device));
+            assert!(!one(&format!("{device} .txt")).starts_with(device));
+        }
+        assert_eq!(one("trail. "), "trail.^20");
+        assert_eq!(one("dots.."), "dots.^2E");
+        assert_eq!(one("."), "^2E");
+        assert_eq!(one(".."), ".^2E");
+        assert_eq!(one(""), "^empty");
+        assert_eq!(one("DOCUME~1.DOC"), "DOCUME^7E1.DOC");
+        assert_eq!(one(".holdpoint-part-7"), "^2Eholdpoint-part-7");
+    }
+
+    #[test]
+    fn undecodable_units_and_our_own_escape_are_spelled_out() {
+        let mut taken = Taken::new();
+        assert_eq!(
+            taken.give(&Name::Bytes(b"caf\xe9.txt".to_vec())).text,
+            "caf^E9.txt"
+        );
+        assert_eq!(taken.give(&Name::of("caf^E9.txt")).text, "caf^5EE9.txt");
+        assert_eq!(
+            taken.give(&Name::Units(vec![0x61, 0xd800, 0x62])).text,
+            "a^uD800b"
+        );
+    }
+
+    #[test]
+    fn twins_are_numbered_in_their_order() {
+        let mut taken = Taken::new();
+        let given: Vec<String> = [
+            "Photo.jpg",
+            "photo.jpg",
+            "PHOTO.JPG",
+            "caf\u{e9}",
+            "cafe\u{301}",
+            "Stra\u{df}e",
+            "STRASSE",
+            "photo^n2.jpg",
+        ]
+        .iter()
+        .map(|text| taken.give(&Name::of(text)).text)
+        .collect();
+        assert_eq!(
+            given,
+            [
+                "Photo.jpg",
+                "photo^n2.jpg",
+                "PHOTO^n3.JPG",
+                "caf\u{e9}",
+                "cafe\u{301}^n2",
+                "Stra\u{df}e",
+                "STRASSE^n2",
+                "photo^5En2.jpg"
+            ]
+        );
+        // A later run that notes what was given goes on with the same numbers.
+        let mut later = Taken::new();
+        given.iter().take(2).for_each(|name| later.note(name));
+        assert_eq!(later.give(&Name::of("PHOTO.JPG")).text, "PHOTO^n3.JPG");
+    }
+
+    #[test]
+    fn an_over_long_name_keeps_its_extension_and_stays_one_of_a_kind() {
+        let long = "字".repeat(250) + ".docx"; // 255 UTF-16 units, legal on NTFS; 755 bytes
+        let other = "字".repeat(249) + "b.docx";
+        let mut taken = Taken::new();
+        let a = taken.give(&Name::Units(long.encode_utf16().collect()));
+        let b = taken.give(&Name::Units(other.encode_utf16().collect()));
+        assert!(!a.same && a.text.ends_with(".docx") && a.text.len() <= LONGEST_BYTES);
+        assert!(a.text.contains("^h") && a.text.starts_with("字字"));
+        assert_ne!(a.text, b.text);
+        // Nothing torn: 100 escapes of 3 characters do not fit, and the cut falls between them.
+        let torn = Taken::new().give(&Name::of(&"%".repeat(100))).text;
+        assert_eq!(torn, "^25".repeat(80) + &torn[240..]);
+    }
+
+    #[test]
+    fn many_twins_cost_no_more_than_as_many_strangers() {
+        let mut taken = Taken::new();
+        for number in 0..20_000u32 {
+            let text: String = (0..15)
+                .map(|bit| if number >> bit & 1 == 1 { 'A' } else { 'a' })
+                .collect();
+            taken.give(&Name::of(&text));
+        }
+        assert_eq!(taken.seen.len(), 20_000);
+    }
+
+    #[test]
+    fn a_stream_is_named_after_its_file() {
+        let mut taken = Taken::new();
+        taken.give(&Name::of("invoice.pdf"));
+        let given = taken.give_stream(&Name::of("invoice.pdf"), &Name::of("Zone.Identifier"));
+        assert_eq!(
+            (given.text.as_str(), given.same),
+            ("invoice.pdf^sZone.Identifier", false)
+        );
+        let odd = taken.give_stream(&Name::of("a"), &Name::of("\u{5}SummaryInformation"));
+        assert_eq!(odd.text, "a^s^05SummaryInformation");
+    }
+
+    /// Reads the escapes back: shows that spelling out loses nothing.
+    fn unescaped(text: &str) -> Option<Name> {
+        let mut units = Vec::new();
+        let mut rest = text.chars();
+        while let Some(c) = rest.next() {
+            if c != '^' {
+                units.extend(c.encode_utf16(&mut [0; 2]).iter().copied());
+                continue;
+            }
+            let digits: String = rest.by_ref().take(1).collect();
+            let more = if digits == "u" { 4 } else { 1 };
+            let tail: String = rest.by_ref().take(more).collect();
+            let hex = if digits == "u" { tail } else { digits + &tail };
+            units.push(u16::from_str_radix(&hex, 16).ok()?);
+        }
+        Some(Name::Units(units))
+    }
+
+    fn hostile() -> impl Strategy<Value = Name> {
+        let piece = prop_oneof![
+            4 => "[a-cA-C.~ ^%1]{1,6}".prop_map(|s| s.encode_utf16().collect::<Vec<u16>>()),
+            2 => proptest::collection::vec(any::<u16>(), 1..4),
+            1 => Just("CON".encode_utf16().collect()),
+            1 => Just("com¹.".encode_utf16().collect()),
+            1 => Just("é".encode_utf16().collect()),
+            1 => Just("e\u{301}".encode_utf16().collect()),
+            1 => Just("ß\u{200d}".encode_utf16().collect()),
+            1 => Just("字".repeat(90).encode_utf16().collect()),
+            1 => Just(".holdpoint-part-".encode_utf16().collect()),
+        ];
+        let wide = proptest::collection::vec(piece, 0..6).prop_map(|p| Name::Units(p.concat()));
+        let bytes = proptest::collection::vec(any::<u8>(), 0..300).prop_map(Name::Bytes);
+        prop_oneof![3 => wide, 1 => bytes]
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(400) })]
+
+        #[test]
+        fn every_folder_of_hostile_names_comes_out_valid_distinct_and_reversible(
+            names in proptest::collection::vec(hostile(), 1..40)
+        ) {
+            let (mut taken, mut again) = (Taken::new(), Taken::new());
+            let mut seen = HashSet::new();
+            for name in &names {
+                let given = taken.give(name);
+                prop_assert!(is_valid(&given.text), "{:?}", given);
+                prop_assert!(!given.text.contains(['%', '\n', '\r', '/', '\\', '\0']));
+                prop_assert!(seen.insert(folded(&given.text)), "{:?}", given);
+                prop_assert_eq!(&again.give(name), &given);
+                let entry = (!given.same).then(|| Renamed::of("data/folder/x", name));
+                let back = original(&given.text, entry.as_ref());
+                prop_assert_eq!(back.as_ref().map(Name::text), Some(name.text()));
+                if !given.same {
+                    prop_assert_eq!(back.as_ref(), Some(name));
+                }
+            }
+        }
+
+        #[test]
+        fn spelling_out_loses_nothing(units in proptest::collection::vec(any::<u16>(), 1..30)) {
+            let name = Name::Units(units);
+            let given = Taken::new().give(&name);
+            if given.text.contains("^h") { return Ok(()); }
+            prop_assert_eq!(unescaped(&given.text), Some(name));
+        }
+
+        #[test]
+        fn an_entry_survives_json(name in hostile()) {
+            let entry = Renamed::of("data/folder/x", &name);
+            let json = serde_json::to_string(&entry).unwrap();
+            let read: Renamed = serde_json::from_str(&json).unwrap();
+            prop_assert_eq!(read.original(), Some(name));
+        }
+    }
+}
