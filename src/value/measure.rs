@@ -8,6 +8,12 @@ use serde::{Deserialize, Serialize};
 #[serde(transparent)]
 pub struct Probability(f64);
 
+impl<'de> Deserialize<'de> for Probability {
+    fn deserialize<D: serde::Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
+        f64::deserialize(d).map(Self::new)
+    }
+}
+
 impl Probability {
     /// Clamps into `0..=1`; NaN becomes 1, because an unknown chance of loss is never good news.
     pub fn new(p: f64) -> Self {

@@ -1,0 +1,271 @@
+//! What each step hands back: the `result` of the interface as types, the open points
+//! beside it, and the one error form.
+//!
+//! Invariant: these types are the published JSON. Renaming a field or a word here is a
+//! step of the schema version; `null` always means "not known", never zero.
+
+mod decide;
+mod hand_back;
+mod save;
+mod take_in;
+mod words;
+
+pub use decide::*;
+pub use hand_back::*;
+pub use save::*;
+pub use take_in::*;
+pub use words::*;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+/// Version of the JSON documents; changes only when a reader would have to change.
+pub const SCHEMA: u32 = 1;
+
+/// The exit codes of the interface.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[repr(u8)]
+pub enum Exit {
+    /// The step did its work; for `release`, `recheck` and `guard`: released.
+    Done = 0,
+    /// The step failed, or (verify) a copy differs, is missing or extra.
+    Failed = 1,
+    /// The command line makes no sense.
+    Usage = 2,
+    /// The job is on hold, or the release no longer holds.
+    Hold = 3,
+    /// Stopped early; the same command goes on from there.
+    Stopped = 4,
+}
+
+impl Exit {
+    /// Every code, in order.
+    pub const ALL: [Exit; 5] = [
+        Exit::Done,
+        Exit::Failed,
+        Exit::Usage,
+        Exit::Hold,
+        Exit::Stopped,
+    ];
+
+    /// The number that the process ends with.
+    pub fn code(self) -> u8 {
+        self as u8
+    }
+
+    /// What the number means, for help and manual.
+    pub fn meaning(self) -> &'static str {
+        match self {
+            Exit::Done => "done; for release: released",
+            Exit::Failed => "failed; for verify: a copy differs, is missing or extra",
+            Exit::Usage => "the command line makes no sense",
+            Exit::Hold => "on hold: open points remain, or the release no longer holds",
+            Exit::Stopped => "stopped early; the same command goes on from there",
+        }
+    }
+}
+
+/// What a step did.
+#[derive(Debug, Clone)]
+pub struct Outcome<T> {
+    /// The job folder, where there is one.
+    pub job: Option<PathBuf>,
+    /// The published result.
+    pub result: T,
+    /// Every reason known now why the gate would not release, most weighty first.
+    pub open_points: Vec<OpenPoint>,
+    /// How the process ends.
+    pub exit: Exit,
+}
+
+impl<T> Outcome<T> {
+    /// A step that did its work on `job`.
+    pub fn done(job: &Path, result: T, open_points: Vec<OpenPoint>) -> Self {
+        Self {
+            job: Some(job.to_owned()),
+            result,
+            open_points,
+            exit: Exit::Done,
+        }
+    }
+
+    /// The same with another exit code.
+    pub fn ending(mut self, exit: Exit) -> Self {
+        self.exit = exit;
+        self
+    }
+}
+
+/// Why a step did not do its work. What was tried, on what, and what to do next.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub struct Problem {
+    /// Decides the exit code.
+    pub kind: ProblemKind,
+    /// What was tried, what was expected, what was found.
+    pub what: String,
+    /// The path, device or item; empty when there is none.
+    pub on: String,
+    /// The next step for the person at the bench.
+    pub next: String,
+}
+
+/// The kinds of problem, one per exit code other than 0.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum ProblemKind {
+    /// The command line makes no sense (exit code 2).
+    Usage,
+    /// It was tried and failed (exit code 1).
+    Failed,
+    /// The hold stands in the way (exit code 3).
+    Hold,
+    /// Stopped early, resumable (exit code 4).
+    Stopped,
+}
+
+impl Problem {
+    /// A problem of the given kind.
+    pub fn new(
+        kind: ProblemKind,
+        what: impl Into<String>,
+        on: impl Into<String>,
+        next: impl Into<String>,
+    ) -> Self {
+        Self {
+            kind,
+            what: what.into(),
+            on: on.into(),
+            next: next.into(),
+        }
+    }
+
+    /// The command line makes no sense.
+    pub fn usage(what: impl Into<String>, on: impl Into<String>, next: impl Into<String>) -> Self {
+        Self::new(ProblemKind::Usage, what, on, next)
+    }
+
+    /// It was tried and failed.
+    pub fn failed(what: impl Into<String>, on: impl Into<String>, next: impl Into<String>) -> Self {
+        Self::new(ProblemKind::Failed, what, on, next)
+    }
+
+    /// The hold stands in the way.
+    pub fn hold(what: impl Into<String>, on: impl Into<String>, next: impl Into<String>) -> Self {
+        Self::new(ProblemKind::Hold, what, on, next)
+    }
+
+    /// Stopped early, resumable.
+    pub fn stopped(
+        what: impl Into<String>,
+        on: impl Into<String>,
+        next: impl Into<String>,
+    ) -> Self {
+        Self::new(ProblemKind::Stopped, what, on, next)
+    }
+
+    /// How the process ends.
+    pub fn exit(&self) -> Exit {
+        match self.kind {
+            ProblemKind::Usage => Exit::Usage,
+            ProblemKind::Failed => Exit::Failed,
+            ProblemKind::Hold => Exit::Hold,
+            ProblemKind::Stopped => Exit::Stopped,
+        }
+    }
+}
+
+impl fmt::Display for Problem {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.what)?;
+        if !self.on.is_empty() {
+            write!(f, " ({})", self.on)?;
+        }
+        if !self.next.is_empty() {
+            write!(f, "; next: {}", self.next)?;
+        }
+        Ok(())
+    }
+}
+
+/// One reason why the gate will not release.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct OpenPoint {
+    /// A stable word with hyphens (`volume-locked`).
+    pub id: String,
+    /// The point in a sentence for people.
+    pub says: String,
+    /// What is lost if the drive is wiped now.
+    pub lost: String,
+    /// What shows it.
+    pub evidence: String,
+    /// The next step, a command wherever there is one.
+    pub remedy: String,
+    /// Who may settle it by a decision.
+    pub who: Who,
+    /// How many items (volumes, must-haves) it stands for.
+    pub count: u64,
+}
+
+/// A number of items and their bytes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+pub struct Amount {
+    /// How many items.
+    pub items: u64,
+    /// Their bytes.
+    pub bytes: u64,
+}
+
+impl Amount {
+    /// `items` items of together `bytes` bytes.
+    pub fn new(items: u64, bytes: u64) -> Self {
+        Self { items, bytes }
+    }
+}
+
+/// A path as the interface writes it: text, and the exact bytes beside it where they differ.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct PathText {
+    /// Undecodable bytes percent-escaped.
+    pub path: String,
+    /// Hex of the bytes (or UTF-16LE units) when `path` is not exactly the path.
+    pub raw: Option<String>,
+}
+
+impl PathText {
+    /// From a path of this machine.
+    #[cfg(unix)]
+    pub fn of(path: &Path) -> Self {
+        use std::os::unix::ffi::OsStrExt;
+        let name = crate::value::Name::Bytes(path.as_os_str().as_bytes().to_vec());
+        Self {
+            path: name.text(),
+            raw: (!name.is_text()).then(|| name.raw_hex()),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn exit_codes_are_the_published_ones() {
+        let codes: Vec<u8> = Exit::ALL.iter().map(|exit| exit.code()).collect();
+        assert_eq!(codes, [0, 1, 2, 3, 4]);
+        assert_eq!(Problem::usage("a", "", "").exit().code(), 2);
+        assert_eq!(Problem::failed("a", "", "").exit().code(), 1);
+        assert_eq!(Problem::hold("a", "", "").exit().code(), 3);
+        assert_eq!(Problem::stopped("a", "", "").exit().code(), 4);
+    }
+
+    #[test]
+    fn a_path_that_is_no_text_carries_its_bytes() {
+        use std::os::unix::ffi::OsStrExt;
+        let path = Path::new(std::ffi::OsStr::from_bytes(b"/mnt/caf\xe9"));
+        let text = PathText::of(path);
+        assert_eq!(text.path, "/mnt/caf%E9");
+        assert_eq!(text.raw.as_deref(), Some("2f6d6e742f636166e9"));
+        assert_eq!(PathText::of(Path::new("/mnt")).raw, None);
+    }
+}
