@@ -7,10 +7,20 @@
 
 mod beneath;
 pub mod clock;
+pub mod destination;
+mod facts;
 mod fault;
+pub mod host;
 mod ioctl;
 pub mod memory;
 pub mod mountinfo;
 pub mod open_file;
+mod parents;
 pub mod topology;
 pub mod tree;
+mod writing;
+
+pub use clock::MachineClock;
+pub use destination::FolderDestination;
+pub use memory::MachineMemory;
+pub use tree::FolderTree;
