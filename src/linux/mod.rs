@@ -1,1 +1,26 @@
-//! The real world: files, devices, mounts, clock.
+//! The real world: files, devices, mounts, memory, clock. Everything that the ports promise,
+//! done with the kernel of the machine that copies.
+//!
+//! Invariant: a source is opened for reading only, by descriptors and never through links; the
+//! commands that can be sent to a drive form a closed list of reading ones; `unsafe` stands only
+//! here, one function per system call that has no safe wrapper.
+
+mod beneath;
+pub mod clock;
+pub mod destination;
+mod facts;
+mod fault;
+pub mod host;
+mod ioctl;
+pub mod memory;
+pub mod mountinfo;
+pub mod open_file;
+mod parents;
+pub mod topology;
+pub mod tree;
+mod writing;
+
+pub use clock::MachineClock;
+pub use destination::FolderDestination;
+pub use memory::MachineMemory;
+pub use tree::FolderTree;
