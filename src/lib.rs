@@ -22,6 +22,7 @@ pub mod volume;
 // decide
 pub mod judge;
 // do
+pub mod job;
 pub mod bag;
 pub mod ledger;
 pub mod paper;

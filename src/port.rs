@@ -8,6 +8,7 @@ use crate::drive::question::{Question, Reply};
 use crate::survey::item::{Kind, Marks};
 use crate::value::Moment;
 use std::fmt;
+use std::path::{Path, PathBuf};
 
 /// Why the outside did not do what was asked.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -298,4 +299,84 @@ impl std::ops::DerefMut for Block {
 pub trait Memory: Send + Sync {
     /// A zeroed, aligned block.
     fn block(&self, bytes: usize) -> Block;
+}
+
+/// Where items are put back: the fresh system's folder, by original names.
+pub trait Recipient: Send + Sync {
+    /// What is at `parts` now; links are looked at, not followed. `None` = nothing.
+    fn look(&self, parts: &[Vec<u8>]) -> Result<Option<(Kind, Stamp, Option<Vec<u8>>)>, Fault>;
+    /// Opens a file for reading back.
+    fn open(&self, parts: &[Vec<u8>]) -> Result<Box<dyn Content>, Fault>;
+    /// Makes one folder; its parent must be there. Being there already is fine.
+    fn make_folder(&self, parts: &[Vec<u8>]) -> Result<(), Fault>;
+    /// Starts a new file (must not exist). Ranges never written read as zeros (sparse where the file system can).
+    fn create(&self, parts: &[Vec<u8>], bytes: u64) -> Result<Box<dyn Writing>, Fault>;
+    /// Renames within one folder; never replaces what is there ([`FaultKind::Exists`]).
+    fn rename(&self, from: &[Vec<u8>], to: &[Vec<u8>]) -> Result<(), Fault>;
+    /// Makes a symbolic link (must not exist).
+    fn make_link(&self, parts: &[Vec<u8>], target: &[u8]) -> Result<(), Fault>;
+    /// Gives a file a second name (must not exist).
+    fn hard_link(&self, existing: &[Vec<u8>], parts: &[Vec<u8>]) -> Result<(), Fault>;
+    /// Sets mode, owner (where allowed), times and extended attributes. What could not be set is named, and is no failure.
+    fn dress(&self, parts: &[Vec<u8>], kind: Kind, dress: &Dress) -> Result<Vec<String>, Fault>;
+    /// Removes a file that this run made.
+    fn remove(&self, parts: &[Vec<u8>]) -> Result<(), Fault>;
+    /// Makes everything durable.
+    fn settle(&self) -> Result<(), Fault>;
+}
+
+/// What an item wears besides its content.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Dress {
+    /// Permission bits; 0 = leave.
+    pub mode: u32,
+    /// Owner and group; `None` = leave.
+    pub owner: Option<(u32, u32)>,
+    /// Last written, nanoseconds since 1970.
+    pub modified_ns: i64,
+    /// Extended attributes.
+    pub attributes: Vec<(Vec<u8>, Vec<u8>)>,
+}
+
+/// The machine that holdpoint runs on.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Host {
+    /// Something that stays the same on one machine and differs between machines (hex), empty = not told.
+    pub id: String,
+    /// Product name, empty = not told.
+    pub product: String,
+    /// Kernel version, empty = not told.
+    pub kernel: String,
+    /// Memory in bytes; `None` = not told.
+    pub memory_bytes: Option<u64>,
+}
+
+/// The whole outside, as one thing that a job is given.
+pub trait Bench: Send + Sync {
+    /// The clock.
+    fn clock(&self) -> &dyn Clock;
+    /// Where buffers come from.
+    fn memory(&self) -> &dyn Memory;
+    /// Worker threads for copying; 0 = everything in one thread, in order.
+    fn workers(&self) -> usize;
+    /// Whether somebody asked to stop (signal).
+    fn stop_asked(&self) -> bool;
+    /// This machine.
+    fn host(&self) -> Host;
+    /// A path made absolute, links resolved; must exist.
+    fn absolute(&self, path: &Path) -> Result<PathBuf, Fault>;
+    /// Whether `inner` is `outer` or lies in it, by device and inode, bind mounts seen through.
+    fn is_inside(&self, inner: &Path, outer: &Path) -> Result<bool, Fault>;
+    /// A tree to be read.
+    fn tree(&self, path: &Path) -> Result<Box<dyn Tree>, Fault>;
+    /// A destination; `make` = create its last folder if it is not there.
+    fn destination(&self, path: &Path, make: bool) -> Result<Box<dyn Destination>, Fault>;
+    /// A folder that items are put back to.
+    fn recipient(&self, path: &Path) -> Result<Box<dyn Recipient>, Fault>;
+    /// Recorded replies.
+    fn replies(&self, path: &Path) -> Result<Box<dyn Transport>, Fault>;
+    /// A small file of the technician's (policy, key, proof), at most 16 MiB.
+    fn read_file(&self, path: &Path) -> Result<Vec<u8>, Fault>;
+    /// Writes a file of the technician's durably, replacing it.
+    fn write_file(&self, path: &Path, bytes: &[u8]) -> Result<(), Fault>;
 }

@@ -1,1 +1,5 @@
-//! Decisions: pure functions over plain data.
+//! Decisions: pure functions over plain data. No clock, no disk, no environment.
+
+pub mod gate;
+mod gate_points;
+pub mod point;

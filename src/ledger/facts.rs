@@ -69,17 +69,47 @@ pub enum FactBody {
     /// The job was opened; the whole setup as JSON.
     Opened { setup: serde_json::Value },
     /// A health reading (its raw replies stand in the setting `reading-N`).
-    Read { reading: i64, readable: bool, why_not: Option<String>, digest: Blake3 },
+    Read {
+        reading: i64,
+        readable: bool,
+        why_not: Option<String>,
+        digest: Blake3,
+    },
     /// The forecast made from it.
-    Forecast { route: String, high: f64, explained: Blake3 },
+    Forecast {
+        route: String,
+        high: f64,
+        explained: Blake3,
+    },
     /// A survey finished.
-    Surveyed { survey: i64, items: u64, bytes: u64, unaccounted_bytes: u64, tree: Blake3, rows: String },
+    Surveyed {
+        survey: i64,
+        items: u64,
+        bytes: u64,
+        unaccounted_bytes: u64,
+        tree: Blake3,
+        rows: String,
+    },
     /// A batch is on the medium of every destination named in the mask.
-    Batch { batch: i64, items: u64, bytes: u64, rows: String },
+    Batch {
+        batch: i64,
+        items: u64,
+        bytes: u64,
+        rows: String,
+    },
     /// A copy run ended.
-    Copied { remaining: u64, stopped: Option<String>, rows: String },
+    Copied {
+        remaining: u64,
+        stopped: Option<String>,
+        rows: String,
+    },
     /// The bag was written or renewed at a destination.
-    Sealed { destination: usize, manifest_root: Blake3, items: u64, bytes: u64 },
+    Sealed {
+        destination: usize,
+        manifest_root: Blake3,
+        items: u64,
+        bytes: u64,
+    },
     /// A destination was read back in full.
     Verified {
         destination: usize,
@@ -94,25 +124,60 @@ pub enum FactBody {
         rows: String,
     },
     /// The source was read a second time.
-    SourceReadAgain { items: u64, bytes: u64, unequal: u64, full: bool, rows: String },
+    SourceReadAgain {
+        items: u64,
+        bytes: u64,
+        unequal: u64,
+        full: bool,
+        rows: String,
+    },
     /// Copies were looked at.
     Inspected { looked: u64, doubtful: u64 },
     /// Something may be lost.
     Waived { waiver: Waiver, rows: String },
     /// A must-have was answered.
-    Answered { must_have: usize, found: Vec<String>, not_here: Option<String> },
+    Answered {
+        must_have: usize,
+        found: Vec<String>,
+        not_here: Option<String>,
+    },
     /// Somebody looked a second time, or asked for the release a first time.
-    AskedToRelease { second_look: Option<String>, open_points: u64 },
+    AskedToRelease {
+        second_look: Option<String>,
+        open_points: u64,
+    },
     /// Released.
-    Released { certificate: Blake3, manifest_root: Blake3, expires: Moment, signed: bool },
+    Released {
+        certificate: Blake3,
+        manifest_root: Blake3,
+        expires: Moment,
+        signed: bool,
+    },
     /// The release was checked again.
     Rechecked { holds: bool, changed: Vec<String> },
     /// A wiping command ran or was refused.
-    Guarded { command: Vec<String>, exit: Option<i32>, refused: Option<String>, dry_run: bool },
+    Guarded {
+        command: Vec<String>,
+        exit: Option<i32>,
+        refused: Option<String>,
+        dry_run: bool,
+    },
     /// Items were put back.
-    PutBack { to: String, items: u64, bytes: u64, already_there: u64, set_beside: u64, refused: u64 },
+    PutBack {
+        to: String,
+        items: u64,
+        bytes: u64,
+        already_there: u64,
+        set_beside: u64,
+        refused: u64,
+    },
     /// The shop's copy was deleted, or its keeping time set.
-    Closed { deleted_items: u64, deleted_bytes: u64, keep_until: Option<Moment>, reason: Option<String> },
+    Closed {
+        deleted_items: u64,
+        deleted_bytes: u64,
+        keep_until: Option<Moment>,
+        reason: Option<String>,
+    },
 }
 
 impl FactBody {
@@ -178,7 +243,10 @@ impl Ledger {
             )),
         )?;
         let (number, before) = match last {
-            Some((number, hash)) => (number + 1, Blake3::from_slice(&hash).unwrap_or(Blake3([0; 32]))),
+            Some((number, hash)) => (
+                number + 1,
+                Blake3::from_slice(&hash).unwrap_or(Blake3([0; 32])),
+            ),
             None => (1, Blake3([0; 32])),
         };
         let at_text = at.to_string();
@@ -192,42 +260,83 @@ impl Ledger {
             "adding a fact",
             self.db().execute(
                 "INSERT INTO fact(number, at, kind, body, before, hash) VALUES(?1,?2,?3,?4,?5,?6)",
-                params![number, at_text, body.kind(), text, before.0.as_slice(), hash.0.as_slice()],
+                params![
+                    number,
+                    at_text,
+                    body.kind(),
+                    text,
+                    before.0.as_slice(),
+                    hash.0.as_slice()
+                ],
             ),
         )?;
-        Ok(Fact { number, at, body: body.clone(), hash })
+        Ok(Fact {
+            number,
+            at,
+            body: body.clone(),
+            hash,
+        })
     }
 
     /// Walks the whole chain in order, checking each link, and hands every fact to `see`.
     pub fn each_fact(&self, mut see: impl FnMut(Fact)) -> Result<(), LedgerError> {
         let mut query = self.doing(
             "reading the facts",
-            self.db().prepare_cached("SELECT number, at, body, before, hash FROM fact ORDER BY number"),
+            self.db()
+                .prepare_cached("SELECT number, at, body, before, hash FROM fact ORDER BY number"),
         )?;
         let rows = query.query_map([], |row| {
-            Ok::<RawFact, _>((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?))
+            Ok::<RawFact, _>((
+                row.get(0)?,
+                row.get(1)?,
+                row.get(2)?,
+                row.get(3)?,
+                row.get(4)?,
+            ))
         });
         let (mut expected_number, mut expected_before) = (1, Blake3([0; 32]));
         for row in self.doing("reading the facts", rows)? {
             let (number, at_text, text, before, hash) = self.doing("reading a fact", row)?;
-            let broken = |expected: String, found: String| LedgerError::Broken { number, expected, found };
+            let broken = |expected: String, found: String| LedgerError::Broken {
+                number,
+                expected,
+                found,
+            };
             if number != expected_number {
-                return Err(broken(format!("fact {expected_number}"), format!("fact {number}")));
+                return Err(broken(
+                    format!("fact {expected_number}"),
+                    format!("fact {number}"),
+                ));
             }
             if before != expected_before.0 {
-                return Err(broken(format!("the hash before {expected_before}"), "another one".into()));
+                return Err(broken(
+                    format!("the hash before {expected_before}"),
+                    "another one".into(),
+                ));
             }
             let computed = chain(&expected_before, number, &at_text, &text);
             if hash != computed.0 {
-                return Err(broken(format!("hash {computed}"), "another one: the fact was changed".into()));
+                return Err(broken(
+                    format!("hash {computed}"),
+                    "another one: the fact was changed".into(),
+                ));
             }
-            let at = Moment::parse(&at_text).ok_or_else(|| broken("a moment".into(), at_text.clone()))?;
-            let body = serde_json::from_str(&text).map_err(|e| broken("a known fact".into(), e.to_string()))?;
-            see(Fact { number, at, body, hash: computed });
+            let at = Moment::parse(&at_text)
+                .ok_or_else(|| broken("a moment".into(), at_text.clone()))?;
+            let body = serde_json::from_str(&text)
+                .map_err(|e| broken("a known fact".into(), e.to_string()))?;
+            see(Fact {
+                number,
+                at,
+                body,
+                hash: computed,
+            });
             (expected_number, expected_before) = (number + 1, computed);
         }
         // A chain cut at its end looks whole by itself: the newest number is kept beside it.
-        let kept = self.get("newest-fact")?.and_then(|text| text.parse::<i64>().ok());
+        let kept = self
+            .get("newest-fact")?
+            .and_then(|text| text.parse::<i64>().ok());
         match kept {
             Some(newest) if newest >= expected_number => Err(LedgerError::Broken {
                 number: expected_number,
@@ -243,7 +352,12 @@ impl Ledger {
         let mut out = Vec::new();
         self.each_fact(|fact| {
             // Batches are many and matter only for the chain and the newest sum.
-            if matches!(fact.body, FactBody::Batch { .. }) && matches!(out.last().map(|f: &Fact| &f.body), Some(FactBody::Batch { .. })) {
+            if matches!(fact.body, FactBody::Batch { .. })
+                && matches!(
+                    out.last().map(|f: &Fact| &f.body),
+                    Some(FactBody::Batch { .. })
+                )
+            {
                 out.pop();
             }
             out.push(fact);
@@ -266,8 +380,13 @@ mod tests {
     fn chained() -> Ledger {
         let ledger = Ledger::in_memory().unwrap();
         for n in 0..4 {
-            let body = FactBody::Inspected { looked: n, doubtful: 0 };
-            ledger.record(Moment::from_seconds(1_700_000_000 + n as i64), &body).unwrap();
+            let body = FactBody::Inspected {
+                looked: n,
+                doubtful: 0,
+            };
+            ledger
+                .record(Moment::from_seconds(1_700_000_000 + n as i64), &body)
+                .unwrap();
         }
         ledger
     }
@@ -275,7 +394,10 @@ mod tests {
     #[test]
     fn facts_come_back_in_order() {
         let facts = chained().facts().unwrap();
-        assert_eq!(facts.iter().map(|f| f.number).collect::<Vec<_>>(), [1, 2, 3, 4]);
+        assert_eq!(
+            facts.iter().map(|f| f.number).collect::<Vec<_>>(),
+            [1, 2, 3, 4]
+        );
     }
 
     #[test]
@@ -289,7 +411,10 @@ mod tests {
         ] {
             let ledger = chained();
             ledger.db().execute_batch(damage).unwrap();
-            assert!(matches!(ledger.facts(), Err(LedgerError::Broken { .. })), "{damage}");
+            assert!(
+                matches!(ledger.facts(), Err(LedgerError::Broken { .. })),
+                "{damage}"
+            );
         }
     }
 }

@@ -74,7 +74,8 @@ fn class_from(code: i64) -> Class {
     }
 }
 
-fn kind_code(kind: Kind) -> i64 {
+/// The ledger's number for a kind.
+pub fn kind_code(kind: Kind) -> i64 {
     match kind {
         Kind::File => 0,
         Kind::Folder => 1,
@@ -234,7 +235,9 @@ pub fn read_got(row: &Row<'_>, at: usize, item: i64) -> rusqlite::Result<GotRow>
         mismatch: row.get::<_, i64>(at + 5)? as u64,
         again: row.get(at + 6)?,
         batch: row.get(at + 7)?,
-        missing: missing.and_then(|text| serde_json::from_str(&text).ok()).unwrap_or_default(),
+        missing: missing
+            .and_then(|text| serde_json::from_str(&text).ok())
+            .unwrap_or_default(),
         fault: row.get(at + 9)?,
     })
 }
@@ -266,7 +269,10 @@ pub fn encode(item: i64, want: Want, waiver: i64, got: &GotRow) -> Vec<u8> {
 impl Ledger {
     /// The running sum as it stands.
     pub fn row_sum(&self) -> Result<RowSum, LedgerError> {
-        Ok(self.get("row-sum")?.and_then(|text| RowSum::parse(&text)).unwrap_or_default())
+        Ok(self
+            .get("row-sum")?
+            .and_then(|text| RowSum::parse(&text))
+            .unwrap_or_default())
     }
 
     /// Keeps the running sum; call once at the end of the transaction that changed rows.
@@ -318,12 +324,24 @@ impl Ledger {
                 item.layout,
             ]),
         )?;
-        sum.add(&encode(item.id, item.want, item.waiver, &GotRow::nothing(item.id)));
+        sum.add(&encode(
+            item.id,
+            item.want,
+            item.waiver,
+            &GotRow::nothing(item.id),
+        ));
         Ok(())
     }
 
     /// Replaces what was got of an item; `before` is the row as it stood.
-    pub fn put_got(&self, want: Want, waiver: i64, before: &GotRow, now: &GotRow, sum: &mut RowSum) -> Result<(), LedgerError> {
+    pub fn put_got(
+        &self,
+        want: Want,
+        waiver: i64,
+        before: &GotRow,
+        now: &GotRow,
+        sum: &mut RowSum,
+    ) -> Result<(), LedgerError> {
         sum.take(&encode(before.item, want, waiver, before));
         sum.add(&encode(now.item, want, waiver, now));
         let mut statement = self.doing(
@@ -333,7 +351,8 @@ impl Ledger {
                  VALUES(?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11)",
             ),
         )?;
-        let missing = (!now.missing.is_empty()).then(|| serde_json::to_string(&now.missing).unwrap_or_default());
+        let missing = (!now.missing.is_empty())
+            .then(|| serde_json::to_string(&now.missing).unwrap_or_default());
         self.doing(
             "keeping what was copied",
             statement.execute(params![
@@ -354,29 +373,53 @@ impl Ledger {
     }
 
     /// Changes whether an item is wanted.
-    pub fn put_want(&self, item: &ItemRow, got: &GotRow, want: Want, waiver: i64, sum: &mut RowSum) -> Result<(), LedgerError> {
+    pub fn put_want(
+        &self,
+        item: &ItemRow,
+        got: &GotRow,
+        want: Want,
+        waiver: i64,
+        sum: &mut RowSum,
+    ) -> Result<(), LedgerError> {
         sum.take(&encode(item.id, item.want, item.waiver, got));
         sum.add(&encode(item.id, want, waiver, got));
         let mut statement = self.doing(
             "keeping a decision",
-            self.db().prepare_cached("UPDATE item SET want=?2, waiver=?3 WHERE id=?1"),
+            self.db()
+                .prepare_cached("UPDATE item SET want=?2, waiver=?3 WHERE id=?1"),
         )?;
-        self.doing("keeping a decision", statement.execute(params![item.id, want.code(), waiver]))?;
+        self.doing(
+            "keeping a decision",
+            statement.execute(params![item.id, want.code(), waiver]),
+        )?;
         Ok(())
     }
 
     /// One item and what was got of it.
     pub fn item(&self, id: i64) -> Result<Option<(ItemRow, GotRow)>, LedgerError> {
-        let sql = format!("SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM item LEFT JOIN got ON got.item = item.id WHERE item.id = ?1");
+        let sql = format!(
+            "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM item LEFT JOIN got ON got.item = item.id WHERE item.id = ?1"
+        );
         let mut query = self.doing("looking up an item", self.db().prepare_cached(&sql))?;
-        self.doing("looking up an item", query.query_row([id], read_both).optional())
+        self.doing(
+            "looking up an item",
+            query.query_row([id], read_both).optional(),
+        )
     }
 
     /// Every item in the order of its number, with what was got of it. `see` may stop the walk with an error.
-    pub fn each_item<E: From<LedgerError>>(&self, condition: &str, mut see: impl FnMut(ItemRow, GotRow) -> Result<(), E>) -> Result<(), E> {
+    pub fn each_item<E: From<LedgerError>>(
+        &self,
+        condition: &str,
+        mut see: impl FnMut(ItemRow, GotRow) -> Result<(), E>,
+    ) -> Result<(), E> {
         let sql = format!(
             "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM item LEFT JOIN got ON got.item = item.id {} ORDER BY item.id",
-            if condition.is_empty() { String::new() } else { format!("WHERE {condition}") }
+            if condition.is_empty() {
+                String::new()
+            } else {
+                format!("WHERE {condition}")
+            }
         );
         let mut query = self.doing("walking the items", self.db().prepare_cached(&sql))?;
         let rows = self.doing("walking the items", query.query_map([], read_both))?;
@@ -389,13 +432,21 @@ impl Ledger {
 
     /// Up to `limit` items of the copying order after place `after` that still lack a copy at one of the
     /// destinations in `mask`, or that changed; with their places.
-    pub fn still_to_copy(&self, after: i64, mask: u64, limit: usize) -> Result<Vec<(i64, ItemRow, GotRow)>, LedgerError> {
+    pub fn still_to_copy(
+        &self,
+        after: i64,
+        mask: u64,
+        limit: usize,
+    ) -> Result<Vec<(i64, ItemRow, GotRow)>, LedgerError> {
         let sql = format!(
             "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS}, queue.place FROM queue JOIN item ON item.id = queue.item LEFT JOIN got ON got.item = item.id
              WHERE queue.place > ?1 AND item.want = 0 AND (got.item IS NULL OR got.state IN (0, 5) OR (got.state IN (1, 2) AND (got.written & ?2) <> ?2))
              ORDER BY queue.place LIMIT ?3"
         );
-        let mut query = self.doing("taking the next items to copy", self.db().prepare_cached(&sql))?;
+        let mut query = self.doing(
+            "taking the next items to copy",
+            self.db().prepare_cached(&sql),
+        )?;
         let rows = self.doing(
             "taking the next items to copy",
             query.query_map(params![after, mask as i64, limit as i64], |row| {
@@ -403,11 +454,17 @@ impl Ledger {
                 Ok((row.get(ITEM_WIDTH + 10)?, item, got))
             }),
         )?;
-        rows.map(|row| self.doing("reading an item to copy", row)).collect()
+        rows.map(|row| self.doing("reading an item to copy", row))
+            .collect()
     }
 
     /// The child of `parent` with exactly this name (and stream).
-    pub fn child(&self, parent: i64, name: &Name, stream: Option<&Name>) -> Result<Option<(ItemRow, GotRow)>, LedgerError> {
+    pub fn child(
+        &self,
+        parent: i64,
+        name: &Name,
+        stream: Option<&Name>,
+    ) -> Result<Option<(ItemRow, GotRow)>, LedgerError> {
         let sql = format!(
             "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM item LEFT JOIN got ON got.item = item.id
              WHERE item.parent = ?1 AND item.name = ?2 AND item.stream IS ?3"
@@ -415,20 +472,35 @@ impl Ledger {
         let mut query = self.doing("looking up a name", self.db().prepare_cached(&sql))?;
         self.doing(
             "looking up a name",
-            query.query_row(params![parent, name.stored(), stream.map(Name::stored)], read_both).optional(),
+            query
+                .query_row(
+                    params![parent, name.stored(), stream.map(Name::stored)],
+                    read_both,
+                )
+                .optional(),
         )
     }
 
     /// Bag path of a folder item.
     pub fn place(&self, folder: i64) -> Result<Option<String>, LedgerError> {
-        let mut query = self.doing("looking up a place", self.db().prepare_cached("SELECT bag FROM place WHERE item=?1"))?;
-        self.doing("looking up a place", query.query_row([folder], |row| row.get(0)).optional())
+        let mut query = self.doing(
+            "looking up a place",
+            self.db()
+                .prepare_cached("SELECT bag FROM place WHERE item=?1"),
+        )?;
+        self.doing(
+            "looking up a place",
+            query.query_row([folder], |row| row.get(0)).optional(),
+        )
     }
 
     /// Keeps the bag path of a folder item.
     pub fn put_place(&self, folder: i64, bag: &str) -> Result<(), LedgerError> {
-        let mut statement =
-            self.doing("keeping a place", self.db().prepare_cached("INSERT OR REPLACE INTO place(item, bag) VALUES(?1, ?2)"))?;
+        let mut statement = self.doing(
+            "keeping a place",
+            self.db()
+                .prepare_cached("INSERT OR REPLACE INTO place(item, bag) VALUES(?1, ?2)"),
+        )?;
         self.doing("keeping a place", statement.execute(params![folder, bag]))?;
         Ok(())
     }
@@ -437,9 +509,14 @@ impl Ledger {
     pub fn put_attribute(&self, item: i64, name: &[u8], value: &[u8]) -> Result<(), LedgerError> {
         let mut statement = self.doing(
             "keeping an attribute",
-            self.db().prepare_cached("INSERT OR REPLACE INTO attribute(item, name, value) VALUES(?1,?2,?3)"),
+            self.db().prepare_cached(
+                "INSERT OR REPLACE INTO attribute(item, name, value) VALUES(?1,?2,?3)",
+            ),
         )?;
-        self.doing("keeping an attribute", statement.execute(params![item, name, value]))?;
+        self.doing(
+            "keeping an attribute",
+            statement.execute(params![item, name, value]),
+        )?;
         Ok(())
     }
 
@@ -447,10 +524,15 @@ impl Ledger {
     pub fn attributes(&self, item: i64) -> Result<Vec<(Vec<u8>, Vec<u8>)>, LedgerError> {
         let mut query = self.doing(
             "reading attributes",
-            self.db().prepare_cached("SELECT name, value FROM attribute WHERE item=?1 ORDER BY name"),
+            self.db()
+                .prepare_cached("SELECT name, value FROM attribute WHERE item=?1 ORDER BY name"),
         )?;
-        let rows = self.doing("reading attributes", query.query_map([item], |row| Ok((row.get(0)?, row.get(1)?))))?;
-        rows.map(|row| self.doing("reading an attribute", row)).collect()
+        let rows = self.doing(
+            "reading attributes",
+            query.query_map([item], |row| Ok((row.get(0)?, row.get(1)?))),
+        )?;
+        rows.map(|row| self.doing("reading an attribute", row))
+            .collect()
     }
 }
 

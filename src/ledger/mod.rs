@@ -45,7 +45,9 @@ pub enum LedgerError {
         found: String,
     },
     /// Made by a newer holdpoint: may be read by that one only.
-    #[error("{path} was written by a newer holdpoint (format {found}; this one knows up to {known})")]
+    #[error(
+        "{path} was written by a newer holdpoint (format {found}; this one knows up to {known})"
+    )]
     Newer {
         /// Which file.
         path: String,
@@ -79,51 +81,83 @@ impl Ledger {
     /// Starts a new ledger at `path`; it must not exist.
     pub fn create(path: &Path) -> Result<Self, LedgerError> {
         let shown = path.display().to_string();
-        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let db = Connection::open_with_flags(path, flags)
-            .map_err(|source| LedgerError::Store { doing: "creating it", path: shown.clone(), source })?;
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
+            | OpenFlags::SQLITE_OPEN_CREATE
+            | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let db = Connection::open_with_flags(path, flags).map_err(|source| LedgerError::Store {
+            doing: "creating it",
+            path: shown.clone(),
+            source,
+        })?;
         let ledger = Self { db, path: shown };
         ledger.tune()?;
-        ledger.doing("laying out its tables", ledger.db.execute_batch(schema::CREATE))?;
+        ledger.doing(
+            "laying out its tables",
+            ledger.db.execute_batch(schema::CREATE),
+        )?;
         Ok(ledger)
     }
 
     /// A ledger in memory, for simulated lives.
     pub fn in_memory() -> Result<Self, LedgerError> {
         let path = "(in memory)".to_owned();
-        let db = Connection::open_in_memory()
-            .map_err(|source| LedgerError::Store { doing: "creating it", path: path.clone(), source })?;
+        let db = Connection::open_in_memory().map_err(|source| LedgerError::Store {
+            doing: "creating it",
+            path: path.clone(),
+            source,
+        })?;
         let ledger = Self { db, path };
-        ledger.doing("laying out its tables", ledger.db.execute_batch(schema::CREATE))?;
+        ledger.doing(
+            "laying out its tables",
+            ledger.db.execute_batch(schema::CREATE),
+        )?;
         Ok(ledger)
     }
 
     /// Opens the ledger of a job for work.
     pub fn open(path: &Path) -> Result<Self, LedgerError> {
-        Self::open_as(path, OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX, true)
+        Self::open_as(
+            path,
+            OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX,
+            true,
+        )
     }
 
     /// Opens a ledger or a snapshot for reading only; works while another process writes to it.
     pub fn open_to_read(path: &Path) -> Result<Self, LedgerError> {
-        Self::open_as(path, OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX, false)
+        Self::open_as(
+            path,
+            OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX,
+            false,
+        )
     }
 
     fn open_as(path: &Path, flags: OpenFlags, to_work: bool) -> Result<Self, LedgerError> {
         let shown = path.display().to_string();
         let not_a_ledger = |found: String| LedgerError::NotALedger {
             path: shown.clone(),
-            expected: format!("a SQLite file with application id {:#x}", schema::APPLICATION_ID),
+            expected: format!(
+                "a SQLite file with application id {:#x}",
+                schema::APPLICATION_ID
+            ),
             found,
         };
-        let db = Connection::open_with_flags(path, flags).map_err(|e| not_a_ledger(e.to_string()))?;
-        let number = |pragma: &str| db.query_row(&format!("PRAGMA {pragma}"), [], |row| row.get::<_, i64>(0));
+        let db =
+            Connection::open_with_flags(path, flags).map_err(|e| not_a_ledger(e.to_string()))?;
+        let number = |pragma: &str| {
+            db.query_row(&format!("PRAGMA {pragma}"), [], |row| row.get::<_, i64>(0))
+        };
         let id = number("application_id").map_err(|e| not_a_ledger(e.to_string()))?;
         if id != schema::APPLICATION_ID {
             return Err(not_a_ledger(format!("application id {id:#x}")));
         }
         let format = number("user_version").map_err(|e| not_a_ledger(e.to_string()))?;
         if format > schema::FORMAT {
-            return Err(LedgerError::Newer { path: shown, found: format, known: schema::FORMAT });
+            return Err(LedgerError::Newer {
+                path: shown,
+                found: format,
+                known: schema::FORMAT,
+            });
         }
         if format != schema::FORMAT {
             return Err(not_a_ledger(format!("format {format}")));
@@ -148,13 +182,27 @@ impl Ledger {
     }
 
     /// Attaches what was being done to an error of the store.
-    pub(crate) fn doing<T>(&self, doing: &'static str, outcome: rusqlite::Result<T>) -> Result<T, LedgerError> {
-        outcome.map_err(|source| LedgerError::Store { doing, path: self.path.clone(), source })
+    pub(crate) fn doing<T>(
+        &self,
+        doing: &'static str,
+        outcome: rusqlite::Result<T>,
+    ) -> Result<T, LedgerError> {
+        outcome.map_err(|source| LedgerError::Store {
+            doing,
+            path: self.path.clone(),
+            source,
+        })
     }
 
     /// Runs `work` as one transaction: all of it is durable when this returns `Ok`, none of it otherwise.
-    pub fn transaction<T, E: From<LedgerError>>(&self, work: impl FnOnce(&Ledger) -> Result<T, E>) -> Result<T, E> {
-        self.doing("beginning a transaction", self.db.execute_batch("BEGIN IMMEDIATE"))?;
+    pub fn transaction<T, E: From<LedgerError>>(
+        &self,
+        work: impl FnOnce(&Ledger) -> Result<T, E>,
+    ) -> Result<T, E> {
+        self.doing(
+            "beginning a transaction",
+            self.db.execute_batch("BEGIN IMMEDIATE"),
+        )?;
         match work(self) {
             Ok(value) => {
                 if let Err(e) = self.doing("committing", self.db.execute_batch("COMMIT")) {
@@ -180,7 +228,11 @@ impl Ledger {
     pub fn get(&self, key: &str) -> Result<Option<String>, LedgerError> {
         self.doing(
             "reading a setting",
-            self.db.query_row("SELECT value FROM setting WHERE key=?1", [key], |row| row.get(0)).optional(),
+            self.db
+                .query_row("SELECT value FROM setting WHERE key=?1", [key], |row| {
+                    row.get(0)
+                })
+                .optional(),
         )
     }
 
@@ -188,7 +240,10 @@ impl Ledger {
     pub fn set(&self, key: &str, value: &str) -> Result<(), LedgerError> {
         self.doing(
             "keeping a setting",
-            self.db.execute("INSERT OR REPLACE INTO setting(key, value) VALUES(?1, ?2)", [key, value]),
+            self.db.execute(
+                "INSERT OR REPLACE INTO setting(key, value) VALUES(?1, ?2)",
+                [key, value],
+            ),
         )?;
         Ok(())
     }
@@ -196,7 +251,10 @@ impl Ledger {
     /// Writes a complete, compact copy of the ledger to `path` (which must not exist).
     pub fn snapshot_to(&self, path: &Path) -> Result<(), LedgerError> {
         let text = path.to_string_lossy().into_owned();
-        self.doing("writing a snapshot", self.db.execute("VACUUM INTO ?1", [text]))?;
+        self.doing(
+            "writing a snapshot",
+            self.db.execute("VACUUM INTO ?1", [text]),
+        )?;
         Ok(())
     }
 

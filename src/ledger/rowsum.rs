@@ -15,7 +15,9 @@ impl RowSum {
         let digest = blake3::hash(row);
         let mut out = [0u64; 4];
         for (part, bytes) in out.iter_mut().zip(digest.as_bytes().chunks_exact(8)) {
-            *part = u64::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3], bytes[4], bytes[5], bytes[6], bytes[7]]);
+            *part = u64::from_le_bytes([
+                bytes[0], bytes[1], bytes[2], bytes[3], bytes[4], bytes[5], bytes[6], bytes[7],
+            ]);
         }
         out
     }

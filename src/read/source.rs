@@ -34,5 +34,8 @@ pub trait Opener: Send {
 /// Whether two stamps speak of the same unchanged content.
 pub fn unchanged(item: &ItemRow, now: &Stamp) -> bool {
     // The change time is left out on purpose: reading a hard link count or an attribute may move it without the content moving.
-    item.device == now.device && item.inode == now.inode && item.bytes == now.bytes && item.modified_ns == now.modified_ns
+    item.device == now.device
+        && item.inode == now.inode
+        && item.bytes == now.bytes
+        && item.modified_ns == now.modified_ns
 }

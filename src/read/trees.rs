@@ -14,7 +14,10 @@ pub struct TreeSource<'a> {
 
 impl Source for TreeSource<'_> {
     fn opener(&self) -> Box<dyn Opener + '_> {
-        Box::new(TreeOpener { tree: self.tree, last: None })
+        Box::new(TreeOpener {
+            tree: self.tree,
+            last: None,
+        })
     }
 }
 
@@ -25,13 +28,20 @@ struct TreeOpener<'a> {
 
 impl TreeOpener<'_> {
     fn folder(&mut self, place: &Arc<Place>) -> Result<&dyn Folder, Fault> {
-        let known = self.last.as_ref().is_some_and(|(at, _)| Arc::ptr_eq(at, place) || at.parts == place.parts);
+        let known = self
+            .last
+            .as_ref()
+            .is_some_and(|(at, _)| Arc::ptr_eq(at, place) || at.parts == place.parts);
         if !known {
             self.last = Some((place.clone(), self.tree.folder(&place.parts)?));
         }
         match &self.last {
             Some((_, folder)) => Ok(folder.as_ref()),
-            None => Err(Fault::new(FaultKind::Other, "opening a folder of the source", "it was not kept")),
+            None => Err(Fault::new(
+                FaultKind::Other,
+                "opening a folder of the source",
+                "it was not kept",
+            )),
         }
     }
 }

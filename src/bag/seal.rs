@@ -1,0 +1,216 @@
+//! Sealing a bag: manifests of the payload, evidence, and the manifests over those.
+//!
+//! Invariant: the payload manifests list exactly the files that the ledger says this
+//! destination holds, damaged ones included (their hash is of the zero-filled copy, and
+//! `not-saved.json` names the missing ranges). Certificate and papers stand beside the bag,
+//! so that writing them voids nothing.
+
+use super::renamed::Renamed;
+use super::stream::{TagFile, TagWritten, write_tag};
+use super::text::{Algorithm, BagInfo, Oxum, blake3_line, manifest_line, sha256_line};
+use crate::ledger::{Got, Ledger, LedgerError, Want};
+use crate::port::{Destination, Fault, FaultKind};
+use crate::survey::item::Kind;
+use crate::value::{Blake3, Name};
+use serde::Serialize;
+use std::collections::HashMap;
+
+/// Payload manifests written.
+#[derive(Debug, Clone)]
+pub struct Payload {
+    /// BLAKE3 of `manifest-blake3.txt`: the manifest root.
+    pub root: Blake3,
+    /// Files and bytes listed.
+    pub oxum: Oxum,
+    /// The two manifests as tag files.
+    pub written: Vec<TagWritten>,
+}
+
+/// A small evidence file: path within the bag, and its bytes.
+pub type Evidence = (String, Vec<u8>);
+
+/// Why sealing failed.
+#[derive(Debug, thiserror::Error)]
+pub enum SealError {
+    /// The ledger could not be read.
+    #[error(transparent)]
+    Ledger(#[from] LedgerError),
+    /// The destination did not take it.
+    #[error("{0}")]
+    Destination(#[from] Fault),
+}
+
+/// Walks bag paths of items; places are remembered a while.
+struct Paths<'a> {
+    ledger: &'a Ledger,
+    known: HashMap<i64, String>,
+}
+
+impl Paths<'_> {
+    fn folder(&mut self, id: i64) -> Result<&str, LedgerError> {
+        if !self.known.contains_key(&id) {
+            if self.known.len() >= 4096 {
+                self.known.clear();
+            }
+            let place = self.ledger.place(id)?.unwrap_or_else(|| "data/folder".to_owned());
+            self.known.insert(id, place);
+        }
+        Ok(self.known.get(&id).map_or("data/folder", String::as_str))
+    }
+}
+
+/// Writes both payload manifests and the evidence that is as long as the item list.
+pub fn write_payload(ledger: &Ledger, number: usize, to: &dyn Destination) -> Result<Payload, SealError> {
+    let bit = 1u64 << number;
+    let mut blake3 = TagFile::start(to, Algorithm::Blake3.manifest())?;
+    let mut sha256 = TagFile::start(to, Algorithm::Sha256.manifest())?;
+    let mut names = List::start(to, "holdpoint/names.json")?;
+    let mut links = List::start(to, "holdpoint/links.json")?;
+    let mut places = List::start(to, "holdpoint/places.json")?;
+    let mut oxum = Oxum::default();
+    let mut paths = Paths { ledger, known: HashMap::new() };
+    ledger.each_item::<SealError>("", |item, got| {
+        let own = item.bag.clone().unwrap_or_else(|| item.name.text());
+        let path = format!("{}/{own}", paths.folder(item.parent)?);
+        match item.kind {
+            Kind::File if got.written & bit != 0 => {
+                let (Some(b), Some(s)) = (got.blake3, got.sha256) else {
+                    return Err(Fault::new(FaultKind::Other, format!("listing {path}"), "the ledger holds no digest for it").into());
+                };
+                let refused = |e: super::text::LineFault| Fault::new(FaultKind::CannotHold, format!("listing {path}"), e.to_string());
+                blake3.add(blake3_line(b, &path).map_err(refused)?.as_bytes())?;
+                sha256.add(sha256_line(s, &path).map_err(refused)?.as_bytes())?;
+                oxum.add(item.bytes);
+                if item.bag.is_some() {
+                    names.add(&Renamed::of(&path, &item.name))?;
+                }
+            }
+            Kind::Folder if item.want != Want::Vanished => {
+                let place = ledger.place(item.id)?.unwrap_or_default();
+                if place != path {
+                    places.add(&Moved { bag: place, instead_of: path.clone() })?;
+                }
+                if item.bag.is_some() {
+                    names.add(&Renamed::of(&path, &item.name))?;
+                }
+            }
+            Kind::Link if item.want == Want::Wanted => {
+                let target = Name::Bytes(item.target.clone().unwrap_or_default());
+                links.add(&LinkKept { path: path.clone(), target: target.text(), raw: (!target.is_text()).then(|| target.raw_hex()) })?;
+                if item.bag.is_some() {
+                    names.add(&Renamed::of(&path, &item.name))?;
+                }
+            }
+            _ => {}
+        }
+        Ok(())
+    })?;
+    let blake3 = blake3.finish()?;
+    let root = blake3.blake3;
+    let written = vec![blake3, sha256.finish()?, names.finish()?, links.finish()?, places.finish()?];
+    Ok(Payload { root, oxum, written })
+}
+
+#[derive(Serialize)]
+struct LinkKept {
+    path: String,
+    target: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    raw: Option<String>,
+}
+
+#[derive(Serialize)]
+struct Moved {
+    bag: String,
+    instead_of: String,
+}
+
+/// One item that is not (wholly) saved, as `not-saved.json` lists it.
+#[derive(Serialize)]
+struct NotSaved<'a> {
+    path: String,
+    state: &'a str,
+    bytes: u64,
+    missing: &'a [(u64, u64)],
+    why: Option<&'a str>,
+}
+
+/// Writes `not-saved.json`: every item that is damaged, unreadable, changed, given up or without content.
+/// What rules leave out is named by rule in `left-out.json`.
+pub fn write_not_saved(ledger: &Ledger, to: &dyn Destination) -> Result<TagWritten, SealError> {
+    let mut list = List::start(to, "holdpoint/not-saved.json")?;
+    let mut paths = Paths { ledger, known: HashMap::new() };
+    ledger.each_item::<SealError>("item.want IN (0, 2)", |item, got| {
+        let state = match (item.want, got.state) {
+            (Want::Waived, Got::Whole) => return Ok(()),
+            (Want::Waived, _) => "waived",
+            _ if item.kind == Kind::Folder && item.fault.is_none() => return Ok(()),
+            _ if item.kind == Kind::Link => return Ok(()),
+            _ if item.kind == Kind::Folder => "unreadable",
+            (_, Got::Whole) => return Ok(()),
+            (_, Got::Gaps) => "damaged",
+            (_, Got::Unreadable) => "unreadable",
+            (_, Got::NoContent) => "placeholder",
+            (_, Got::Changed) => "changed",
+            (_, Got::Nothing) => "listed",
+        };
+        let own = item.bag.clone().unwrap_or_else(|| item.name.text());
+        let path = format!("{}/{own}", paths.folder(item.parent)?);
+        let why = got.fault.as_deref().or(item.fault.as_deref());
+        list.add(&NotSaved { path, state, bytes: item.bytes, missing: &got.missing, why })?;
+        Ok(())
+    })?;
+    Ok(list.finish()?)
+}
+
+/// Writes the small files and the manifests over all tag files; the bag is complete after this.
+pub fn close_bag(to: &dyn Destination, payload: &Payload, mut tags: Vec<TagWritten>, mut info: BagInfo, evidence: &[Evidence]) -> Result<(), SealError> {
+    info.add("Holdpoint-Manifest-Root", &payload.root.to_string());
+    tags.push(write_tag(to, "bagit.txt", super::text::BAGIT_TXT.as_bytes())?);
+    tags.push(write_tag(to, "bag-info.txt", info.text().as_bytes())?);
+    for (path, bytes) in evidence {
+        tags.push(write_tag(to, path, bytes)?);
+    }
+    tags.extend(payload.written.iter().cloned());
+    tags.sort_by(|a, b| a.path.cmp(&b.path));
+    tags.dedup_by(|a, b| a.path == b.path);
+    for algorithm in [Algorithm::Sha256, Algorithm::Blake3] {
+        let mut text = String::new();
+        for tag in &tags {
+            let digest: &dyn std::fmt::Display = match algorithm {
+                Algorithm::Sha256 => &tag.sha256,
+                Algorithm::Blake3 => &tag.blake3,
+            };
+            let line = manifest_line(digest, &tag.path).map_err(|e| Fault::new(FaultKind::CannotHold, format!("listing {}", tag.path), e.to_string()))?;
+            text.push_str(&line);
+        }
+        write_tag(to, algorithm.tag_manifest(), text.as_bytes())?;
+    }
+    Ok(())
+}
+
+/// A JSON array written entry by entry, one a line.
+struct List<'a> {
+    file: TagFile<'a>,
+    any: bool,
+}
+
+impl<'a> List<'a> {
+    fn start(to: &'a dyn Destination, path: &str) -> Result<Self, Fault> {
+        let mut file = TagFile::start(to, path)?;
+        file.add(b"[")?;
+        Ok(Self { file, any: false })
+    }
+
+    fn add(&mut self, entry: &impl Serialize) -> Result<(), Fault> {
+        let text = serde_json::to_string(entry).map_err(|e| Fault::new(FaultKind::Other, "writing evidence", e.to_string()))?;
+        self.file.add(if self.any { b",\n" } else { b"\n" })?;
+        self.any = true;
+        self.file.add(text.as_bytes())
+    }
+
+    fn finish(mut self) -> Result<TagWritten, Fault> {
+        self.file.add(b"\n]\n")?;
+        self.file.finish()
+    }
+}

@@ -1,0 +1,96 @@
+//! Writing a bag's own files as streams: hashed while written, durable under a temporary name, then renamed.
+//!
+//! Invariant: a tag file is either the old one or the new one, whole.
+
+use crate::port::{Destination, Fault, Writing};
+use crate::value::{Blake3, Sha256};
+use sha2::Digest;
+
+const BUFFER: usize = 256 << 10;
+
+/// A tag file being written.
+pub struct TagFile<'a> {
+    to: &'a dyn Destination,
+    path: String,
+    temporary: String,
+    writing: Box<dyn Writing>,
+    waiting: Vec<u8>,
+    at: u64,
+    blake3: blake3::Hasher,
+    sha256: sha2::Sha256,
+}
+
+/// A tag file that was written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TagWritten {
+    /// Path within the bag.
+    pub path: String,
+    /// Length in bytes.
+    pub bytes: u64,
+    /// Its BLAKE3.
+    pub blake3: Blake3,
+    /// Its SHA-256.
+    pub sha256: Sha256,
+}
+
+impl<'a> TagFile<'a> {
+    /// Starts `bag/<path>` at a destination.
+    pub fn start(to: &'a dyn Destination, path: &str) -> Result<Self, Fault> {
+        let temporary = format!("in-work/tag-{}", path.replace('/', "-"));
+        to.make_folder("in-work")?;
+        to.remove(&temporary)?;
+        let writing = to.create(&temporary, 0)?;
+        Ok(Self {
+            to,
+            path: path.to_owned(),
+            temporary,
+            writing,
+            waiting: Vec::with_capacity(BUFFER),
+            at: 0,
+            blake3: blake3::Hasher::new(),
+            sha256: sha2::Sha256::new(),
+        })
+    }
+
+    /// Adds bytes.
+    pub fn add(&mut self, bytes: &[u8]) -> Result<(), Fault> {
+        self.waiting.extend_from_slice(bytes);
+        if self.waiting.len() >= BUFFER { self.flush() } else { Ok(()) }
+    }
+
+    fn flush(&mut self) -> Result<(), Fault> {
+        self.blake3.update(&self.waiting);
+        self.sha256.update(&self.waiting);
+        self.writing.write_at(self.at, &self.waiting)?;
+        self.at += self.waiting.len() as u64;
+        self.waiting.clear();
+        Ok(())
+    }
+
+    /// Makes it durable under its own name.
+    pub fn finish(mut self) -> Result<TagWritten, Fault> {
+        self.flush()?;
+        self.writing.finish(self.at)?;
+        self.to.settle()?;
+        if let Some((folder, _)) = self.path.rsplit_once('/') {
+            self.to.make_folder(&format!("bag/{folder}"))?;
+        } else {
+            self.to.make_folder("bag")?;
+        }
+        self.to.rename(&self.temporary, &format!("bag/{}", self.path))?;
+        self.to.settle()?;
+        Ok(TagWritten {
+            path: self.path,
+            bytes: self.at,
+            blake3: Blake3(*self.blake3.finalize().as_bytes()),
+            sha256: Sha256(self.sha256.finalize().into()),
+        })
+    }
+}
+
+/// Writes a whole tag file.
+pub fn write_tag(to: &dyn Destination, path: &str, bytes: &[u8]) -> Result<TagWritten, Fault> {
+    let mut file = TagFile::start(to, path)?;
+    file.add(bytes)?;
+    file.finish()
+}

@@ -1,0 +1,310 @@
+//! One job: its folder, its ledger, its setup, and the world it runs in.
+//!
+//! Invariant: a job is on hold from `open` until the gate releases it; a job folder, its
+//! ledger and its destinations know each other by the job's id, so none can be swapped unseen.
+
+use crate::ledger::{FactBody, Ledger, LedgerError};
+use crate::policy::Policy;
+use crate::port::{Bench, Destination, Fault, FaultKind, Tree};
+use crate::step::outcome::{Machine, MemoryState, Problem, Symptom};
+use crate::value::{Blake3, Moment, Name};
+use serde::{Deserialize, Serialize};
+use std::path::{Path, PathBuf};
+
+/// Name of the file that tells a destination from another one.
+pub const ID_FILE: &str = "destination.json";
+
+/// A path as kept: text for people, bytes for us.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct KeptPath {
+    /// For people.
+    pub text: String,
+    /// Exact bytes in hex.
+    pub raw: String,
+}
+
+impl KeptPath {
+    /// Keeps a path.
+    pub fn of(path: &Path) -> Self {
+        use std::os::unix::ffi::OsStrExt;
+        let name = Name::Bytes(path.as_os_str().as_bytes().to_vec());
+        Self { text: name.text(), raw: name.raw_hex() }
+    }
+
+    /// The path again.
+    pub fn path(&self) -> PathBuf {
+        use std::os::unix::ffi::OsStringExt;
+        let bytes = (0..self.raw.len() / 2).filter_map(|n| self.raw.get(n * 2..n * 2 + 2)).filter_map(|pair| u8::from_str_radix(pair, 16).ok());
+        PathBuf::from(std::ffi::OsString::from_vec(bytes.collect()))
+    }
+}
+
+/// The folder on hold.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FolderKept {
+    /// Where it was.
+    pub path: KeptPath,
+    /// Device and inode of its root.
+    pub device: u64,
+    /// Inode of its root.
+    pub inode: u64,
+    /// File system type and id.
+    pub file_system: String,
+    /// Identity of the file system, where it tells.
+    pub file_system_id: String,
+    /// The whole disks under it.
+    pub disks: Vec<String>,
+    /// BLAKE3 over the names, kinds, sizes and times of its first level.
+    pub fingerprint: Blake3,
+}
+
+/// One destination.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct DestinationKept {
+    /// The folder named at `open`.
+    pub to: KeptPath,
+    /// The job's own folder in it.
+    pub folder: KeptPath,
+    /// Random id, also in the destination's [`ID_FILE`].
+    pub id: String,
+    /// File system type.
+    pub file_system: String,
+    /// Over a network.
+    pub network: bool,
+    /// Whether copies there count under the job's policy.
+    pub counts: bool,
+    /// Independent of the drives on hold and of the destinations before it.
+    pub independent: bool,
+    /// Why it is not, or what else there is to say.
+    pub why: Option<String>,
+    /// The whole disks under it.
+    pub disks: Vec<String>,
+    /// Free bytes when the job was opened.
+    pub free_bytes: u64,
+}
+
+/// Everything that `open` settles.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Setup {
+    /// Random id of the job.
+    pub id: String,
+    /// Name of the job's folders.
+    pub name: String,
+    /// When it was opened.
+    pub opened: Moment,
+    /// The folder on hold.
+    pub folder: Option<FolderKept>,
+    /// Recorded replies that stand for the drive.
+    pub replies: Option<KeptPath>,
+    /// Destinations by number.
+    pub destinations: Vec<DestinationKept>,
+    /// The policy's name.
+    pub policy: String,
+    /// Its whole text, resolved.
+    pub policy_text: String,
+    /// Its hash.
+    pub policy_hash: Blake3,
+    /// Whose data.
+    pub owner: Option<String>,
+    /// Who works on it.
+    pub technician: Option<String>,
+    /// What the owner tells of the drive.
+    pub symptom: Option<Symptom>,
+    /// Memory of the copying machine.
+    pub memory: Option<MemoryState>,
+    /// Which machine copies.
+    pub machine: Option<Machine>,
+    /// What the owner would miss; `None` = not asked.
+    pub must_haves: Option<Vec<String>>,
+    /// The machine that opened it.
+    pub host: String,
+}
+
+/// A job at hand.
+pub struct Job<'b> {
+    /// The outside.
+    pub bench: &'b dyn Bench,
+    /// The ledger.
+    pub ledger: Ledger,
+    /// The job folder.
+    pub dir: PathBuf,
+    /// What `open` settled.
+    pub setup: Setup,
+    /// The policy, as it was at `open`.
+    pub policy: Policy,
+}
+
+impl<'b> Job<'b> {
+    /// Opens the job in `dir` for work.
+    pub fn open(bench: &'b dyn Bench, dir: &Path) -> Result<Self, Problem> {
+        let dir = find_folder(dir)?;
+        let ledger = Ledger::open(&dir.join(Ledger::FILE)).map_err(|e| ledger_problem(&e))?;
+        Self::with(bench, ledger, dir)
+    }
+
+    /// Opens the job in `dir` for reading only, even while another process works on it.
+    pub fn open_to_read(bench: &'b dyn Bench, dir: &Path) -> Result<Self, Problem> {
+        let dir = find_folder(dir)?;
+        let ledger = Ledger::open_to_read(&dir.join(Ledger::FILE)).map_err(|e| ledger_problem(&e))?;
+        Self::with(bench, ledger, dir)
+    }
+
+    /// A job around a ledger that is open already.
+    pub fn with(bench: &'b dyn Bench, ledger: Ledger, dir: PathBuf) -> Result<Self, Problem> {
+        let shown = ledger.shown_path().to_owned();
+        let text = ledger.get("setup").map_err(|e| ledger_problem(&e))?.ok_or_else(|| {
+            Problem::failed("this job was never finished opening", shown.clone(), "open it again into a new folder with holdpoint open")
+        })?;
+        let setup: Setup = serde_json::from_str(&text)
+            .map_err(|e| Problem::failed(format!("the job's setup cannot be understood: {e}"), shown.clone(), "use the holdpoint that opened the job"))?;
+        let policy = Policy::parse(&setup.policy, &setup.policy_text)
+            .map_err(|e| Problem::failed(format!("the job's policy cannot be understood: {e}"), shown, "use the holdpoint that opened the job"))?;
+        Ok(Self { bench, ledger, dir, setup, policy })
+    }
+
+    /// Now.
+    pub fn now(&self) -> Moment {
+        self.bench.clock().now()
+    }
+
+    /// The tree on hold.
+    pub fn tree(&self) -> Result<Box<dyn Tree>, Fault> {
+        match &self.setup.folder {
+            Some(folder) => self.bench.tree(&folder.path.path()),
+            None => Err(Fault::new(FaultKind::Missing, "opening the folder on hold", "this job has none")),
+        }
+    }
+
+    /// Destination `number`, if it is here and the same as ever.
+    pub fn destination(&self, number: usize) -> Result<Box<dyn Destination>, Fault> {
+        let Some(kept) = self.setup.destinations.get(number) else {
+            return Err(Fault::new(FaultKind::Missing, "opening a destination", format!("the job has no destination {number}")));
+        };
+        let doing = format!("opening the destination {}", kept.folder.text);
+        let destination = self.bench.destination(&kept.folder.path(), false)?;
+        let id = destination.read_small(ID_FILE)?;
+        let found: Option<IdFile> = id.as_deref().and_then(|bytes| serde_json::from_slice(bytes).ok());
+        match found {
+            Some(file) if file.job == self.setup.id && file.destination == kept.id => Ok(destination),
+            Some(_) => Err(Fault::new(FaultKind::Gone, doing, "another destination stands in its place (its id file differs)")),
+            None => Err(Fault::new(FaultKind::Gone, doing, "its id file is missing: this is not the destination the job was opened with")),
+        }
+    }
+
+    /// All destinations by number.
+    pub fn destinations(&self) -> Vec<Result<Box<dyn Destination>, Fault>> {
+        (0..self.setup.destinations.len()).map(|number| self.destination(number)).collect()
+    }
+
+    /// Bits of the destinations whose copies count.
+    pub fn counting(&self) -> u64 {
+        self.setup.destinations.iter().enumerate().filter(|(_, d)| d.counts).fold(0, |mask, (number, _)| mask | 1 << number)
+    }
+
+    /// The machine and what it knows of itself must not be asked for: the symptom counts as bad until told otherwise only when told bad.
+    pub fn has_bad_symptom(&self) -> bool {
+        self.setup.symptom.is_some_and(Symptom::is_bad)
+    }
+
+    /// Adds a fact in a transaction of its own.
+    pub fn record(&self, body: &FactBody) -> Result<(), Problem> {
+        let at = self.now();
+        self.ledger.transaction::<_, LedgerError>(|ledger| ledger.record(at, body).map(|_| ())).map_err(|e| ledger_problem(&e))
+    }
+
+    /// Puts a snapshot of the ledger on every destination that does not hold the ledger itself.
+    /// A snapshot that cannot be written is a warning, not a failure: the ledger itself is the truth.
+    pub fn snapshot(&self) -> Vec<String> {
+        let mut warnings = Vec::new();
+        let Some(path) = self.ledger.path() else { return warnings };
+        let lacking: Vec<_> =
+            self.setup.destinations.iter().enumerate().filter(|(_, d)| !same_folder(&d.folder.path(), &self.dir)).map(|(n, _)| n).collect();
+        if lacking.is_empty() {
+            return warnings;
+        }
+        let beside = path.with_extension("snapshot");
+        // A snapshot left by a crash is stale by definition.
+        let _ = std::fs::remove_file(&beside);
+        if let Err(e) = self.ledger.snapshot_to(&beside) {
+            warnings.push(format!("no snapshot of the ledger could be made: {e}"));
+            return warnings;
+        }
+        for number in lacking {
+            let copied = self.destination(number).and_then(|destination| copy_file(&beside, destination.as_ref(), Ledger::FILE));
+            if let Err(fault) = copied {
+                warnings.push(format!("the ledger's snapshot was not written: {fault}"));
+            }
+        }
+        let _ = std::fs::remove_file(&beside);
+        warnings
+    }
+}
+
+fn same_folder(a: &Path, b: &Path) -> bool {
+    match (a.canonicalize(), b.canonicalize()) {
+        (Ok(a), Ok(b)) => a == b,
+        _ => a == b,
+    }
+}
+
+fn copy_file(from: &Path, to: &dyn Destination, name: &str) -> Result<(), Fault> {
+    use std::io::Read;
+    let failed = |e: std::io::Error| Fault::new(FaultKind::Other, format!("reading {}", from.display()), e.to_string());
+    let mut file = std::fs::File::open(from).map_err(failed)?;
+    let temporary = format!("in-work/{name}");
+    to.remove(&temporary)?;
+    let mut writing = to.create(&temporary, 0)?;
+    let mut buffer = vec![0u8; 1 << 20];
+    let mut at = 0u64;
+    loop {
+        let count = file.read(&mut buffer).map_err(failed)?;
+        if count == 0 {
+            break;
+        }
+        writing.write_at(at, &buffer[..count])?;
+        at += count as u64;
+    }
+    writing.finish(at)?;
+    to.settle()?;
+    to.rename(&temporary, name)?;
+    to.settle()
+}
+
+/// What stands in a destination's id file.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct IdFile {
+    /// The job's id.
+    pub job: String,
+    /// The destination's id.
+    pub destination: String,
+}
+
+/// The job folder that `path` names: the folder itself, or the folder around a bag in it.
+fn find_folder(path: &Path) -> Result<PathBuf, Problem> {
+    if path.join(Ledger::FILE).is_file() {
+        return Ok(path.to_owned());
+    }
+    let shown = KeptPath::of(path).text;
+    let found = if path.is_dir() { "a folder without a ledger.db" } else { "no such folder" };
+    Err(Problem::failed(
+        format!("expected a job folder (one with a ledger.db in it), found {found}"),
+        shown,
+        "name the folder that holdpoint open printed; holdpoint show lists the jobs it can find",
+    ))
+}
+
+/// A ledger's error as the problem of a step.
+pub fn ledger_problem(e: &LedgerError) -> Problem {
+    let next = match e {
+        LedgerError::Newer { .. } => "use the newer holdpoint; this one does not touch it",
+        LedgerError::NotALedger { .. } => "name a job folder; a torn ledger can be replaced by the snapshot on another destination",
+        LedgerError::Broken { .. } => "keep the copies as they are; open a new job and copy again",
+        LedgerError::Store { .. } => "look whether the destination that holds the job is full, read-only or gone; then do the same again",
+    };
+    Problem::failed(e.to_string(), "", next)
+}
+
+/// A fault of the outside as the problem of a step.
+pub fn fault_problem(fault: &Fault, next: &str) -> Problem {
+    Problem::failed(fault.to_string(), "", next)
+}

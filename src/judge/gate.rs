@@ -1,0 +1,576 @@
+//! The gate: one pure function of the ledger's rows and facts, the policy and the world as it
+//! is now. A fold: [`Gate::see`] for every item, then [`Gate::close`].
+//!
+//! Invariant: unknown is hold. Removing any piece of evidence never turns a hold into a release,
+//! and only this module can make a [`Release`].
+
+use super::point::{Decider, Point, sort};
+use crate::survey::item::{Class, Kind, Mark, Marks};
+use crate::value::measure::{bytes_in_words, count_in_words};
+use crate::value::{Blake3, Moment};
+
+/// What the policy asks of a release.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GateRules {
+    /// Verified copies wanted, by class (irreplaceable, hard-to-replace, replaceable, rebuildable).
+    pub copies: [u32; 4],
+    /// Whether the owner may accept a single copy.
+    pub single_copy_by_owner: bool,
+    /// A verification may be this old, hours.
+    pub verified_hours: f64,
+    /// The newest health reading may be this old at the release, hours.
+    pub health_hours: f64,
+    /// Who may do without a health reading (a drive without symptoms).
+    pub health_unread: Decider,
+    /// Who may give up damaged or unreadable items, placeholders, keys, unentered mounts.
+    pub item_loss: Decider,
+    /// Whether the release itself wants a second look.
+    pub second_look: bool,
+    /// Whether copies on the drive on hold and on memory or loop devices count: practice.
+    pub practice: bool,
+}
+
+/// What the gate needs of one item and its copies.
+#[derive(Debug, Clone, Copy)]
+pub struct ItemSeen {
+    /// Number of the item.
+    pub id: i64,
+    /// What it is.
+    pub kind: Kind,
+    /// Its class.
+    pub class: Class,
+    /// Its bytes.
+    pub bytes: u64,
+    /// When it was last written, nanoseconds since 1970.
+    pub modified_ns: i64,
+    /// Marks.
+    pub marks: Marks,
+    /// Left out by a rule.
+    pub left_out: bool,
+    /// Given up by this waiver; 0 = not.
+    pub waiver: i64,
+    /// What copying came to.
+    pub got: Copied,
+    /// Destinations with a copy (bit mask).
+    pub written: u64,
+    /// Destinations whose copy was read back and is equal.
+    pub verified: u64,
+    /// Destinations whose copy differs.
+    pub mismatch: u64,
+    /// Two readings of the source gave different bytes.
+    pub reads_disagree: bool,
+    /// Bytes that are missing from the copy.
+    pub missing_bytes: u64,
+}
+
+/// What copying an item came to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[allow(missing_docs)] // see `ledger::Got`
+pub enum Copied {
+    Nothing,
+    Whole,
+    Gaps,
+    Unreadable,
+    NoContent,
+    Changed,
+}
+
+/// A recorded decision, as the gate weighs it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WaiverSeen {
+    /// Its number.
+    pub number: i64,
+    /// `item`, `class`, `volume`, `point`, `no-rescue`.
+    pub scope: String,
+    /// Path, class word, volume or point id.
+    pub about: String,
+    /// The frozen set.
+    pub set: Blake3,
+    /// Decided by the owner (else by the technician).
+    pub by_owner: bool,
+}
+
+/// One destination, as it is now.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DestinationNow {
+    /// For people.
+    pub path: String,
+    /// `None` = here and the same as ever; else what is wrong.
+    pub trouble: Option<String>,
+    /// Whether a copy there counts (independent of the drives and of the others).
+    pub counts: bool,
+    /// Why it does not count.
+    pub why: Option<String>,
+    /// The newest reading back: when, whole, how doubtful.
+    pub verified: Option<VerifiedAt>,
+    /// When bytes were last written to it.
+    pub last_write: Option<Moment>,
+    /// Files in the bag that the ledger does not know.
+    pub extra: u64,
+}
+
+/// A reading back of a destination.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct VerifiedAt {
+    /// When it ended.
+    pub at: Moment,
+    /// It covered every copy.
+    pub whole: bool,
+    /// The bytes may have come from a cache.
+    pub doubtful: bool,
+}
+
+/// The world and the job as they are now, apart from the items.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Now {
+    /// The present moment.
+    pub at: Moment,
+    /// `Some` = the clock cannot be right, and why.
+    pub clock_wrong: Option<String>,
+    /// `Some` = the chain of facts or the row sum does not hold, and where.
+    pub ledger_broken: Option<String>,
+    /// `Some` = the policy differs from the one the job was opened with.
+    pub policy_edited: Option<String>,
+    /// When the newest survey finished.
+    pub surveyed: Option<Moment>,
+    /// `Some` = the source cannot be looked at.
+    pub source_gone: Option<String>,
+    /// What differs between the source now and the survey (0 = nothing), with an example.
+    pub source_changed: Option<(u64, String)>,
+    /// Bytes of the drives that belong to nothing we know.
+    pub unaccounted_bytes: u64,
+    /// Health, by drive (one entry for a folder job).
+    pub health: Vec<HealthNow>,
+    /// When the source was last read.
+    pub last_source_read: Option<Moment>,
+    /// The destinations.
+    pub destinations: Vec<DestinationNow>,
+    /// `None` = the owner was not asked.
+    pub must_haves: Option<Vec<MustHaveNow>>,
+    /// Questions of the intake that nobody answered ("--symptom", "--memory").
+    pub questions_open: Vec<&'static str>,
+    /// State of the copying machine's memory and what was done about it.
+    pub memory: MemoryNow,
+    /// Waivers.
+    pub waivers: Vec<WaiverSeen>,
+    /// A second person, or the serial typed again after the pause.
+    pub second_look: SecondLook,
+    /// Points found elsewhere (volumes, gaps, other drives), as they are.
+    pub found: Vec<Point>,
+}
+
+/// Health of one drive.
+#[derive(Debug, Clone, PartialEq)]
+pub struct HealthNow {
+    /// The drive, for people.
+    pub drive: String,
+    /// The newest reading: when, and why it is not readable.
+    pub reading: Option<(Moment, Option<String>)>,
+    /// Whether health can be read again now (recorded replies cannot get younger).
+    pub live: bool,
+    /// A symptom was told.
+    pub symptom: bool,
+    /// The route is `refer` and the owner has not decided.
+    pub refer_undecided: Option<String>,
+    /// A drive password locks the data.
+    pub locked: bool,
+}
+
+/// A must-have, as it stands.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MustHaveNow {
+    /// In the owner's words.
+    pub asked: String,
+    /// Answered by a person.
+    pub answered: bool,
+    /// Found items that are not saved.
+    pub unsaved: u64,
+}
+
+/// The memory of the copying machine.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum MemoryNow {
+    /// Not told.
+    NotTold,
+    /// Known to be good; whether the drawn sample was read a second time.
+    Good {
+        /// The sample was read again after the last copy.
+        sampled: bool,
+    },
+    /// Swapped or suspect.
+    Doubtful {
+        /// The whole source was read a second time after the last copy.
+        read_again: bool,
+        /// Another machine verified the bag.
+        attested: bool,
+        /// The modules were exchanged (less doubt than "suspect").
+        swapped: bool,
+    },
+    /// A test failed.
+    Failed {
+        /// Another machine verified the bag.
+        attested: bool,
+    },
+}
+
+/// The second look at a release.
+#[derive(Debug, Clone, PartialEq)]
+pub enum SecondLook {
+    /// Nobody looked.
+    Missing,
+    /// Somebody did, but it does not count; why.
+    NotEnough(String),
+    /// It was done.
+    Done,
+}
+
+/// What the gate came to.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Verdict {
+    /// On hold.
+    Hold(Vec<Point>),
+    /// Released.
+    Release(Release),
+}
+
+/// The proof that the gate let through. Nothing else can make one, and only it can be signed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Release {
+    at: Moment,
+    items: u64,
+    bytes: u64,
+    practice: bool,
+    private: (),
+}
+
+impl Release {
+    /// When.
+    pub fn at(&self) -> Moment {
+        self.at
+    }
+    /// Items proven to be saved.
+    pub fn items(&self) -> u64 {
+        self.items
+    }
+    /// Their bytes.
+    pub fn bytes(&self) -> u64 {
+        self.bytes
+    }
+    /// Whether it is for practice only and releases nothing.
+    pub fn practice(&self) -> bool {
+        self.practice
+    }
+}
+
+/// One kind of open items, gathered while folding.
+#[derive(Debug, Clone)]
+struct Pile {
+    id: &'static str,
+    count: u64,
+    bytes: u64,
+    precious: u64,
+    set: blake3::Hasher,
+}
+
+impl Pile {
+    fn new(id: &'static str) -> Self {
+        Self {
+            id,
+            count: 0,
+            bytes: 0,
+            precious: 0,
+            set: blake3::Hasher::new(),
+        }
+    }
+
+    fn add(&mut self, item: &ItemSeen) {
+        self.count += 1;
+        self.bytes += item.bytes;
+        self.precious += u64::from(item.class == Class::Irreplaceable);
+        self.set.update(&set_entry(
+            item.id,
+            item.bytes,
+            item.modified_ns,
+            item.missing_bytes,
+        ));
+    }
+
+    fn digest(&self) -> Blake3 {
+        Blake3(*self.set.finalize().as_bytes())
+    }
+}
+
+/// One item's part of a frozen set.
+pub fn set_entry(id: i64, bytes: u64, modified_ns: i64, missing_bytes: u64) -> [u8; 32] {
+    let mut out = [0u8; 32];
+    out[..8].copy_from_slice(&id.to_le_bytes());
+    out[8..16].copy_from_slice(&bytes.to_le_bytes());
+    out[16..24].copy_from_slice(&modified_ns.to_le_bytes());
+    out[24..].copy_from_slice(&missing_bytes.to_le_bytes());
+    out
+}
+
+const PILES: [&str; 12] = [
+    "not-copied",
+    "changed-items",
+    "unreadable-items",
+    "damaged-items",
+    "folders-unreadable",
+    "mounts-not-entered",
+    "unknown-tags",
+    "not-verified",
+    "single-copy",
+    "placeholders",
+    "efs-keys",
+    "copy-differs",
+];
+
+/// The gate while it folds.
+pub struct Gate {
+    rules: GateRules,
+    counting: u64,
+    piles: Vec<Pile>,
+    disagree: Pile,
+    by_waiver: std::collections::BTreeMap<i64, blake3::Hasher>,
+    saved_items: u64,
+    saved_bytes: u64,
+}
+
+impl Gate {
+    /// A gate for these rules; `counting` has a bit for every destination whose copies count.
+    pub fn new(rules: GateRules, counting: u64) -> Self {
+        Self {
+            rules,
+            counting,
+            piles: PILES.iter().map(|id| Pile::new(id)).collect(),
+            disagree: Pile::new("reads-disagree"),
+            by_waiver: Default::default(),
+            saved_items: 0,
+            saved_bytes: 0,
+        }
+    }
+
+    fn pile(&mut self, id: &str, item: &ItemSeen) {
+        if let Some(pile) = self.piles.iter_mut().find(|pile| pile.id == id) {
+            pile.add(item);
+        }
+    }
+
+    /// Looks at one item. Call in the order of the items' numbers, once each.
+    pub fn see(&mut self, item: &ItemSeen) {
+        if item.waiver != 0 {
+            self.by_waiver
+                .entry(item.waiver)
+                .or_default()
+                .update(&set_entry(
+                    item.id,
+                    item.bytes,
+                    item.modified_ns,
+                    item.missing_bytes,
+                ));
+            return;
+        }
+        if item.left_out {
+            return;
+        }
+        if item.marks.has(Mark::OtherMount) {
+            return self.pile("mounts-not-entered", item);
+        }
+        if item.marks.has(Mark::UnknownTag) || item.marks.has(Mark::Deduplicated) {
+            return self.pile("unknown-tags", item);
+        }
+        if item.kind == Kind::Folder && item.marks.has(Mark::Unreadable) {
+            return self.pile("folders-unreadable", item);
+        }
+        if item.kind != Kind::File {
+            if item.marks.has(Mark::Unreadable) {
+                return self.pile("unreadable-items", item);
+            }
+            return;
+        }
+        if item.reads_disagree {
+            self.disagree.add(item);
+        }
+        if item.marks.has(Mark::Placeholder) || item.got == Copied::NoContent {
+            return self.pile("placeholders", item);
+        }
+        if item.marks.has(Mark::Efs) {
+            self.pile("efs-keys", item);
+        }
+        match item.got {
+            Copied::Nothing | Copied::NoContent => return self.pile("not-copied", item),
+            Copied::Changed => return self.pile("changed-items", item),
+            Copied::Unreadable => return self.pile("unreadable-items", item),
+            Copied::Gaps => self.pile("damaged-items", item),
+            Copied::Whole => {}
+        }
+        if item.mismatch != 0 {
+            self.pile("copy-differs", item);
+        }
+        let verified = (item.verified & !item.mismatch & self.counting).count_ones();
+        let written = (item.written & self.counting).count_ones();
+        let place = Class::ALL
+            .iter()
+            .position(|class| *class == item.class)
+            .unwrap_or(0);
+        let wanted = self.rules.copies[place].max(1);
+        if verified == 0 {
+            return self.pile(
+                if written == 0 {
+                    "not-copied"
+                } else {
+                    "not-verified"
+                },
+                item,
+            );
+        }
+        if verified < wanted {
+            // A copy that exists but was not read back yet is a missing verification, not a missing copy.
+            return self.pile(
+                if written >= wanted && item.mismatch == 0 {
+                    "not-verified"
+                } else {
+                    "single-copy"
+                },
+                item,
+            );
+        }
+        if item.got == Copied::Whole {
+            self.saved_items += 1;
+            self.saved_bytes += item.bytes;
+        }
+    }
+
+    /// Closes the fold over the items with everything else.
+    pub fn close(mut self, now: &Now) -> Verdict {
+        let mut points = now.found.clone();
+        points.extend(super::gate_points::of_the_world(&self.rules, now));
+        let piles = std::mem::take(&mut self.piles);
+        for pile in piles.iter().filter(|pile| pile.count > 0) {
+            points.push(self.item_point(pile));
+        }
+        if self.disagree.count > 0 {
+            let mut point = Point::plain(
+                "reads-disagree",
+                Decider::Nobody,
+                format!(
+                    "{} gave different bytes when they were read a second time",
+                    things(self.disagree.count, "item", "items")
+                ),
+                bytes_in_words(self.disagree.bytes),
+                "two readings of the source into different memory are not equal",
+                "move the drive to a machine with sound memory, open a new job there and copy again",
+            );
+            (point.count, point.bytes, point.set) = (
+                self.disagree.count,
+                self.disagree.bytes,
+                self.disagree.digest(),
+            );
+            points.push(point);
+        }
+        self.check_waivers(now, &mut points);
+        points.retain(|point| !self.settled(point, &now.waivers));
+        if points.is_empty() && self.rules.second_look {
+            points.extend(super::gate_points::second_look(&now.second_look));
+        }
+        if points.is_empty() {
+            let release = Release {
+                at: now.at,
+                items: self.saved_items,
+                bytes: self.saved_bytes,
+                practice: self.rules.practice,
+                private: (),
+            };
+            return Verdict::Release(release);
+        }
+        sort(&mut points);
+        Verdict::Hold(points)
+    }
+
+    /// A waiver settles a point if it names it, froze exactly this set, and was decided by who may.
+    fn settled(&self, point: &Point, waivers: &[WaiverSeen]) -> bool {
+        let no_rescue = |waiver: &WaiverSeen| {
+            waiver.scope == "no-rescue"
+                && waiver.by_owner
+                && matches!(
+                    point.id,
+                    "not-copied"
+                        | "not-verified"
+                        | "no-destination"
+                        | "verification-missing"
+                        | "verification-old"
+                        | "must-haves-not-asked"
+                )
+        };
+        waivers.iter().any(|waiver| {
+            let allowed = match point.who {
+                Decider::Owner => waiver.by_owner,
+                Decider::Technician => true,
+                Decider::Nobody => false,
+            };
+            no_rescue(waiver)
+                || (allowed
+                    && waiver.scope == "point"
+                    && waiver.about == point.id
+                    && waiver.set == point.set)
+        })
+    }
+
+    fn check_waivers(&self, now: &Now, points: &mut Vec<Point>) {
+        for waiver in now.waivers.iter().filter(|waiver| {
+            matches!(
+                waiver.scope.as_str(),
+                "item" | "class" | "volume" | "no-rescue"
+            )
+        }) {
+            let set = self
+                .by_waiver
+                .get(&waiver.number)
+                .map(|hasher| Blake3(*hasher.finalize().as_bytes()));
+            let empty = Blake3(*blake3::hash(b"").as_bytes());
+            if set.unwrap_or(empty) != waiver.set {
+                points.push(Point::plain(
+                    "waiver-lapsed",
+                    Decider::Nobody,
+                    format!("the decision about {} no longer covers the same things", waiver.about),
+                    "what was given up has changed since it was decided",
+                    format!("waiver {} froze another set", waiver.number),
+                    "show the owner the list again and record the decision anew with holdpoint waive",
+                ));
+            }
+        }
+    }
+
+    fn item_point(&self, pile: &Pile) -> Point {
+        let (who, says, remedy) = super::gate_points::of_items(&self.rules, pile.id, pile.count);
+        let lost = if pile.precious > 0 {
+            format!(
+                "{}, {} of them irreplaceable",
+                bytes_in_words(pile.bytes),
+                count_in_words(pile.precious)
+            )
+        } else {
+            bytes_in_words(pile.bytes)
+        };
+        Point {
+            id: pile.id,
+            says,
+            lost,
+            evidence: "the ledger's rows".to_owned(),
+            remedy,
+            who,
+            count: pile.count,
+            bytes: pile.bytes,
+            set: pile.digest(),
+        }
+    }
+}
+
+/// "1 item", "1,204 items".
+pub(super) fn things(count: u64, one: &str, many: &str) -> String {
+    format!(
+        "{} {}",
+        count_in_words(count),
+        if count == 1 { one } else { many }
+    )
+}

@@ -1,0 +1,310 @@
+//! `copy`: one pass over the source, both digests, every destination; resumable at any moment.
+//!
+//! Invariant: the ledger says "copied" only of what is on the medium; a run that is cut at any
+//! instant repeats at most the batch in hand.
+
+mod buffers;
+mod carry;
+mod committer;
+mod feed;
+mod split;
+mod twins;
+
+use crate::job::{Job, ledger_problem};
+use crate::ledger::{FactBody, LedgerError};
+use crate::port::{Destination, Fault};
+use crate::read::source::Source;
+use crate::read::trees::{CopySource, TreeSource};
+use crate::step::crew::{self, Foreman};
+use crate::step::event::{ClassAmount, Event, Step, Tell};
+use crate::step::outcome::{Copied, Exit, Outcome, Problem, Route};
+use crate::step::request::CopyRequest;
+use crate::survey::item::Class;
+use buffers::Buffers;
+use carry::{Done, Errand, Targets, carry};
+use committer::Committer;
+use feed::Feed;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+/// Copies by the plan.
+pub fn copy(job: &Job<'_>, request: &CopyRequest, tell: Tell<'_>) -> Result<Outcome<Copied>, Problem> {
+    tell(Event::Started { step: Step::Copy });
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    if !facts.iter().any(|fact| matches!(fact.body, FactBody::Surveyed { .. })) {
+        return Err(Problem::failed("nothing can be copied before it is known what is there", &job.setup.name, "holdpoint plan JOB"));
+    }
+    let route = crate::step::route_of(job, &facts);
+    if let Some(refused) = crate::step::refer_refusal(job, &facts, route)? {
+        return Err(refused);
+    }
+    let opened = job.destinations();
+    let mut away = Vec::new();
+    let destinations: Vec<Option<&dyn Destination>> = opened
+        .iter()
+        .enumerate()
+        .map(|(number, destination)| match destination {
+            Ok(destination) => Some(destination.as_ref()),
+            Err(fault) => {
+                away.push((number, fault.clone()));
+                None
+            }
+        })
+        .collect();
+    let mask = destinations.iter().enumerate().filter(|(_, d)| d.is_some()).fold(0u64, |mask, (number, _)| mask | 1 << number);
+    if mask == 0 {
+        let (_, fault) = away.first().cloned().unwrap_or((0, Fault::new(crate::port::FaultKind::Missing, "opening the destinations", "there are none")));
+        return Err(crate::job::fault_problem(&fault, "connect a destination of this job, then holdpoint copy JOB"));
+    }
+    for (_, fault) in &away {
+        tell(Event::Warn { says: format!("this run writes to the other destinations only: {fault}") });
+    }
+    for destination in destinations.iter().flatten() {
+        clear_work(*destination).map_err(|fault| crate::job::fault_problem(&fault, "look at the destination, then holdpoint copy JOB"))?;
+    }
+    let tree = job.tree().map_err(|fault| crate::job::fault_problem(&fault, "connect the source again, then holdpoint copy JOB"))?;
+    let source = TreeSource { tree: tree.as_ref() };
+    let workers = if route == Route::Ordinary { job.bench.workers() } else { job.bench.workers().min(1) };
+    let mut run = Run { job, destinations: &destinations, workers, limits: Limits::of(job, request), totals: totals(job)?, stopped: None, failed: Vec::new() };
+    run.announce(tell);
+    let gentle = route != Route::Ordinary && mask.count_ones() > 1;
+    if gentle {
+        // One reading of a weak source fills the first destination; the others are filled from it.
+        let first = mask & mask.wrapping_neg();
+        run.carry_all(&source, first, tell)?;
+        let from = first.trailing_zeros() as usize;
+        if let (None, Some(Some(from))) = (&run.stopped, destinations.get(from)) {
+            run.carry_all(&CopySource { from: *from }, mask & !first, tell)?;
+        }
+    } else {
+        run.carry_all(&source, mask, tell)?;
+    }
+    run.finish(tell)
+}
+
+/// Removes what a cut-off run left under temporary names.
+fn clear_work(destination: &dyn Destination) -> Result<(), Fault> {
+    let mut left = Vec::new();
+    destination.make_folder("in-work")?;
+    destination.each("in-work", &mut |path, is_folder, _| {
+        if !is_folder {
+            left.push(path.to_owned());
+        }
+    })?;
+    left.iter().try_for_each(|path| destination.remove(path))
+}
+
+struct Limits {
+    bytes: Option<u64>,
+    until_ticks: Option<u64>,
+}
+
+impl Limits {
+    fn of(job: &Job<'_>, request: &CopyRequest) -> Self {
+        let until = request.limit_minutes.map(|minutes| job.bench.clock().ticks().saturating_add(minutes.saturating_mul(60_000_000_000)));
+        Self { bytes: request.limit_bytes, until_ticks: until }
+    }
+}
+
+/// Items and bytes to copy and already copied, by class.
+#[derive(Debug, Clone, Copy, Default)]
+struct ClassTotal {
+    items: u64,
+    bytes: u64,
+    done_items: u64,
+    done_bytes: u64,
+    gaps: u64,
+}
+
+fn totals(job: &Job<'_>) -> Result<[ClassTotal; 4], Problem> {
+    let mut out = [ClassTotal::default(); 4];
+    let ledger = &job.ledger;
+    let sql = "SELECT item.class, count(*), coalesce(sum(item.bytes),0), count(got.item), coalesce(sum(CASE WHEN got.item IS NULL THEN 0 ELSE item.bytes END),0),
+               coalesce(sum(got.state IN (2,3)),0)
+               FROM item LEFT JOIN got ON got.item = item.id AND got.state NOT IN (0, 5) WHERE item.kind = 0 AND item.want = 0 GROUP BY item.class";
+    let mut query = ledger.doing("counting", ledger.db().prepare(sql)).map_err(|e| ledger_problem(&e))?;
+    let rows = query
+        .query_map([], |row| {
+            let class: i64 = row.get(0)?;
+            let number = |at: usize| row.get::<_, i64>(at).map(|n| n as u64);
+            Ok((class, ClassTotal { items: number(1)?, bytes: number(2)?, done_items: number(3)?, done_bytes: number(4)?, gaps: number(5)? }))
+        })
+        .and_then(Iterator::collect::<rusqlite::Result<Vec<_>>>);
+    for (class, total) in ledger.doing("counting", rows).map_err(|e| ledger_problem(&e))? {
+        if let Some(place) = out.get_mut(class as usize) {
+            *place = total;
+        }
+    }
+    Ok(out)
+}
+
+/// One run of `copy`.
+struct Run<'a, 'b> {
+    job: &'a Job<'b>,
+    destinations: &'a [Option<&'a dyn Destination>],
+    workers: usize,
+    limits: Limits,
+    totals: [ClassTotal; 4],
+    stopped: Option<String>,
+    failed: Vec<(usize, Fault)>,
+}
+
+impl Run<'_, '_> {
+    fn announce(&self, tell: Tell<'_>) {
+        let classes = Class::ALL.iter().zip(&self.totals).filter(|(_, total)| total.items > 0);
+        tell(Event::Planned { classes: classes.map(|(class, total)| ClassAmount { class: *class, items: total.items, bytes: total.bytes }).collect() });
+    }
+
+    /// Carries everything that still lacks a copy at one of the destinations in `mask`.
+    fn carry_all(&mut self, source: &dyn Source, mask: u64, tell: Tell<'_>) -> Result<(), Problem> {
+        let clock = self.job.bench.clock();
+        let ledger = &self.job.ledger;
+        let mut committer = Committer::new(ledger, clock, self.destinations, mask).map_err(|e| ledger_problem(&e))?;
+        let buffers = Buffers::new(self.job.bench.memory(), self.workers > 1);
+        let live = AtomicU64::new(mask);
+        let destinations = self.destinations;
+        let mut steering = Steering { run: self, committer: &mut committer, feed: Feed::new(ledger), live: &live, bytes: 0, tell };
+        crew::run(steering.run.workers, &mut steering, &|| {
+            let mut opener = source.opener();
+            let (buffers, live) = (&buffers, &live);
+            Box::new(move |errand| {
+                let targets = Targets { all: destinations, mask: live.load(Ordering::Relaxed) };
+                carry(errand, opener.as_mut(), source.has_stamps(), &targets, buffers)
+            })
+        })
+        .map_err(|e| ledger_problem(&e))?;
+        committer.commit().map_err(|e| ledger_problem(&e))?;
+        if self.stopped.is_none() {
+            twins::link_all(self.job, &mut committer, self.destinations).map_err(|e| ledger_problem(&e))?;
+            // Names that could not be linked (the destination has no hard links) are carried like any other file.
+            let errands = twins::left_over(self.job, committer.mask).map_err(|e| ledger_problem(&e))?;
+            let mut opener = source.opener();
+            for errand in errands {
+                let targets = Targets { all: self.destinations, mask: committer.mask };
+                let done = carry(errand, opener.as_mut(), source.has_stamps(), &targets, &buffers);
+                committer.add(done).map_err(|e| ledger_problem(&e))?;
+            }
+            committer.commit().map_err(|e| ledger_problem(&e))?;
+        }
+        self.tell_classes(&committer, tell);
+        self.failed.append(&mut committer.failed);
+        for (place, (items, bytes, gaps)) in committer.tally.by_class.iter().enumerate() {
+            self.totals[place].done_items += items;
+            self.totals[place].done_bytes += bytes;
+            self.totals[place].gaps += gaps;
+        }
+        Ok(())
+    }
+
+    fn stop_reason(&self, bytes: u64) -> Option<String> {
+        if self.job.bench.stop_asked() {
+            Some("stopped as asked".to_owned())
+        } else if self.limits.bytes.is_some_and(|limit| bytes >= limit) {
+            Some("the limit of bytes was reached".to_owned())
+        } else if self.limits.until_ticks.is_some_and(|until| self.job.bench.clock().ticks() >= until) {
+            Some("the limit of time was reached".to_owned())
+        } else {
+            None
+        }
+    }
+
+    fn tell_classes(&self, committer: &Committer<'_>, tell: Tell<'_>) {
+        for (place, class) in Class::ALL.iter().enumerate() {
+            let (total, (items, bytes, gaps)) = (self.totals[place], committer.tally.by_class[place]);
+            if total.items > 0 {
+                tell(Event::Class {
+                    class: *class,
+                    items_done: (total.done_items + items).min(total.items),
+                    items_all: total.items,
+                    bytes_done: (total.done_bytes + bytes).min(total.bytes),
+                    bytes_all: total.bytes,
+                    gaps: total.gaps + gaps,
+                });
+            }
+        }
+    }
+
+    fn finish(self, tell: Tell<'_>) -> Result<Outcome<Copied>, Problem> {
+        let job = self.job;
+        let counts = crate::step::counts(job)?;
+        let remaining = counts.listed + counts.changed;
+        let sum = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?;
+        job.record(&FactBody::Copied { remaining, stopped: self.stopped.clone(), rows: sum.to_string() })?;
+        for (number, fault) in &self.failed {
+            let path = job.setup.destinations.get(*number).map(|d| d.to.text.clone()).unwrap_or_default();
+            tell(Event::Warn { says: format!("nothing more was written to {path}: {fault}") });
+        }
+        for warning in job.snapshot() {
+            tell(Event::Warn { says: warning });
+        }
+        tell(Event::Finished);
+        let result = Copied {
+            copied: crate::step::saved_amount(job)?,
+            damaged: counts.damaged,
+            unreadable: counts.unreadable,
+            remaining,
+        };
+        let points = crate::step::points_now(job)?;
+        let all_failed = !self.failed.is_empty() && remaining > 0 && self.stopped.is_none();
+        if all_failed {
+            let fault = self.failed.first().map(|(_, fault)| fault.to_string()).unwrap_or_default();
+            return Err(Problem::stopped(
+                format!("copying stopped, {remaining} items remain: {fault}"),
+                job.dir.display().to_string(),
+                "make room or connect the destination again, then holdpoint copy JOB goes on from there",
+            ));
+        }
+        let exit = if self.stopped.is_some() && remaining > 0 { Exit::Stopped } else { Exit::Done };
+        Ok(Outcome::done(&job.dir, result, points).ending(exit))
+    }
+}
+
+/// The foreman of a copying crew.
+struct Steering<'r, 'a, 'b, 'c> {
+    run: &'r mut Run<'a, 'b>,
+    committer: &'r mut Committer<'c>,
+    feed: Feed<'c>,
+    live: &'r AtomicU64,
+    bytes: u64,
+    tell: Tell<'r>,
+}
+
+impl Foreman for Steering<'_, '_, '_, '_> {
+    type Errand = Errand;
+    type Done = Done;
+    type Error = LedgerError;
+
+    fn next(&mut self) -> Result<Option<Errand>, LedgerError> {
+        if self.run.stopped.is_some() || self.committer.mask == 0 {
+            return Ok(None);
+        }
+        let Some(errand) = self.feed.next(self.committer.mask)? else { return Ok(None) };
+        self.run.stopped = self.run.stop_reason(self.bytes);
+        if self.run.stopped.is_some() {
+            return Ok(None);
+        }
+        self.bytes += errand.item.bytes;
+        Ok(Some(errand))
+    }
+
+    fn take(&mut self, done: Done) -> Result<(), LedgerError> {
+        if let Some(fault) = &done.got.fault {
+            (self.tell)(Event::Fault { on: done.errand.item.name.text(), says: fault.clone() });
+        }
+        if let Some(fault) = &done.source_gone {
+            self.run.stopped.get_or_insert_with(|| format!("the source is gone: {fault}"));
+        }
+        if self.committer.add(done)? {
+            self.run.tell_classes(self.committer, self.tell);
+        }
+        self.live.store(self.committer.mask, Ordering::Relaxed);
+        Ok(())
+    }
+
+    fn look_around(&mut self) -> Result<(), LedgerError> {
+        if self.committer.is_due() {
+            self.committer.commit()?;
+            self.run.tell_classes(self.committer, self.tell);
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,70 @@
+//! Further names of files that are copied already: linked where the destination can, so the bag
+//! holds every name and the content once; carried as a file of its own elsewhere.
+
+use super::carry::{Done, Errand, temporary};
+use super::committer::Committer;
+use super::feed::Places;
+use crate::job::Job;
+use crate::ledger::{Got, GotRow, ItemRow, LedgerError};
+use crate::port::Destination;
+use crate::read::trees::bag_path;
+
+type Twin = (ItemRow, GotRow);
+
+fn lacking(job: &Job<'_>, mask: u64) -> Result<Vec<Twin>, LedgerError> {
+    let mut out = Vec::new();
+    job.ledger.each_item::<LedgerError>("item.twin <> 0 AND item.want = 0 AND item.kind = 0", |item, got| {
+        if matches!(got.state, Got::Nothing | Got::Changed) || got.written & mask != mask {
+            out.push((item, got));
+        }
+        Ok(())
+    })?;
+    Ok(out)
+}
+
+/// Links every further name whose first name is saved, at every destination that can.
+pub fn link_all(job: &Job<'_>, committer: &mut Committer<'_>, destinations: &[Option<&dyn Destination>]) -> Result<(), LedgerError> {
+    let mut places = Places::new(&job.ledger);
+    let able = destinations.iter().enumerate().filter_map(|(number, d)| d.map(|d| (number, d))).filter(|(_, d)| d.facts().is_ok_and(|f| f.hard_links));
+    let able: Vec<_> = able.collect();
+    for (item, before) in lacking(job, committer.mask)? {
+        let Some((first, got)) = job.ledger.item(item.twin)? else { continue };
+        if !matches!(got.state, Got::Whole | Got::Gaps) {
+            continue;
+        }
+        let (at, first_at) = (places.of(item.parent)?, places.of(first.parent)?);
+        let mut now = GotRow { item: item.id, written: before.written, verified: before.verified, mismatch: before.mismatch, ..got.clone() };
+        if matches!(before.state, Got::Changed | Got::Nothing) {
+            (now.written, now.verified, now.mismatch) = (0, 0, 0);
+        }
+        let mut failed = Vec::new();
+        for (number, destination) in &able {
+            let bit = 1u64 << number;
+            if committer.mask & bit == 0 || now.written & bit != 0 || got.written & bit == 0 {
+                continue;
+            }
+            let path = temporary(item.id);
+            let linked = destination.remove(&path).and_then(|()| destination.link(&bag_path(&first, &first_at), &path));
+            match linked {
+                Ok(()) => now.written |= bit,
+                Err(fault) => failed.push((*number, fault)),
+            }
+        }
+        if now.written == before.written {
+            continue;
+        }
+        // A link that one destination refused is carried as a file there; it is no reason to give the destination up.
+        failed.clear();
+        committer.add(Done { errand: Errand { place: 0, item, before, at }, got: now, failed, source_gone: None })?;
+    }
+    committer.commit()
+}
+
+/// Further names that still lack a copy somewhere.
+pub fn left_over(job: &Job<'_>, mask: u64) -> Result<Vec<Errand>, LedgerError> {
+    let mut places = Places::new(&job.ledger);
+    lacking(job, mask)?
+        .into_iter()
+        .map(|(item, before)| Ok(Errand { place: 0, at: places.of(item.parent)?, item, before }))
+        .collect()
+}
