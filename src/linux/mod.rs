@@ -8,12 +8,14 @@
 mod beneath;
 pub mod clock;
 pub mod destination;
+pub mod disks;
 mod facts;
 mod fault;
 pub mod host;
 mod ioctl;
 pub mod memory;
 pub mod mountinfo;
+pub mod nesting;
 pub mod open_file;
 mod parents;
 pub mod topology;
