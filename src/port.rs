@@ -158,6 +158,8 @@ pub struct TreeRoot {
     pub file_system_id: String,
     /// The whole disks under it, by kernel name; empty = none known (network, memory).
     pub disks: Vec<String>,
+    /// Why `disks` may be incomplete, in words; empty = the way down was followed to the end.
+    pub disks_unknown: Vec<String>,
 }
 
 /// One open folder of a tree.
@@ -194,6 +196,8 @@ pub struct DestinationFacts {
     pub device: u64,
     /// Whole disks under it, by kernel name, through partitions, stacked devices and loop files.
     pub disks: Vec<String>,
+    /// Why `disks` may be incomplete, in words; empty = the way down was followed to the end.
+    pub disks_unknown: Vec<String>,
     /// Whether it is a loop device or a memory file system (counts for practice only).
     pub practice_only: bool,
     /// Reached over a network.

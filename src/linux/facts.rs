@@ -44,6 +44,7 @@ pub(super) fn look(root: BorrowedFd<'_>, path: &Path) -> Result<DestinationFacts
             None => format!("{magic:x}"),
         },
         disks: beneath.disks,
+        disks_unknown: beneath.unknown,
         free_bytes: room.f_bavail.saturating_mul(room.f_frsize),
         free_entries: (room.f_files != 0).then_some(room.f_favail),
         longest_name: tried.longest_name,

@@ -6,21 +6,27 @@
 //! here, one function per system call that has no safe wrapper.
 
 mod beneath;
+pub mod block;
 pub mod clock;
 pub mod destination;
+pub mod disks;
 mod facts;
 mod fault;
 pub mod host;
 mod ioctl;
 pub mod memory;
 pub mod mountinfo;
+pub mod nesting;
 pub mod open_file;
 mod parents;
 pub mod topology;
 pub mod tree;
+pub mod watchdog;
 mod writing;
 
+pub use block::DriveSectors;
 pub use clock::MachineClock;
 pub use destination::FolderDestination;
 pub use memory::MachineMemory;
 pub use tree::FolderTree;
+pub use watchdog::{WatchedSectors, WatchedTransport};

@@ -377,7 +377,7 @@ pub(super) fn list(directory: &Path) -> Vec<String> {
 }
 
 /// The mount that holds an absolute path: the longest mount point before it, the newest of equals.
-fn holding<'a>(mounts: &'a [Mount], path: &Path) -> Option<&'a Mount> {
+pub(super) fn holding<'a>(mounts: &'a [Mount], path: &Path) -> Option<&'a Mount> {
     let path = path.canonicalize().ok()?;
     mounts
         .iter()
@@ -454,3 +454,7 @@ pub fn device_of_name(system: &System, name: &str) -> Option<u64> {
     let text = std::fs::read_to_string(system.by_name(OsStr::new(name)).join("dev")).ok()?;
     device_number(&text).map(|(major, minor)| makedev(major, minor))
 }
+
+#[cfg(test)]
+#[path = "topology_tests.rs"]
+mod tests;

@@ -87,6 +87,7 @@ impl Tree for FolderTree {
                 .unwrap_or_default(),
             file_system_id: file_system_id(&self.root),
             disks: beneath.disks,
+            disks_unknown: beneath.unknown,
         })
     }
 
