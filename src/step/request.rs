@@ -261,3 +261,12 @@ pub struct DemoRequest {
     /// Keep everything in this folder.
     pub keep: Option<PathBuf>,
 }
+
+/// `policy`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum PolicyRequest {
+    /// What a policy demands, by name or file.
+    Explain(OsString),
+    /// Whether a file is a sound policy.
+    Check(PathBuf),
+}

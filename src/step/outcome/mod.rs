@@ -6,12 +6,14 @@
 
 mod decide;
 mod hand_back;
+mod reference;
 mod save;
 mod take_in;
 mod words;
 
 pub use decide::*;
 pub use hand_back::*;
+pub use reference::*;
 pub use save::*;
 pub use take_in::*;
 pub use words::*;

@@ -1,0 +1,336 @@
+//! Questions: only what the program cannot know, only on a terminal, one at a time.
+//!
+//! Invariant: without a terminal nothing is asked; then a missing answer is a usage error
+//! that names the option. Nothing is ever answered for the owner.
+
+use super::args::OpenArgs;
+use super::shown::shown;
+use crate::step::outcome::{MemoryState, Problem, Symptom};
+use crate::step::request::{MustHaves, OpenRequest, Source};
+
+/// Somebody who can be asked.
+pub trait Asker {
+    /// One line of text; may be empty when `may_be_empty`.
+    fn line(&mut self, question: &str, may_be_empty: bool) -> Result<String, Problem>;
+    /// One of `choices`, by its place.
+    fn choose(&mut self, question: &str, choices: &[&str]) -> Result<usize, Problem>;
+}
+
+/// Asks on the terminal; questions go to standard error.
+#[derive(Debug, Default)]
+pub struct Terminal;
+
+impl Terminal {
+    fn trouble(error: &dialoguer::Error) -> Problem {
+        let dialoguer::Error::IO(cause) = error;
+        Problem::usage(
+            format!("asked on the terminal, got no answer: {cause}"),
+            "",
+            "give the answer as an option (see --help)",
+        )
+    }
+}
+
+impl Asker for Terminal {
+    fn line(&mut self, question: &str, may_be_empty: bool) -> Result<String, Problem> {
+        dialoguer::Input::<String>::new()
+            .with_prompt(shown(question))
+            .allow_empty(may_be_empty)
+            .interact_text()
+            .map(|text| text.trim().to_owned())
+            .map_err(|error| Self::trouble(&error))
+    }
+
+    fn choose(&mut self, question: &str, choices: &[&str]) -> Result<usize, Problem> {
+        dialoguer::Select::new()
+            .with_prompt(shown(question))
+            .items(choices.iter().copied())
+            .interact()
+            .map_err(|error| Self::trouble(&error))
+    }
+}
+
+/// What happens to a question that the command line left open.
+pub enum Missing<'a> {
+    /// Ask.
+    Ask(&'a mut dyn Asker),
+    /// No terminal: refuse, naming the option.
+    Refuse,
+    /// `run --yes`: leave it unanswered; the gate keeps it open.
+    LeaveOpen,
+}
+
+/// Turns the options of `open` into a request, asking for what is missing.
+pub fn complete(args: &OpenArgs, missing: &mut Missing<'_>) -> Result<OpenRequest, Problem> {
+    let source = match (&args.folder, args.drive.as_slice()) {
+        (Some(folder), _) => Source::Folder(folder.clone()),
+        (None, []) => {
+            return Err(Problem::usage(
+                "nothing was named to put on hold",
+                "",
+                "name it with --drive PATH (a device or image) or --folder DIR",
+            ));
+        }
+        (None, drives) => Source::Drives(drives.to_vec()),
+    };
+    if args.to.is_empty() {
+        return Err(Problem::usage(
+            "no folder was named that copies go to",
+            "",
+            "name it with --to DIR, once per disk that copies go to",
+        ));
+    }
+    let owner = answered(args.owner.clone(), missing, "--owner TEXT", |asker| {
+        asker.line("Whose data is it?", false)
+    })?;
+    let symptom = answered(args.symptom, missing, "--symptom WORD", |asker| {
+        choose(
+            asker,
+            "What does the owner tell of the drive?",
+            &[
+                (
+                    Symptom::None,
+                    "nothing: it works, or only the system is broken",
+                ),
+                (Symptom::Clicking, "it clicks or grinds"),
+                (Symptom::Dropped, "it fell"),
+                (Symptom::Liquid, "something was spilled over it"),
+                (Symptom::Vanishes, "it disappears and comes back"),
+            ],
+        )
+    })?;
+    let memory = answered(args.memory, missing, "--memory WORD", |asker| {
+        choose(
+            asker,
+            "The memory of the machine that copies?",
+            &[
+                (
+                    MemoryState::KnownGood,
+                    "known to be good: another machine, never suspected",
+                ),
+                (
+                    MemoryState::Swapped,
+                    "modules were exchanged because of the fault",
+                ),
+                (MemoryState::Suspect, "it may be the cause"),
+                (MemoryState::Failed, "a test failed"),
+            ],
+        )
+    })?;
+    let given = must_haves(&args.must_have)?;
+    let must_have = answered(
+        given,
+        missing,
+        "--must-have TEXT (or --must-have none)",
+        |asker| {
+            let mut named = Vec::new();
+            loop {
+                let question = if named.is_empty() {
+                    "What would the owner miss most? (one thing, their words; empty = nothing)"
+                } else {
+                    "And what else? (empty = that is all)"
+                };
+                let line = asker.line(question, true)?;
+                if line.is_empty() {
+                    break;
+                }
+                named.push(line);
+            }
+            Ok(if named.is_empty() {
+                MustHaves::Nothing
+            } else {
+                MustHaves::Named(named)
+            })
+        },
+    )?;
+    Ok(OpenRequest {
+        source,
+        to: args.to.clone(),
+        job: args.job.clone(),
+        policy: args.policy.clone(),
+        owner,
+        technician: args.technician.clone(),
+        symptom,
+        memory,
+        machine: args.machine,
+        must_have,
+        replies: args.replies.clone(),
+    })
+}
+
+/// The second look: a second person's name, or the serial's last four characters typed again.
+pub fn second_look(asker: &mut dyn Asker) -> Result<String, Problem> {
+    asker.line(
+        "Second look. Read the serial on the drive itself and type its last four characters, or let a second person look and type their name",
+        false,
+    )
+}
+
+fn answered<T>(
+    given: Option<T>,
+    missing: &mut Missing<'_>,
+    option: &str,
+    ask: impl FnOnce(&mut dyn Asker) -> Result<T, Problem>,
+) -> Result<Option<T>, Problem> {
+    if given.is_some() {
+        return Ok(given);
+    }
+    match missing {
+        Missing::Ask(asker) => ask(*asker).map(Some),
+        Missing::LeaveOpen => Ok(None),
+        Missing::Refuse => Err(Problem::usage(
+            format!("{option} is missing, and there is no terminal to ask on"),
+            "",
+            format!("add {option}"),
+        )),
+    }
+}
+
+fn choose<T: Copy>(
+    asker: &mut dyn Asker,
+    question: &str,
+    choices: &[(T, &str)],
+) -> Result<T, Problem> {
+    let texts: Vec<&str> = choices.iter().map(|(_, text)| *text).collect();
+    let place = asker.choose(question, &texts)?;
+    choices
+        .get(place)
+        .map(|(value, _)| *value)
+        .ok_or_else(|| Problem::usage("no such choice", question, "choose one of the lines shown"))
+}
+
+fn must_haves(given: &[String]) -> Result<Option<MustHaves>, Problem> {
+    let is_none = |text: &String| text == "none";
+    match given {
+        [] => Ok(None),
+        [one] if is_none(one) => Ok(Some(MustHaves::Nothing)),
+        many if many.iter().any(is_none) => Err(Problem::usage(
+            "--must-have none stands beside things that were named",
+            "--must-have",
+            "give either the things, or none alone",
+        )),
+        many if many.iter().any(|text| text.trim().is_empty()) => Err(Problem::usage(
+            "--must-have holds no text",
+            "--must-have",
+            "say what the owner would miss, or --must-have none",
+        )),
+        many => Ok(Some(MustHaves::Named(many.to_vec()))),
+    }
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+    use crate::cli::args::{Command, parse};
+    use std::collections::VecDeque;
+    use std::ffi::OsString;
+
+    /// Answers from a list, and remembers the questions.
+    #[derive(Default)]
+    pub(crate) struct Scripted {
+        pub lines: VecDeque<&'static str>,
+        pub places: VecDeque<usize>,
+        pub asked: Vec<String>,
+    }
+
+    impl Asker for Scripted {
+        fn line(&mut self, question: &str, _: bool) -> Result<String, Problem> {
+            self.asked.push(question.to_owned());
+            Ok(self.lines.pop_front().unwrap().to_owned())
+        }
+        fn choose(&mut self, question: &str, _: &[&str]) -> Result<usize, Problem> {
+            self.asked.push(question.to_owned());
+            Ok(self.places.pop_front().unwrap())
+        }
+    }
+
+    fn open_args(line: &[&str]) -> OpenArgs {
+        let words = ["holdpoint", "open"].iter().chain(line).map(OsString::from);
+        match parse(words, 80).unwrap().command {
+            Command::Open(args) => args,
+            _ => unreachable!(),
+        }
+    }
+
+    #[test]
+    fn without_a_terminal_the_missing_option_is_named() {
+        let all = [
+            ("--owner", "x"),
+            ("--symptom", "none"),
+            ("--memory", "swapped"),
+            ("--must-have", "none"),
+        ];
+        for left in 0..all.len() {
+            let mut line = vec!["--folder", "/a", "--to", "/b"];
+            for (_, (option, value)) in all.iter().enumerate().filter(|(at, _)| *at != left) {
+                line.extend([option, value]);
+            }
+            let problem = complete(&open_args(&line), &mut Missing::Refuse).unwrap_err();
+            assert_eq!(problem.exit().code(), 2);
+            assert!(problem.next.contains(all[left].0), "{problem}");
+        }
+        let problem = complete(&open_args(&["--to", "/b"]), &mut Missing::Refuse).unwrap_err();
+        assert!(problem.next.contains("--drive"), "{problem}");
+        let problem = complete(&open_args(&["--drive", "/b"]), &mut Missing::Refuse).unwrap_err();
+        assert!(problem.next.contains("--to"), "{problem}");
+    }
+
+    #[test]
+    fn only_what_is_missing_is_asked_one_by_one() {
+        let mut asker = Scripted {
+            lines: ["the wedding, 2019", "tax papers", ""].into(),
+            places: [1].into(),
+            ..Scripted::default()
+        };
+        let args = open_args(&[
+            "--folder",
+            "/a",
+            "--to",
+            "/b",
+            "--owner",
+            "x",
+            "--symptom",
+            "none",
+        ]);
+        let request = complete(&args, &mut Missing::Ask(&mut asker)).unwrap();
+        assert_eq!(request.memory, Some(MemoryState::Swapped));
+        assert_eq!(
+            request.must_have,
+            Some(MustHaves::Named(vec![
+                "the wedding, 2019".into(),
+                "tax papers".into()
+            ]))
+        );
+        assert_eq!(asker.asked.len(), 4, "{:?}", asker.asked);
+    }
+
+    #[test]
+    fn yes_never_answers_for_the_owner() {
+        let args = open_args(&["--folder", "/a", "--to", "/b"]);
+        let request = complete(&args, &mut Missing::LeaveOpen).unwrap();
+        assert_eq!(request.must_have, None);
+        assert_eq!(request.symptom, None);
+        assert_eq!(request.owner, None);
+    }
+
+    #[test]
+    fn none_stands_alone() {
+        let args = open_args(&[
+            "--folder",
+            "/a",
+            "--to",
+            "/b",
+            "--must-have",
+            "none",
+            "--must-have",
+            "x",
+        ]);
+        assert_eq!(
+            complete(&args, &mut Missing::LeaveOpen)
+                .unwrap_err()
+                .exit()
+                .code(),
+            2
+        );
+    }
+}
