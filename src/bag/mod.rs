@@ -6,3 +6,6 @@
 pub mod name;
 pub mod renamed;
 pub mod text;
+pub mod check;
+pub mod seal;
+pub mod stream;

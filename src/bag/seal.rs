@@ -167,7 +167,7 @@ pub fn write_not_saved(ledger: &Ledger, to: &dyn Destination) -> Result<TagWritt
 pub fn close_bag(to: &dyn Destination, payload: &Payload, mut tags: Vec<TagWritten>, mut info: BagInfo, evidence: &[Evidence]) -> Result<(), SealError> {
     info.add("Holdpoint-Manifest-Root", &payload.root.to_string());
     tags.push(write_tag(to, "bagit.txt", super::text::BAGIT_TXT.as_bytes())?);
-    tags.push(write_tag(to, "bag-info.txt", info.text().as_bytes())?);
+    tags.push(write_tag(to, "bag-info.txt", info.to_string().as_bytes())?);
     for (path, bytes) in evidence {
         tags.push(write_tag(to, path, bytes)?);
     }

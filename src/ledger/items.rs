@@ -84,7 +84,8 @@ pub fn kind_code(kind: Kind) -> i64 {
     }
 }
 
-fn kind_from(code: i64) -> Kind {
+/// From the stored number; an unknown one is a file, which must be copied.
+pub fn kind_from(code: i64) -> Kind {
     match code {
         1 => Kind::Folder,
         2 => Kind::Link,

@@ -1,5 +1,18 @@
-//! The steps of a job, one file each.
+//! The steps of a job, one file each, and what several of them need.
+//!
+//! Invariant: a step acts only through the ports; what it tells has been committed.
 
+pub mod copy;
+pub mod crew;
 pub mod event;
 pub mod outcome;
+pub mod plan;
 pub mod request;
+pub mod seal;
+pub mod state;
+pub mod verify;
+pub mod waive;
+pub mod gate;
+
+pub use gate::points_now;
+pub use state::{counts, refer_refusal, route_of, saved_amount};

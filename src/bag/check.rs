@@ -1,0 +1,174 @@
+//! Checking a bag with no job at hand: complete and valid in the words of RFC 8493, section 3.
+//!
+//! Invariant: every file is read back; a bag that lacks one of our two manifests, or whose two
+//! manifests disagree about what there is, is not valid.
+
+use super::text::{Algorithm, Entry, parse_manifest};
+use crate::port::{Content, Destination, Fault};
+use crate::step::crew::{self, Foreman};
+use crate::step::outcome::{Amount, CopyAt};
+use crate::value::{Blake3, Sha256};
+use sha2::Digest;
+use std::collections::BTreeMap;
+
+/// What checking came to.
+#[derive(Debug, Clone, Default)]
+pub struct Checked {
+    /// Payload files that are equal to both manifests.
+    pub verified: Amount,
+    /// Files that differ or cannot be read.
+    pub mismatched: Vec<CopyAt>,
+    /// Files that are listed and not there.
+    pub missing: Vec<CopyAt>,
+    /// Payload files that nobody listed.
+    pub extra: Vec<CopyAt>,
+    /// BLAKE3 of the BLAKE3 manifest.
+    pub root: Option<Blake3>,
+    /// Bytes read back.
+    pub read_bytes: u64,
+}
+
+/// Hashes a file once with both algorithms.
+pub fn both_digests(content: &dyn Content, buf: &mut [u8]) -> Result<(u64, Blake3, Sha256), Fault> {
+    let (mut blake3, mut sha256) = (blake3::Hasher::new(), sha2::Sha256::new());
+    let mut at = 0u64;
+    loop {
+        let count = content.read_at(at, buf)?;
+        if count == 0 {
+            break;
+        }
+        for slice in buf[..count].chunks(64 << 10) {
+            blake3.update(slice);
+            sha256.update(slice);
+        }
+        at += count as u64;
+    }
+    Ok((at, Blake3(*blake3.finalize().as_bytes()), Sha256(sha256.finalize().into())))
+}
+
+struct Expected {
+    path: String,
+    blake3: Option<[u8; 32]>,
+    sha256: Option<[u8; 32]>,
+}
+
+struct Checking<'a> {
+    left: std::vec::IntoIter<Expected>,
+    bag: &'a str,
+    out: Checked,
+}
+
+enum Looked {
+    Equal(u64),
+    Differs(String),
+    Missing,
+}
+
+impl Foreman for Checking<'_> {
+    type Errand = Expected;
+    type Done = (String, Looked);
+    type Error = Fault;
+
+    fn next(&mut self) -> Result<Option<Expected>, Fault> {
+        Ok(self.left.next())
+    }
+
+    fn take(&mut self, (path, looked): (String, Looked)) -> Result<(), Fault> {
+        let at = |path: String, why: String| CopyAt { path, raw: None, destination: self.bag.to_owned(), why };
+        match looked {
+            Looked::Equal(bytes) => {
+                self.out.read_bytes += bytes;
+                if path.starts_with("data/") {
+                    self.out.verified.items += 1;
+                    self.out.verified.bytes += bytes;
+                }
+            }
+            Looked::Differs(why) => self.out.mismatched.push(at(path, why)),
+            Looked::Missing => self.out.missing.push(at(path, "listed in a manifest, and not there".into())),
+        }
+        Ok(())
+    }
+}
+
+/// Checks the bag whose root is `root` within `at` (`""` = `at` itself is the bag).
+pub fn check(at: &dyn Destination, root: &str, shown: &str, workers: usize, memory: &dyn crate::port::Memory) -> Result<Checked, Fault> {
+    let inside = |path: &str| if root.is_empty() { path.to_owned() } else { format!("{root}/{path}") };
+    let mut expected: BTreeMap<String, Expected> = BTreeMap::new();
+    let mut out = Checked::default();
+    let wrong = |path: &str, why: String| CopyAt { path: path.to_owned(), raw: None, destination: shown.to_owned(), why };
+    match at.read_small(&inside(super::text::BAGIT_NAME))? {
+        Some(text) if text == super::text::BAGIT_TXT.as_bytes() => {}
+        Some(_) => out.mismatched.push(wrong(super::text::BAGIT_NAME, "expected version 1.0 in UTF-8, found something else".into())),
+        None => out.missing.push(wrong(super::text::BAGIT_NAME, "without it this is no bag".into())),
+    }
+    for algorithm in [Algorithm::Blake3, Algorithm::Sha256] {
+        for (name, is_payload) in [(algorithm.manifest(), true), (algorithm.tag_manifest(), false)] {
+            let Some(bytes) = read_whole(at, &inside(name))? else {
+                out.missing.push(wrong(name, "this manifest is needed".into()));
+                continue;
+            };
+            if is_payload && algorithm == Algorithm::Blake3 {
+                out.root = Some(Blake3(*blake3::hash(&bytes).as_bytes()));
+            }
+            let entries = match parse_manifest(&bytes) {
+                Ok(entries) => entries,
+                Err(e) => {
+                    out.mismatched.push(wrong(name, e.to_string()));
+                    continue;
+                }
+            };
+            for Entry { digest, path } in entries {
+                let slot = expected.entry(path.clone()).or_insert(Expected { path, blake3: None, sha256: None });
+                match algorithm {
+                    Algorithm::Blake3 => slot.blake3 = Some(digest),
+                    Algorithm::Sha256 => slot.sha256 = Some(digest),
+                }
+            }
+        }
+    }
+    at.each(&inside("data"), &mut |path, is_folder, _| {
+        let path = path.strip_prefix(root).unwrap_or(path).trim_start_matches('/');
+        if !is_folder && !expected.contains_key(path) {
+            out.extra.push(wrong(path, "in the bag, and in no manifest".into()));
+        }
+    })?;
+    let mut checking = Checking { left: expected.into_values().collect::<Vec<_>>().into_iter(), bag: shown, out };
+    let inside = &inside;
+    crew::run(workers, &mut checking, &|| {
+        let mut block = memory.block(2 << 20);
+        Box::new(move |expected: Expected| {
+            let looked = match at.open(&inside(&expected.path)) {
+                Err(fault) if fault.kind == crate::port::FaultKind::Missing => Looked::Missing,
+                Err(fault) => Looked::Differs(fault.to_string()),
+                Ok(content) => match both_digests(content.as_ref(), &mut block) {
+                    Err(fault) => Looked::Differs(fault.to_string()),
+                    Ok((bytes, blake3, sha256)) => match (&expected.blake3, &expected.sha256) {
+                        (Some(b), Some(s)) if *b == blake3.0 && *s == sha256.0 => Looked::Equal(bytes),
+                        (Some(_), Some(_)) => Looked::Differs(format!("found BLAKE3 {blake3}")),
+                        _ => Looked::Differs("listed in one manifest only".into()),
+                    },
+                },
+            };
+            (expected.path, looked)
+        })
+    })?;
+    Ok(checking.out)
+}
+
+/// Reads a manifest, of whatever length.
+fn read_whole(at: &dyn Destination, path: &str) -> Result<Option<Vec<u8>>, Fault> {
+    let content = match at.open(path) {
+        Ok(content) => content,
+        Err(fault) if fault.kind == crate::port::FaultKind::Missing => return Ok(None),
+        Err(fault) => return Err(fault),
+    };
+    let mut out = Vec::new();
+    let mut buf = vec![0u8; 1 << 20];
+    loop {
+        let count = content.read_at(out.len() as u64, &mut buf)?;
+        if count == 0 {
+            return Ok(Some(out));
+        }
+        out.extend_from_slice(&buf[..count]);
+    }
+}

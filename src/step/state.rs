@@ -1,0 +1,177 @@
+//! Where a job and its items stand, computed from the ledger.
+
+use crate::job::{Job, ledger_problem};
+use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, LedgerError, Want};
+use crate::step::outcome::{Amount, ItemCounts, ItemState, Problem, Route};
+use crate::survey::item::{Kind, Mark};
+
+/// The one word shown for an item: computed from what is wanted, what was got, and its copies.
+pub fn item_state(item: &ItemRow, got: &GotRow, counting: u64, recorded: Recorded) -> ItemState {
+    match (item.want, got.state) {
+        (Want::Waived, _) => ItemState::Waived,
+        (Want::LeftOut, _) => ItemState::LeftOut,
+        (Want::Vanished, _) => ItemState::Changed,
+        _ if item.marks.has(Mark::Unreadable) || item.marks.has(Mark::OtherMount) => ItemState::Unreadable,
+        _ if item.kind != Kind::File => recorded.state(),
+        _ if item.marks.has(Mark::Placeholder) => ItemState::Placeholder,
+        (_, Got::Nothing) => ItemState::Listed,
+        (_, Got::Gaps) => ItemState::Damaged,
+        (_, Got::Unreadable) => ItemState::Unreadable,
+        (_, Got::NoContent) => ItemState::Placeholder,
+        (_, Got::Changed) => ItemState::Changed,
+        (_, Got::Whole) if got.verified & !got.mismatch & counting != 0 => ItemState::Verified,
+        (_, Got::Whole) => ItemState::Copied,
+    }
+}
+
+/// How far folders and links are: they live in the ledger and in the bag's evidence.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Recorded {
+    /// The evidence is on a destination.
+    pub sealed: bool,
+    /// A destination was read back since.
+    pub verified: bool,
+}
+
+impl Recorded {
+    /// From the facts.
+    pub fn of(facts: &[Fact]) -> Self {
+        let newest = |wanted: fn(&FactBody) -> bool| facts.iter().rev().find(|fact| wanted(&fact.body)).map(|fact| fact.number);
+        let sealed = newest(|body| matches!(body, FactBody::Sealed { .. }));
+        let surveyed = newest(|body| matches!(body, FactBody::Surveyed { .. }));
+        let verified = newest(|body| matches!(body, FactBody::Verified { .. }));
+        Self { sealed: sealed > surveyed, verified: sealed > surveyed && verified > surveyed }
+    }
+
+    fn state(self) -> ItemState {
+        match self {
+            Recorded { verified: true, .. } => ItemState::Verified,
+            Recorded { sealed: true, .. } => ItemState::Copied,
+            _ => ItemState::Listed,
+        }
+    }
+}
+
+/// Every item by its state.
+pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    let (recorded, counting) = (Recorded::of(&facts), job.counting());
+    // One pass inside SQLite over the few distinct combinations, not over the rows.
+    let sql = "SELECT item.kind, item.want, item.marks & ?1, coalesce(got.state, 0), coalesce(got.verified & ~got.mismatch & ?2, 0) <> 0, count(*)
+               FROM item LEFT JOIN got ON got.item = item.id GROUP BY 1, 2, 3, 4, 5";
+    let ledger = &job.ledger;
+    let marks = [Mark::Unreadable, Mark::OtherMount, Mark::Placeholder].iter().fold(0i64, |all, mark| all | 1 << (*mark as u32));
+    let mut query = ledger.doing("counting the items", ledger.db().prepare_cached(sql)).map_err(|e| ledger_problem(&e))?;
+    let rows = query
+        .query_map(rusqlite::params![marks, counting as i64], |row| {
+            Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, row.get::<_, u32>(2)?, row.get::<_, i64>(3)?, row.get::<_, bool>(4)?, row.get::<_, i64>(5)?))
+        })
+        .and_then(Iterator::collect::<rusqlite::Result<Vec<_>>>);
+    let mut out = ItemCounts::default();
+    for (kind, want, marks, state, verified, count) in ledger.doing("counting the items", rows).map_err(|e| ledger_problem(&e))? {
+        let item = sketch(kind, want, marks);
+        let mut got = GotRow::nothing(0);
+        got.state = Got::from_code(state);
+        got.verified = if verified { counting } else { 0 };
+        let place = match item_state(&item, &got, counting, recorded) {
+            ItemState::Listed => &mut out.listed,
+            ItemState::Copied => &mut out.copied,
+            ItemState::Verified => &mut out.verified,
+            ItemState::Damaged => &mut out.damaged,
+            ItemState::Unreadable => &mut out.unreadable,
+            ItemState::LeftOut => &mut out.left_out,
+            ItemState::Placeholder => &mut out.placeholder,
+            ItemState::Waived => &mut out.waived,
+            ItemState::Changed => &mut out.changed,
+        };
+        *place += count as u64;
+    }
+    Ok(out)
+}
+
+/// An item row with only the columns that its state depends on.
+fn sketch(kind: i64, want: i64, marks: u32) -> ItemRow {
+    ItemRow {
+        id: 0,
+        parent: 0,
+        volume: 0,
+        name: crate::value::Name::Bytes(Vec::new()),
+        stream: None,
+        kind: crate::ledger::items::kind_from(kind),
+        bytes: 0,
+        allocated: 0,
+        device: 0,
+        inode: 0,
+        modified_ns: 0,
+        changed_ns: 0,
+        created_ns: 0,
+        mode: 0,
+        user: 0,
+        group: 0,
+        names: 0,
+        marks: crate::survey::item::Marks(marks),
+        class: crate::survey::item::Class::Irreplaceable,
+        rule: 0,
+        want: Want::from_code(want),
+        waiver: 0,
+        twin: 0,
+        bag: None,
+        target: None,
+        fault: None,
+        seen: 0,
+        layout: None,
+    }
+}
+
+/// Files that are whole on the medium of at least one destination.
+pub fn saved_amount(job: &Job<'_>) -> Result<Amount, Problem> {
+    let ledger = &job.ledger;
+    let row = ledger.db().query_row(
+        "SELECT count(*), coalesce(sum(item.bytes), 0) FROM got JOIN item ON item.id = got.item WHERE got.state = 1 AND got.written <> 0",
+        [],
+        |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)),
+    );
+    let (items, bytes) = ledger.doing("counting what is saved", row).map_err(|e| ledger_problem(&e))?;
+    Ok(Amount::new(items as u64, bytes as u64))
+}
+
+/// Files still to be copied (wanted, nothing got yet or changed).
+pub fn remaining(job: &Job<'_>) -> Result<u64, Problem> {
+    let ledger = &job.ledger;
+    let count = ledger.db().query_row(
+        "SELECT count(*) FROM item LEFT JOIN got ON got.item = item.id WHERE item.kind = 0 AND item.want = 0 AND (got.item IS NULL OR got.state IN (0, 5))",
+        [],
+        |row| row.get::<_, i64>(0),
+    );
+    Ok(ledger.doing("counting what remains", count).map_err(|e: LedgerError| ledger_problem(&e))? as u64)
+}
+
+/// The route that the newest forecast decided; without one, what the symptom alone says.
+pub fn route_of(job: &Job<'_>, facts: &[Fact]) -> Route {
+    let forecast = facts.iter().rev().find_map(|fact| match &fact.body {
+        FactBody::Forecast { route, .. } => Route::of(route),
+        _ => None,
+    });
+    match forecast {
+        Some(route) => route,
+        None if job.has_bad_symptom() => Route::Refer,
+        None => Route::Ordinary,
+    }
+}
+
+/// Why copying must not start: the route is `refer` and the owner has not decided otherwise.
+pub fn refer_refusal(job: &Job<'_>, facts: &[Fact], route: Route) -> Result<Option<Problem>, Problem> {
+    if route != Route::Refer || refer_decided(facts) {
+        return Ok(None);
+    }
+    Ok(Some(Problem::hold(
+        "this drive should go to a specialist laboratory before anything else is tried: every further read may be its last",
+        job.setup.name.clone(),
+        "ask the owner; to copy all the same, record their decision: holdpoint waive JOB --point refer-undecided --decided-by owner --how signed --name NAME --reason TEXT",
+    )))
+}
+
+/// Whether the owner decided to copy although the route is `refer`.
+pub fn refer_decided(facts: &[Fact]) -> bool {
+    facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.scope == "point" && waiver.about == "refer-undecided" && waiver.decided_by == "owner"))
+}
