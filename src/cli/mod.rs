@@ -9,3 +9,4 @@ pub mod page;
 pub mod phrase;
 pub mod schema;
 pub mod shown;
+pub mod text;

@@ -1,0 +1,159 @@
+//! `assess`: the forecast as range, route and reason; the working on request.
+
+use super::{caution, next, points, typed};
+use crate::cli::page::Page;
+use crate::cli::phrase::{capital, chance, chance_mid, hours, when};
+use crate::drive::signal::{Signal, Weight};
+use crate::step::outcome::{Assessed, DriveAssessed, Outcome, Route};
+use crate::value::measure::count_in_words;
+
+/// What the text depends on besides the result.
+#[derive(Debug, Clone, Copy)]
+pub struct Asked {
+    /// `--explain` was given.
+    pub explain: bool,
+    /// The read speed may be sampled.
+    pub sampling: bool,
+}
+
+/// The page.
+pub fn page(page: &mut Page, asked: Asked, outcome: &Outcome<Assessed>) {
+    let mut refer = false;
+    for drive in &outcome.result.drives {
+        one(page, asked, drive);
+        refer |= drive.forecast.route == Route::Refer;
+    }
+    if outcome.result.drives.is_empty() {
+        page.warn("No drive belongs to this job, so nothing is known about the health of what holds the folder.");
+    }
+    if refer {
+        caution::refer(page);
+    }
+    points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
+    let job = typed(outcome.job.as_deref());
+    let mut lines = Vec::new();
+    if refer {
+        lines.push((
+            "The paper for the owner's decision:",
+            format!("holdpoint print {job} --paper sheet"),
+        ));
+    } else {
+        lines.push(("", format!("holdpoint plan {job}")));
+    }
+    if !asked.explain && !outcome.result.drives.is_empty() {
+        lines.push((
+            "How the forecast came about:",
+            format!("holdpoint assess {job} --explain"),
+        ));
+    }
+    next(page, &lines);
+}
+
+fn one(page: &mut Page, asked: Asked, drive: &DriveAssessed) {
+    let forecast = &drive.forecast;
+    page.head(&match &drive.serial {
+        Some(serial) => format!("Drive with serial {serial}"),
+        None => "Drive, serial not known".to_owned(),
+    });
+    let route = match forecast.route {
+        Route::Ordinary => "Route: ordinary. Everything at full speed.",
+        Route::Gentle => "Route: gentle. One reader, the most precious first, pauses on heat.",
+        Route::Salvage => {
+            "Route: salvage. Gap by gap, with time limits, so that no sector is asked for twice."
+        }
+        Route::Refer => {
+            "Route: refer. Stop: a specialist laboratory comes first, unless the owner decides otherwise."
+        }
+    };
+    match forecast.route {
+        Route::Refer => page.warn(route),
+        Route::Ordinary | Route::Gentle | Route::Salvage => page.say(route),
+    }
+    if !drive.reading.readable {
+        page.warn(&format!(
+            "Its health could not be read: {}. That is no good news: nothing is known.",
+            drive
+                .reading
+                .why_not
+                .as_deref()
+                .unwrap_or("no reason was given")
+        ));
+    }
+    let lost = &forecast.drive_lost;
+    page.say(&format!(
+        "Losing the drive while copying: {}, most likely {}.",
+        chance(lost.low.get(), lost.high.get()),
+        chance_mid(lost)
+    ));
+    let hit = &forecast.files_hit;
+    page.say(&format!(
+        "Losing parts of at least one file: {}; {}.",
+        chance(hit.low.get(), hit.high.get()),
+        match hit.expected {
+            Some(n) if n.get() >= 0.5 => format!(
+                "about {} files to expect",
+                count_in_words(n.get().round() as u64)
+            ),
+            Some(_) => "less than one file to expect".to_owned(),
+            None => "how many to expect is known after the plan".to_owned(),
+        }
+    ));
+    page.say(&match &forecast.hours {
+        Some(range) => format!("Copying takes {}.", hours(range)),
+        None if asked.sampling => {
+            "How long copying takes is not known: the read speed could not be sampled.".to_owned()
+        }
+        None => "How long copying takes is not known: the read speed was not sampled.".to_owned(),
+    });
+
+    let mut telling: Vec<&Signal> = drive.reading.signals.iter().collect();
+    telling.sort_by_key(|signal| std::cmp::Reverse(signal.weight));
+    let (for_the_record, telling): (Vec<&Signal>, Vec<&Signal>) = telling
+        .into_iter()
+        .partition(|signal| signal.weight == Weight::ForTheRecord);
+    if !telling.is_empty() {
+        page.say("Why:");
+    }
+    for signal in telling {
+        let text = sentence(page, asked, signal);
+        match signal.weight {
+            Weight::Decides => page.item_warn(&format!("{text} (decides)")),
+            Weight::Weighs | Weight::ForTheRecord => page.item(&text),
+        }
+    }
+    if asked.explain {
+        for signal in for_the_record {
+            let text = sentence(page, asked, signal);
+            page.item(&format!("{text} (for the record)"));
+        }
+        page.say("Working:");
+        for line in &forecast.working {
+            page.item(&format!(
+                "{}: {} [{}]",
+                line.factor, line.value, line.source
+            ));
+        }
+    } else if !for_the_record.is_empty() {
+        let says: Vec<&str> = for_the_record
+            .iter()
+            .map(|signal| signal.says.as_str())
+            .collect();
+        page.say(&format!("For the record: {}.", says.join("; ")));
+    }
+    let taken = when(drive.reading.taken, page.look());
+    page.say(&format!("Read {taken}."));
+}
+
+fn sentence(page: &Page, asked: Asked, signal: &Signal) -> String {
+    let mut text = capital(&signal.says);
+    if let Some(before) = signal.before {
+        text.push_str(&format!("; was {before}"));
+        if let Some(at) = signal.before_at {
+            text.push_str(&format!(" on {}", when(at, page.look())));
+        }
+    }
+    if asked.explain {
+        text.push_str(&format!(" [{}]", signal.source));
+    }
+    text
+}

@@ -1,0 +1,40 @@
+//! `guard`: whether the command was let through.
+
+use super::{next, points, typed};
+use crate::cli::page::{Page, Tone};
+use crate::step::outcome::{Guarded, Outcome};
+use crate::step::request::GuardRequest;
+
+/// The page.
+pub fn page(page: &mut Page, request: &GuardRequest, outcome: &Outcome<Guarded>) {
+    let guarded = &outcome.result;
+    let job = typed(outcome.job.as_deref());
+    if let Some(why) = &guarded.refused {
+        page.state(Tone::Stop, "REFUSED: the command was not started");
+        page.say(why);
+        points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
+        next(page, &[("", format!("holdpoint recheck {job}"))]);
+        return;
+    }
+    if !guarded.ran {
+        page.say(if request.dry_run {
+            "The command would be let through. Nothing was started."
+        } else {
+            "Nothing was started."
+        });
+        return;
+    }
+    match guarded.exit {
+        Some(0) => page.say("The command ran and ended well. The drive is write-protected again."),
+        Some(code) => page.warn(&format!("The command ran and ended with exit code {code}.")),
+        None => page.warn("The command ran and was ended by a signal."),
+    }
+    points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
+    next(
+        page,
+        &[(
+            "When the fresh system stands:",
+            format!("holdpoint put-back {job} --to DIR"),
+        )],
+    );
+}

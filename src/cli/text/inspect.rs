@@ -1,0 +1,37 @@
+//! `inspect`: equal is not good; what may not be what it claims to be.
+
+use super::{items, next, points, some, typed};
+use crate::cli::page::Page;
+use crate::step::outcome::{Inspected, Outcome};
+use crate::step::request::InspectRequest;
+
+/// The page.
+pub fn page(page: &mut Page, request: &InspectRequest, outcome: &Outcome<Inspected>) {
+    let seen = &outcome.result;
+    let job = typed(outcome.job.as_deref());
+    page.say(&format!("Looked into {}.", items(seen.looked.items)));
+    if seen.doubtful.is_empty() {
+        page.say("Each is what its name claims, as far as a program can tell.");
+    } else {
+        page.warn(&format!("{} in doubt:", items(seen.doubtful.len() as u64)));
+        some(page, &seen.doubtful, 10, |page, doubt| {
+            page.item(&format!("{}: {}", doubt.path, doubt.why));
+        });
+    }
+    if !seen.sample.is_empty() {
+        page.head("Drawn for your eyes");
+        page.say("Open each and look; a program cannot tell a good photo from a grey one.");
+        some(page, &seen.sample, 20, |page, drawn| {
+            page.item(&format!("{}: {}", drawn.path, drawn.copy));
+        });
+    }
+    points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
+    let mut lines = vec![("", format!("holdpoint release {job}"))];
+    if request.fault_since.is_none() {
+        lines.push((
+            "What was written while the machine was sick:",
+            format!("holdpoint inspect {job} --fault-since DATE"),
+        ));
+    }
+    next(page, &lines);
+}

@@ -1,0 +1,103 @@
+//! Results as text for people: one file per command, sentences instead of tables.
+//!
+//! Invariant: what is not known is said as plainly as what is bad; nothing is called saved,
+//! safe or released unless the result says so. JSON carries the same facts for scripts.
+
+pub mod caution;
+pub mod points;
+
+pub mod assess;
+pub mod close;
+pub mod copy;
+pub mod demo;
+pub mod guard;
+pub mod inspect;
+pub mod open;
+pub mod plan;
+pub mod policy;
+pub mod print;
+pub mod put_back;
+pub mod recheck;
+pub mod release;
+pub mod show;
+pub mod verify;
+pub mod waive;
+
+use super::page::Page;
+use super::phrase::{counted, quoted};
+use crate::step::outcome::{Amount, Problem, ProblemKind};
+use crate::value::measure::bytes_in_words;
+use std::path::Path;
+
+/// A job folder as it is typed in a command.
+pub(super) fn typed(job: Option<&Path>) -> String {
+    job.map_or_else(|| "JOB".to_owned(), |path| quoted(path.as_os_str()))
+}
+
+/// "1,204 items (12.3 GB)".
+pub(super) fn amount(amount: Amount) -> String {
+    format!("{} ({})", items(amount.items), bytes_in_words(amount.bytes))
+}
+
+/// "1,204 items".
+pub(super) fn items(count: u64) -> String {
+    counted(count, "item", "items")
+}
+
+/// A value that may not be known; never left out silently.
+pub(super) fn or_unknown(value: Option<&str>, what: &str) -> String {
+    match value {
+        Some(text) if !text.is_empty() => text.to_owned(),
+        _ => format!("{what} not known"),
+    }
+}
+
+/// The commands that come next; nothing under `--quiet`.
+pub(super) fn next(page: &mut Page, lines: &[(&str, String)]) {
+    if page.quiet() || lines.is_empty() {
+        return;
+    }
+    page.head("Next");
+    for (why, command) in lines {
+        if !why.is_empty() {
+            page.say(why);
+        }
+        page.command(command);
+    }
+}
+
+/// At most `most` entries, then how many more there are.
+pub(super) fn some<T>(
+    page: &mut Page,
+    entries: &[T],
+    most: usize,
+    mut each: impl FnMut(&mut Page, &T),
+) {
+    for entry in entries.iter().take(most) {
+        each(page, entry);
+    }
+    if let Some(more) = entries.len().checked_sub(most).filter(|more| *more > 0) {
+        page.item(&format!(
+            "{} more (all of them with --json)",
+            crate::value::measure::count_in_words(more as u64)
+        ));
+    }
+}
+
+/// Why a command did not do its work.
+pub fn problem(page: &mut Page, problem: &Problem) {
+    let head = match problem.kind {
+        ProblemKind::Usage => "Not understood",
+        ProblemKind::Failed => "Failed",
+        ProblemKind::Hold => "ON HOLD",
+        ProblemKind::Stopped => "Stopped early",
+    };
+    page.warn(&format!("{head}: {}", problem.what));
+    if !problem.on.is_empty() {
+        page.say(&format!("On: {}", problem.on));
+    }
+    if !problem.next.is_empty() {
+        page.say("What to do next:");
+        page.remedy(&problem.next);
+    }
+}

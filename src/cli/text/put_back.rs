@@ -1,0 +1,47 @@
+//! `put-back`: what was returned, and what was not overwritten.
+
+use super::{amount, items, next, points, some, typed};
+use crate::cli::page::Page;
+use crate::step::outcome::{Outcome, PutBack};
+
+/// The page.
+pub fn page(page: &mut Page, outcome: &Outcome<PutBack>) {
+    let done = &outcome.result;
+    page.say(&format!(
+        "Returned and read back: {}.",
+        amount(done.returned)
+    ));
+    if done.already_there > 0 {
+        page.say(&format!(
+            "{} there already, and equal.",
+            items(done.already_there)
+        ));
+    }
+    if done.set_beside > 0 {
+        page.say(&format!(
+            "{} set beside a different one of the same name; nothing was overwritten.",
+            items(done.set_beside)
+        ));
+    }
+    if !done.refused.is_empty() {
+        page.warn(&format!(
+            "{} not returned:",
+            items(done.refused.len() as u64)
+        ));
+        some(page, &done.refused, 10, |page, refused| {
+            page.item(&format!("{}: {}", refused.path, refused.why));
+        });
+    }
+    points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
+    let job = typed(outcome.job.as_deref());
+    next(
+        page,
+        &[
+            ("", format!("holdpoint print {job} --paper receipt")),
+            (
+                "After the owner has accepted it:",
+                format!("holdpoint close {job}"),
+            ),
+        ],
+    );
+}

@@ -1,0 +1,39 @@
+//! `recheck`: does the release still hold?
+
+use super::{next, points, typed};
+use crate::cli::page::{Page, Tone};
+use crate::cli::phrase::when;
+use crate::step::outcome::{Outcome, Rechecked};
+
+/// The page.
+pub fn page(page: &mut Page, outcome: &Outcome<Rechecked>) {
+    let seen = &outcome.result;
+    let job = typed(outcome.job.as_deref());
+    if seen.holds {
+        let until = seen
+            .until
+            .map(|moment| format!(" until {}", when(moment, page.look())))
+            .unwrap_or_default();
+        page.state(Tone::Go, &format!("The release holds{until}"));
+    } else {
+        page.state(Tone::Stop, "ON HOLD: the release does not hold");
+    }
+    for change in &seen.changed {
+        let drive = if change.drive.is_empty() {
+            String::new()
+        } else {
+            format!("{}: ", change.drive)
+        };
+        let side = |value: &Option<String>| value.clone().unwrap_or_else(|| "not known".to_owned());
+        page.item(&format!(
+            "{drive}{} was {} at the release, is {} now",
+            change.what,
+            side(&change.before),
+            side(&change.now)
+        ));
+    }
+    points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
+    if !seen.holds {
+        next(page, &[("", format!("holdpoint release {job}"))]);
+    }
+}

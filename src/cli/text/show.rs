@@ -1,0 +1,90 @@
+//! `show`: where a job stands, readable from afar: the state, then what comes next.
+
+use super::{or_unknown, points};
+use crate::cli::page::{Page, Tone};
+use crate::cli::phrase::{capital, day, listed, when};
+use crate::step::outcome::{ItemCounts, Outcome, Shown, ShownAll, State};
+use crate::value::measure::count_in_words;
+
+/// The page of one job.
+pub fn page(page: &mut Page, outcome: &Outcome<Shown>) {
+    let shown = &outcome.result;
+    match shown.state {
+        State::Hold => page.state(Tone::Stop, "ON HOLD"),
+        State::Released => {
+            let until = shown
+                .until
+                .map(|moment| format!(" until {}", when(moment, page.look())))
+                .unwrap_or_default();
+            page.state(Tone::Go, &format!("RELEASED{until}"));
+        }
+    }
+    if !shown.next.is_empty() {
+        page.say("What comes next:");
+        page.remedy(&shown.next);
+    }
+    page.gap();
+    for what in &shown.on_hold {
+        page.say(what);
+    }
+    if let Some(owner) = &shown.owner {
+        page.say(&format!("Owner: {owner}"));
+    }
+    page.say(&counts(&shown.items));
+    points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
+}
+
+/// The page of every job.
+pub fn all(page: &mut Page, outcome: &Outcome<ShownAll>) {
+    let jobs = &outcome.result.jobs;
+    if jobs.is_empty() {
+        page.say("No job was found.");
+        if !page.quiet() {
+            page.say("Start one:");
+            page.command("holdpoint open --drive PATH --to DIR");
+        }
+        return;
+    }
+    for job in jobs {
+        let since = job.opened.map_or_else(
+            || "opening not known".to_owned(),
+            |at| format!("since {}", day(at, page.look())),
+        );
+        let text = format!(
+            "{}: {}, {since}",
+            job.job,
+            or_unknown(job.owner.as_deref(), "owner")
+        );
+        match job.state {
+            State::Hold => page.state(Tone::Stop, &format!("ON HOLD   {text}")),
+            State::Released => page.state(Tone::Go, &format!("RELEASED  {text}")),
+        }
+        if !job.next.is_empty() && !page.quiet() {
+            page.remedy(&job.next);
+        }
+    }
+}
+
+/// The items in one sentence; states without items are left away, except that nothing is saved.
+fn counts(items: &ItemCounts) -> String {
+    let mut parts: Vec<String> = Vec::new();
+    for (count, says) in [
+        (items.verified, "verified"),
+        (items.copied, "copied but not yet read back"),
+        (items.listed, "listed but not copied"),
+        (items.changed, "changed since they were listed"),
+        (items.damaged, "with gaps"),
+        (items.unreadable, "unreadable"),
+        (items.placeholder, "without content on the drive"),
+        (items.waived, "given up by a decision"),
+        (items.left_out, "left out by a rule"),
+    ] {
+        if count > 0 {
+            parts.push(format!("{} {says}", count_in_words(count)));
+        }
+    }
+    if parts.is_empty() {
+        return "No item is listed yet.".to_owned();
+    }
+    format!("Items: {}.", capital(&listed(&parts)))
+}

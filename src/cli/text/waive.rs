@@ -1,0 +1,75 @@
+//! `waive`: what may be lost now, or where a must-have is.
+
+use super::{amount, next, points, typed};
+use crate::cli::page::Page;
+use crate::cli::phrase::listed;
+use crate::step::outcome::{Amount, Answered, DecidedBy, How, Outcome, Waived};
+use crate::step::request::WaiveRequest;
+
+/// The page of a waiver.
+pub fn page(page: &mut Page, request: &WaiveRequest, outcome: &Outcome<Waived>) {
+    let set = &outcome.result.waived;
+    let who = match (request.decided_by, request.name.as_deref()) {
+        (DecidedBy::Owner, Some(name)) => format!("{name}, the owner"),
+        (DecidedBy::Owner, None) => "the owner".to_owned(),
+        (DecidedBy::Technician, Some(name)) => format!("{name}, the technician"),
+        (DecidedBy::Technician, None) => "the technician".to_owned(),
+    };
+    let how = match request.how {
+        Some(How::Signed) => ", signed on paper",
+        Some(How::Message) => ", in writing",
+        Some(How::Phone) => ", by telephone",
+        None => "",
+    };
+    page.say(&format!(
+        "Recorded: {} may be lost. Decided by {who}{how}, because: {}",
+        amount(Amount::new(set.items, set.bytes)),
+        request.reason
+    ));
+    page.say(&format!(
+        "The decision covers exactly this set ({}) and lapses when the set changes.",
+        set.set_hash
+    ));
+    points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
+    let job = typed(outcome.job.as_deref());
+    let mut lines = Vec::new();
+    if request.how == Some(How::Signed) && request.proof.is_none() {
+        lines.push((
+            "The sheet to sign, if it is not signed yet:",
+            format!("holdpoint print {job} --paper sheet"),
+        ));
+    }
+    lines.push(("", format!("holdpoint release {job}")));
+    next(page, &lines);
+}
+
+/// The page of an answer to a must-have.
+pub fn answered(page: &mut Page, outcome: &Outcome<Answered>) {
+    let answer = &outcome.result.answered;
+    let text = if answer.found.is_empty() {
+        format!(
+            "Recorded: \"{}\" is not on these drives{}",
+            answer.asked,
+            answer
+                .not_here
+                .as_deref()
+                .map(|why| format!(": {why}"))
+                .unwrap_or_default()
+        )
+    } else {
+        format!(
+            "Recorded: \"{}\" is {}",
+            answer.asked,
+            listed(&answer.found)
+        )
+    };
+    page.say(&text);
+    points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
+    next(
+        page,
+        &[(
+            "",
+            format!("holdpoint release {}", typed(outcome.job.as_deref())),
+        )],
+    );
+}

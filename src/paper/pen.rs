@@ -1,0 +1,472 @@
+//! The pen: what all papers write in the same way, from one account, in one language.
+//!
+//! Invariant: with [`Names::Folders`] no file name of the owner leaves the pen, only the folder above it.
+
+use super::Names;
+use super::account::{
+    Account, Amount, Answer, ClassTotals, Decider, DestinationLine, DriveLine, FIRST, Lost,
+    LostFolder, LostItem, MustHave, OtherDrive, PointLine, WaiverLine,
+};
+use super::leaf::{Leaf, Look, Section};
+use super::sentence::Sentence;
+use super::words::{Language, Phrase};
+use crate::survey::item::Class;
+use crate::value::Moment;
+
+/// One hand writing one paper.
+#[derive(Debug, Clone, Copy)]
+pub struct Pen<'a> {
+    /// What is written about.
+    pub account: &'a Account,
+    /// In which language.
+    pub language: Language,
+    /// Whether file names are written.
+    pub names: Names,
+}
+
+impl Pen<'_> {
+    /// An empty leaf with its head and title.
+    pub fn leaf(&self, look: Look, title: Sentence) -> Leaf {
+        Leaf {
+            language: self.language,
+            look,
+            title: self.plain(title),
+            head: self.say(
+                Sentence::Head,
+                &[
+                    ("job", Phrase::given(&self.account.job)),
+                    ("at", self.moment(self.account.at)),
+                ],
+            ),
+            practice: self
+                .account
+                .policy
+                .practice
+                .then(|| self.plain(Sentence::Practice)),
+            sections: Vec::new(),
+        }
+    }
+
+    /// A sentence with its holes filled.
+    pub fn say(&self, sentence: Sentence, values: &[(&str, Phrase)]) -> Phrase {
+        self.language.say(sentence, values)
+    }
+
+    /// A sentence about `n` things.
+    pub fn say_of(&self, sentence: Sentence, n: u64, values: &[(&str, Phrase)]) -> Phrase {
+        self.language.say_of(sentence, n, values)
+    }
+
+    /// A sentence without holes.
+    pub fn plain(&self, sentence: Sentence) -> Phrase {
+        self.say(sentence, &[])
+    }
+
+    /// A count.
+    pub fn count(&self, n: u64) -> Phrase {
+        Phrase::amount(self.language.count(n))
+    }
+
+    /// A size.
+    pub fn bytes(&self, bytes: u64) -> Phrase {
+        Phrase::amount(self.language.bytes(bytes))
+    }
+
+    /// A day.
+    pub fn day(&self, at: Moment) -> Phrase {
+        Phrase::amount(self.language.day(at, self.account.offset_minutes))
+    }
+
+    /// A day that may not be known.
+    pub fn day_if(&self, at: Option<Moment>) -> Phrase {
+        at.map_or_else(|| self.plain(Sentence::Unknown), |at| self.day(at))
+    }
+
+    /// A moment.
+    pub fn moment(&self, at: Moment) -> Phrase {
+        Phrase::said(self.language.moment(at, self.account.offset_minutes))
+    }
+
+    /// Something recorded, or the words that it was not.
+    pub fn recorded(&self, text: &str) -> Phrase {
+        if text.trim().is_empty() {
+            self.plain(Sentence::NotRecorded)
+        } else {
+            Phrase::given(text)
+        }
+    }
+
+    /// A recorded text that ends a sentence of ours: without its own full stop.
+    pub fn clause(&self, text: &str) -> Phrase {
+        self.recorded(text.trim_end().trim_end_matches('.'))
+    }
+
+    /// A path as the paper may show it.
+    pub fn path(&self, path: &str) -> Phrase {
+        match self.names {
+            Names::Full => Phrase::given(path),
+            Names::Folders => self.folder_above(path),
+        }
+    }
+
+    fn folder_above(&self, path: &str) -> Phrase {
+        match path.trim_end_matches('/').rsplit_once('/') {
+            Some((folder, _)) if !folder.is_empty() => Phrase::given(folder),
+            _ => self.plain(Sentence::TopFolder),
+        }
+    }
+
+    /// A drive in words: model, serial number, size.
+    pub fn drive(&self, drive: &DriveLine) -> Phrase {
+        self.named(drive.model.as_deref(), drive.serial.as_deref(), drive.bytes)
+    }
+
+    /// Another drive of the machine in words.
+    pub fn other(&self, drive: &OtherDrive) -> Phrase {
+        self.named(drive.model.as_deref(), drive.serial.as_deref(), drive.bytes)
+    }
+
+    fn named(&self, model: Option<&str>, serial: Option<&str>, bytes: Option<u64>) -> Phrase {
+        let known = |text: Option<&str>, unknown| match text {
+            Some(text) if !text.trim().is_empty() => Phrase::given(text),
+            _ => self.plain(unknown),
+        };
+        self.say(
+            Sentence::DriveNamed,
+            &[
+                ("model", known(model, Sentence::ModelUnknown)),
+                ("serial", known(serial, Sentence::Unknown)),
+                (
+                    "bytes",
+                    bytes.map_or_else(|| self.plain(Sentence::SizeUnknown), |b| self.bytes(b)),
+                ),
+            ],
+        )
+    }
+
+    /// Everything on hold, one phrase each.
+    pub fn on_hold(&self) -> Vec<Phrase> {
+        let mut out: Vec<_> = self.account.drives.iter().map(|d| self.drive(d)).collect();
+        if let Some(path) = &self.account.folder {
+            out.push(self.say(Sentence::FolderNamed, &[("path", Phrase::given(path))]));
+        }
+        out
+    }
+
+    /// A number of items and their bytes.
+    pub fn amount(&self, amount: Amount) -> Phrase {
+        self.say_of(
+            Sentence::ItemsOf,
+            amount.items,
+            &[("bytes", self.bytes(amount.bytes))],
+        )
+    }
+
+    /// How the items of a class ended, in one sentence; ends that nothing reached are not mentioned.
+    pub fn class(&self, class: Class, counts: &ClassTotals) -> Phrase {
+        let name = self.plain(match class {
+            Class::Irreplaceable => Sentence::Irreplaceable,
+            Class::HardToReplace => Sentence::HardToReplace,
+            Class::Replaceable => Sentence::Replaceable,
+            Class::Rebuildable => Sentence::Rebuildable,
+        });
+        let saved = self.say_of(
+            Sentence::ClassSaved,
+            counts.all.items,
+            &[
+                ("class", name),
+                ("saved", self.count(counts.verified.items)),
+                ("saved_bytes", self.bytes(counts.verified.bytes)),
+                ("bytes", self.bytes(counts.all.bytes)),
+            ],
+        );
+        let ends = [
+            (Sentence::EndDamaged, counts.damaged),
+            (Sentence::EndUnreadable, counts.unreadable),
+            (Sentence::EndPlaceholder, counts.placeholder),
+            (Sentence::EndLeftOut, counts.left_out),
+            (Sentence::EndWaived, counts.waived),
+            (Sentence::EndUnsettled, counts.unsettled()),
+        ]
+        .into_iter()
+        .filter(|(_, amount)| *amount != Amount::default())
+        .map(|(end, amount)| {
+            self.say_of(end, amount.items, &[("bytes", self.bytes(amount.bytes))])
+        });
+        Phrase::joined(std::iter::once(saved).chain(ends), "; ").then(Phrase::said("."))
+    }
+
+    /// Adds what every class came to.
+    pub fn classes(&self, section: &mut Section) {
+        section.list(
+            self.account
+                .classes
+                .iter()
+                .map(|line| self.class(line.class, &line.counts))
+                .collect(),
+        );
+    }
+
+    /// Adds everything that is not saved: the sum, the first by name (if names are wanted), all by folder.
+    pub fn not_saved(&self, section: &mut Section) {
+        let lost = &self.account.not_saved;
+        if lost.items == 0 && lost.first.is_empty() && lost.by_folder.is_empty() {
+            section.para(self.plain(Sentence::LostNone));
+            return;
+        }
+        section.para(self.say_of(
+            Sentence::LostTotal,
+            lost.items,
+            &[("missing", self.bytes(lost.missing_bytes))],
+        ));
+        let mut all_named = false;
+        if self.names == Names::Full && !lost.first.is_empty() {
+            let named: Vec<_> = lost
+                .first
+                .iter()
+                .take(FIRST)
+                .map(|item| self.lost(item))
+                .collect();
+            all_named = count_of(&named) >= lost.items;
+            if !all_named {
+                section.para(self.say_of(Sentence::LostFirst, count_of(&named), &[]));
+            }
+            section.list(named);
+        }
+        if !all_named {
+            let folders = self.lost_folders();
+            if !folders.is_empty() {
+                section.para(self.plain(Sentence::LostByFolder));
+                section.list(self.first(&folders, |folder| self.lost_folder(folder)));
+            }
+        }
+    }
+
+    /// Counts by folder; where the engine gave none, those of the named items.
+    fn lost_folders(&self) -> Vec<LostFolder> {
+        let lost = &self.account.not_saved;
+        if !lost.by_folder.is_empty() {
+            return lost.by_folder.clone();
+        }
+        let mut folders: Vec<LostFolder> = Vec::new();
+        for item in &lost.first {
+            let folder = item.path.rsplit_once('/').map_or("", |(folder, _)| folder);
+            match folders.iter_mut().find(|known| known.folder == folder) {
+                Some(known) => {
+                    known.items = known.items.saturating_add(1);
+                    known.missing_bytes = known.missing_bytes.saturating_add(item.missing_bytes);
+                }
+                None => folders.push(LostFolder {
+                    folder: folder.to_owned(),
+                    items: 1,
+                    missing_bytes: item.missing_bytes,
+                }),
+            }
+        }
+        folders
+    }
+
+    fn lost(&self, item: &LostItem) -> Phrase {
+        let sentence = match item.what {
+            Lost::Damaged => Sentence::LostDamaged,
+            Lost::Unreadable => Sentence::LostUnreadable,
+            Lost::Placeholder => Sentence::LostPlaceholder,
+            Lost::Waived => Sentence::LostWaived,
+            Lost::Unsettled => Sentence::LostUnsettled,
+        };
+        self.say(
+            sentence,
+            &[
+                ("path", self.path(&item.path)),
+                ("missing", self.bytes(item.missing_bytes)),
+                ("bytes", self.bytes(item.bytes)),
+            ],
+        )
+    }
+
+    fn lost_folder(&self, folder: &LostFolder) -> Phrase {
+        let name = if folder.folder.is_empty() {
+            self.plain(Sentence::TopFolder)
+        } else {
+            Phrase::given(&folder.folder)
+        };
+        self.say_of(
+            Sentence::LostFolder,
+            folder.items,
+            &[
+                ("folder", name),
+                ("missing", self.bytes(folder.missing_bytes)),
+            ],
+        )
+    }
+
+    /// At most [`FIRST`] entries, then how many more there are.
+    pub fn first<T>(&self, all: &[T], write: impl Fn(&T) -> Phrase) -> Vec<Phrase> {
+        let mut out: Vec<_> = all.iter().take(FIRST).map(write).collect();
+        let more = all.len().saturating_sub(FIRST) as u64;
+        if more > 0 {
+            out.push(self.say_of(Sentence::More, more, &[]));
+        }
+        out
+    }
+
+    /// What the rules left out.
+    pub fn left_out(&self) -> Vec<Phrase> {
+        self.first(&self.account.left_out, |rule| {
+            self.say_of(
+                Sentence::RuleLine,
+                rule.items,
+                &[
+                    ("rule", Phrase::given(&rule.rule)),
+                    ("bytes", self.bytes(rule.bytes)),
+                    ("why", Phrase::given(&rule.why)),
+                ],
+            )
+        })
+    }
+
+    /// One waiver, with its proof and its frozen set.
+    pub fn waiver(&self, waiver: &WaiverLine) -> Phrase {
+        let how = match waiver.how.as_str() {
+            "signed" => self.plain(Sentence::Signed),
+            "message" => self.plain(Sentence::Message),
+            "phone" => self.plain(Sentence::Phone),
+            other => self.recorded(other),
+        };
+        let mut out = self.say_of(
+            Sentence::WaiverLine,
+            waiver.count,
+            &[
+                ("what", Phrase::given(&waiver.what)),
+                ("bytes", self.bytes(waiver.bytes)),
+                ("why", self.clause(&waiver.why)),
+                ("who", self.decider(waiver.decided_by)),
+                ("name", self.recorded(&waiver.name)),
+                ("how", how),
+                ("at", self.moment(waiver.at)),
+            ],
+        );
+        if let Some(proof) = &waiver.proof {
+            out = out.and(self.say(Sentence::WaiverProof, &[("proof", Phrase::given(proof))]));
+        }
+        if self.names == Names::Full && !waiver.paths.is_empty() {
+            let paths = self.first(&waiver.paths, |path| self.path(path));
+            out = out.and(self.say(
+                Sentence::WaiverPaths,
+                &[("paths", Phrase::joined(paths, ", "))],
+            ));
+        }
+        out
+    }
+
+    /// Who decides.
+    pub fn decider(&self, who: Decider) -> Phrase {
+        self.plain(match who {
+            Decider::Owner => Sentence::Owner,
+            Decider::Technician => Sentence::Technician,
+            Decider::Nobody => Sentence::Nobody,
+        })
+    }
+
+    /// One must-have and what became of it.
+    pub fn must_have(&self, asked: &MustHave) -> Phrase {
+        let sentence = match asked.answer {
+            // "Found" without a place is no answer.
+            Answer::Found if asked.found.is_empty() => Sentence::AskedOpen,
+            Answer::Found => Sentence::AskedFound,
+            Answer::NotHere => Sentence::AskedNotHere,
+            Answer::Unanswered => Sentence::AskedOpen,
+        };
+        let mut places: Vec<String> = asked.found.clone();
+        if self.names == Names::Folders {
+            places.dedup_by(|a, b| {
+                a.rsplit_once('/').map(|p| p.0) == b.rsplit_once('/').map(|p| p.0)
+            });
+        }
+        self.say(
+            sentence,
+            &[
+                ("asked", Phrase::given(&asked.asked)),
+                (
+                    "places",
+                    Phrase::joined(self.first(&places, |path| self.path(path)), ", "),
+                ),
+                ("reason", self.recorded(&asked.reason)),
+            ],
+        )
+    }
+
+    /// One open point with what to do.
+    pub fn point(&self, point: &PointLine) -> Phrase {
+        self.say_of(
+            Sentence::PointLine,
+            point.count,
+            &[
+                ("says", Phrase::given(&point.says)),
+                ("lost", self.clause(&point.lost)),
+                ("remedy", self.recorded(&point.remedy)),
+                ("who", self.decider(point.who)),
+            ],
+        )
+    }
+
+    /// One destination: what it is, whether it counts, how it was read back.
+    pub fn destination(&self, line: &DestinationLine) -> Phrase {
+        let standing = self.plain(if line.independent {
+            Sentence::Independent
+        } else {
+            Sentence::Dependent
+        });
+        let mut out = self.say(
+            Sentence::CopyLine,
+            &[
+                ("path", Phrase::given(&line.path)),
+                ("fs", Phrase::given(&line.file_system)),
+                ("standing", standing),
+                ("why", Phrase::given(&line.why)),
+            ],
+        );
+        let mut readings = self
+            .account
+            .verifications
+            .iter()
+            .filter(|reading| reading.destination == line.path)
+            .peekable();
+        if readings.peek().is_none() {
+            return out
+                .and(self.plain(Sentence::NotReadBack))
+                .then(Phrase::said("."));
+        }
+        for reading in readings {
+            let how = match reading.method.as_str() {
+                "medium" => self.plain(Sentence::HowMedium),
+                "network" => self.plain(Sentence::HowNetwork),
+                "cache-suspected" => self.plain(Sentence::HowCache),
+                other => self.recorded(other),
+            };
+            let says = self.say_of(
+                Sentence::ReadBack,
+                reading.items,
+                &[
+                    ("bytes", self.bytes(reading.bytes)),
+                    ("how", how),
+                    ("at", self.moment(reading.at)),
+                ],
+            );
+            out = out.and(says).then(Phrase::said("."));
+        }
+        out
+    }
+
+    /// Who signed the certificate.
+    pub fn signer(&self, signed_by: Option<&str>) -> Phrase {
+        match signed_by {
+            Some(key) => self.say(Sentence::SignedBy, &[("key", Phrase::given(key))]),
+            None => self.plain(Sentence::UnsignedRecord),
+        }
+    }
+}
+
+fn count_of<T>(list: &[T]) -> u64 {
+    list.len() as u64
+}

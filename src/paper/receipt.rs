@@ -1,0 +1,241 @@
+//! The owner's receipt: a letter that says what is saved and how that was proven, what is not
+//! and who agreed, where the copies are and for how long, and how anyone can check.
+//!
+//! Invariant: nothing is called saved here that the account does not count as verified, and what is missing stands
+//! before what to do about it.
+
+use super::account::{DriveLine, Standing};
+use super::leaf::{Block, Leaf, Look, Section};
+use super::pen::Pen;
+use super::sentence::Sentence as S;
+use super::words::Phrase;
+
+/// The command with which anyone checks a bag.
+pub const CHECK: &str = "sha256sum -c manifest-sha256.txt";
+
+/// The receipt.
+pub fn receipt(pen: &Pen<'_>) -> Leaf {
+    let mut leaf = pen.leaf(Look::Letter, S::ReceiptTitle);
+    leaf.sections = vec![
+        opening(pen),
+        drives(pen),
+        saved(pen),
+        missing(pen),
+        agreed(pen),
+        asked(pen),
+        places(pen),
+        keeping(pen),
+        check(pen),
+        home(pen),
+    ];
+    leaf
+}
+
+fn opening(pen: &Pen<'_>) -> Section {
+    let account = pen.account;
+    let mut section = Section::default();
+    section.para(if account.owner.trim().is_empty() {
+        pen.plain(S::DearNobody)
+    } else {
+        pen.say(S::DearOwner, &[("owner", Phrase::given(&account.owner))])
+    });
+    section.para(pen.plain(S::ReceiptOpening));
+    let points = account.open_points.len() as u64;
+    let term = account.certificate.as_ref().map(|certificate| {
+        [
+            ("at", pen.moment(certificate.issued)),
+            ("until", pen.moment(certificate.expires)),
+        ]
+    });
+    match (account.standing(), term) {
+        (Standing::Released, Some(term)) => section.para(pen.say(S::ReceiptReleased, &term)),
+        (Standing::Lapsed, Some(term)) => section.para(pen.say(S::ReceiptLapsed, &term)),
+        _ => section.add(Block::Notice(pen.say_of(S::ReceiptHold, points, &[]))),
+    };
+    section
+}
+
+fn drives(pen: &Pen<'_>) -> Section {
+    let mut section = Section::headed(pen.plain(S::YourDrive));
+    for drive in &pen.account.drives {
+        section.para(about(pen, drive));
+    }
+    if let Some(path) = &pen.account.folder {
+        let named = pen.say(S::FolderNamed, &[("path", Phrase::given(path))]);
+        section.para(
+            named
+                .then(Phrase::said(". "))
+                .then(pen.plain(S::FolderOnly)),
+        );
+    }
+    section
+}
+
+fn about(pen: &Pen<'_>, drive: &DriveLine) -> Phrase {
+    let mut says = pen.drive(drive).then(Phrase::said("."));
+    if let Some(why) = &drive.health_unread {
+        says = says.and(pen.say(S::HealthUnread, &[("why", pen.clause(why))]));
+    } else if !drive.readings.is_empty() {
+        let readings = pen.first(&drive.readings, |reading| pen.clause(reading));
+        let readings = Phrase::joined(readings, "; ");
+        says = says.and(pen.say(S::HealthSaid, &[("says", readings)]));
+    }
+    if let Some(forecast) = &drive.forecast {
+        says = says.and(pen.say(S::ForecastSaid, &[("says", pen.clause(forecast))]));
+    }
+    match drive.route.as_deref() {
+        Some("ordinary") => says.and(pen.plain(S::RouteOrdinary)),
+        Some("gentle") => says.and(pen.plain(S::RouteGentle)),
+        Some("salvage") => says.and(pen.plain(S::RouteSalvage)),
+        Some("refer") => says.and(pen.plain(S::RouteRefer)),
+        _ => says,
+    }
+}
+
+fn saved(pen: &Pen<'_>) -> Section {
+    let totals = pen.account.totals();
+    let mut section = Section::headed(pen.plain(S::Saved));
+    section.para(pen.say_of(
+        S::SavedTotal,
+        totals.all.items,
+        &[
+            ("bytes", pen.bytes(totals.all.bytes)),
+            ("saved", pen.count(totals.verified.items)),
+            ("saved_bytes", pen.bytes(totals.verified.bytes)),
+        ],
+    ));
+    pen.classes(&mut section);
+    people(pen, &mut section);
+    section
+}
+
+/// Whose things were found; on the receipt and on the sheet.
+pub(super) fn people(pen: &Pen<'_>, section: &mut Section) {
+    if pen.account.people.is_empty() {
+        return;
+    }
+    section.para(pen.plain(S::People));
+    section.list(pen.first(&pen.account.people, |person| {
+        pen.say(
+            S::SavedPerson,
+            &[
+                ("who", Phrase::given(&person.profile)),
+                ("bytes", pen.bytes(person.bytes)),
+                ("photos", pen.count(person.photos)),
+                ("documents", pen.count(person.documents)),
+                ("mail", pen.count(person.mail)),
+                ("newest", pen.day_if(person.newest)),
+                ("placeholders", pen.count(person.placeholders)),
+                ("efs", pen.count(person.efs)),
+            ],
+        )
+    }));
+}
+
+fn missing(pen: &Pen<'_>) -> Section {
+    let mut section = Section::headed(pen.plain(S::Missing));
+    pen.not_saved(&mut section);
+    let rules = pen.left_out();
+    if !rules.is_empty() {
+        section.para(pen.plain(S::ByRule).then(Phrase::said(":")));
+        section.list(rules);
+    }
+    let points = pen.first(&pen.account.open_points, |point| pen.point(point));
+    if !points.is_empty() {
+        section.para(pen.plain(S::StillOpen).then(Phrase::said(":")));
+        section.list(points);
+    }
+    section
+}
+
+fn agreed(pen: &Pen<'_>) -> Section {
+    let mut section = Section::headed(pen.plain(S::Agreed));
+    if pen.account.waivers.is_empty() {
+        section.para(pen.plain(S::AgreedNone));
+        return section;
+    }
+    section.list(pen.first(&pen.account.waivers, |waiver| {
+        let hash = Phrase::given(waiver.set_hash.to_string());
+        pen.waiver(waiver)
+            .and(pen.say(S::WaiverSet, &[("hash", hash)]))
+    }));
+    section.para(pen.plain(S::AsRecorded));
+    section
+}
+
+fn asked(pen: &Pen<'_>) -> Section {
+    let mut section = Section::headed(pen.plain(S::Asked));
+    if pen.account.must_haves.is_empty() {
+        section.para(pen.plain(S::AskedNone));
+    }
+    section.list(pen.first(&pen.account.must_haves, |asked| pen.must_have(asked)));
+    section
+}
+
+fn places(pen: &Pen<'_>) -> Section {
+    let mut section = Section::headed(pen.plain(S::Places));
+    if pen.account.destinations.is_empty() {
+        section.para(pen.plain(S::PlacesNone));
+    }
+    section.list(pen.first(&pen.account.destinations, |line| pen.destination(line)));
+    section
+}
+
+fn keeping(pen: &Pen<'_>) -> Section {
+    let mut section = Section::headed(pen.plain(S::Keeping));
+    section.para(match pen.account.keep_until {
+        Some(day) => pen.say(S::KeepUntil, &[("day", pen.day(day))]),
+        None => pen.plain(S::KeepUnset),
+    });
+    section
+}
+
+fn check(pen: &Pen<'_>) -> Section {
+    let mut section = Section::headed(pen.plain(S::Check));
+    section.para(pen.plain(S::CheckOpening));
+    section.add(Block::Typed(CHECK.to_owned()));
+    section.para(pen.plain(S::CheckMeaning));
+    if let Some(root) = pen.account.manifest_root {
+        section.para(pen.plain(S::RootLine));
+        section.add(Block::Typed(root.to_string()));
+    }
+    if let Some(certificate) = &pen.account.certificate {
+        section.para(pen.plain(S::CertificateLine));
+        section.add(Block::Typed(certificate.digest.to_string()));
+        section.para(
+            pen.signer(certificate.signed_by.as_deref())
+                .then(Phrase::said(".")),
+        );
+    }
+    section
+}
+
+fn home(pen: &Pen<'_>) -> Section {
+    let account = pen.account;
+    let mut steps = vec![pen.plain(S::HomeOpen), pen.plain(S::HomeSecond)];
+    steps.push(match account.keep_until {
+        Some(day) => pen.say(S::HomeTell, &[("day", pen.day(day))]),
+        None => pen.plain(S::HomeTellSoon),
+    });
+    let clouds = account.totals().placeholder.items;
+    if clouds > 0 {
+        steps.push(pen.say_of(S::HomeCloud, clouds, &[]));
+    }
+    steps.push(pen.plain(S::HomePasswords));
+    if memory_in_doubt(pen) {
+        steps.push(pen.plain(S::HomeMemory));
+    }
+    let mut section = Section::headed(pen.plain(S::Home));
+    section.add(Block::Steps(steps));
+    section.para(pen.plain(S::Closing));
+    section.para(pen.recorded(&account.technician));
+    section
+}
+
+/// Whether the owner's memory may have damaged things before they were copied. Only a plain "known-good" clears it.
+pub(super) fn memory_in_doubt(pen: &Pen<'_>) -> bool {
+    matches!(
+        pen.account.memory.as_str(),
+        "swapped" | "suspect" | "failed"
+    )
+}

@@ -1,0 +1,245 @@
+//! The release slip that goes along with the machine: which drive may be wiped, until when,
+//! what has to be out of the way first, and how nobody gets hurt.
+//!
+//! Invariant: it says "may be wiped" only while the release stands at the account's moment, nothing is open, the policy is not
+//! for practice and the serial number is known. In every other case it says in the largest letters that nothing may.
+
+use super::account::{Amount, DriveLine, Standing};
+use super::leaf::{Block, Leaf, Look, Section};
+use super::pen::Pen;
+use super::receipt::memory_in_doubt;
+use super::sentence::Sentence as S;
+use super::words::Phrase;
+
+/// The slip.
+pub fn slip(pen: &Pen<'_>) -> Leaf {
+    let account = pen.account;
+    let mut leaf = pen.leaf(Look::Slip, S::SlipTitle);
+    let standing = account.standing();
+    let in_force = standing == Standing::Released && !account.policy.practice;
+    if !in_force {
+        leaf.sections.push(refusal(pen, standing));
+    }
+    leaf.sections.push(named(pen, in_force));
+    if in_force {
+        leaf.sections.push(before(pen));
+    }
+    leaf.sections.push(relied(pen));
+    leaf.sections.push(care(pen));
+    if in_force {
+        leaf.sections.push(hands(pen));
+    }
+    leaf
+}
+
+fn refusal(pen: &Pen<'_>, standing: Standing) -> Section {
+    let account = pen.account;
+    let mut section = Section::default();
+    if account.policy.practice {
+        section.add(Block::Notice(pen.plain(S::SlipPractice)));
+        section.para(pen.say(
+            S::SlipPracticeText,
+            &[("policy", Phrase::given(&account.policy.name))],
+        ));
+    } else {
+        section.add(Block::Notice(pen.plain(S::SlipNot)));
+    }
+    match (standing, &account.certificate) {
+        (Standing::Lapsed, Some(certificate)) => {
+            section.para(pen.say(
+                S::SlipLapsedText,
+                &[
+                    ("at", pen.moment(certificate.issued)),
+                    ("until", pen.moment(certificate.expires)),
+                ],
+            ));
+        }
+        (Standing::Hold, _) => {
+            let open = account.open_points.len() as u64;
+            section.para(pen.say_of(S::SlipNotText, open, &[]));
+            section.list(pen.first(&account.open_points, |point| pen.point(point)));
+        }
+        _ => {}
+    }
+    section
+}
+
+fn named(pen: &Pen<'_>, in_force: bool) -> Section {
+    let account = pen.account;
+    let heading = match (in_force, account.drives.is_empty()) {
+        (false, _) => S::SlipNamed,
+        (true, true) => S::SlipMayFolder,
+        (true, false) => S::SlipMay,
+    };
+    let mut section = Section::headed(pen.plain(heading));
+    for drive in &account.drives {
+        drive_block(pen, drive, in_force, &mut section);
+    }
+    if let Some(path) = &account.folder {
+        section.add(Block::Large(
+            pen.say(S::TagFolder, &[("path", Phrase::given(path))]),
+        ));
+        section.para(pen.plain(S::FolderOnly));
+    }
+    if in_force && let Some(certificate) = &account.certificate {
+        let until = pen.say(S::SlipUntil, &[("until", pen.moment(certificate.expires))]);
+        section.add(Block::Notice(until));
+        section.para(pen.plain(S::SlipVoid));
+        section.add(Block::Typed(format!("holdpoint recheck {}", account.job)));
+    }
+    section
+}
+
+fn drive_block(pen: &Pen<'_>, drive: &DriveLine, in_force: bool, section: &mut Section) {
+    let serial = drive
+        .serial
+        .as_deref()
+        .filter(|serial| !serial.trim().is_empty());
+    let known = |text: Option<&str>| match text {
+        Some(text) if !text.trim().is_empty() => Phrase::given(text),
+        _ => pen.plain(S::Unknown),
+    };
+    section.add(Block::Large(
+        pen.say(S::TagModel, &[("model", known(drive.model.as_deref()))]),
+    ));
+    section.add(Block::Large(
+        pen.say(S::TagSerial, &[("serial", known(serial))]),
+    ));
+    section.para(match drive.bytes {
+        Some(bytes) => pen.say(
+            S::SlipSize,
+            &[("bytes", pen.bytes(bytes)), ("exact", pen.count(bytes))],
+        ),
+        None => pen.plain(S::SizeUnknown),
+    });
+    if in_force && serial.is_none() {
+        section.add(Block::Notice(pen.plain(S::SlipNoSerial)));
+    }
+}
+
+fn before(pen: &Pen<'_>) -> Section {
+    let account = pen.account;
+    let mut steps = Vec::new();
+    if !account.drives.is_empty() {
+        steps.push(pen.plain(S::BeforeCompare));
+    }
+    if account.others.is_empty() {
+        steps.push(pen.plain(S::BeforeNoOthers));
+    } else {
+        // Never cut short: a drive left out here is a drive left in the machine.
+        let drives = account.others.iter().map(|other| pen.other(other));
+        let drives = Phrase::joined(drives, "; ");
+        steps.push(pen.say(S::BeforeOthers, &[("drives", drives)]));
+    }
+    if !account.destinations.is_empty() {
+        let paths = account
+            .destinations
+            .iter()
+            .map(|to| Phrase::given(&to.path));
+        let paths = Phrase::joined(paths, "; ");
+        steps.push(pen.say(S::BeforeCopies, &[("paths", paths)]));
+    }
+    if memory_in_doubt(pen) {
+        steps.push(pen.plain(S::BeforeMemory));
+    }
+    let mut section = Section::headed(pen.plain(S::Before));
+    section.add(Block::Steps(steps));
+    section
+}
+
+fn relied(pen: &Pen<'_>) -> Section {
+    let account = pen.account;
+    let mut section = Section::headed(pen.plain(S::Relied));
+    let given_up = account
+        .waivers
+        .iter()
+        .fold(Amount::default(), |sum, waiver| {
+            sum.plus(Amount::of(waiver.count, waiver.bytes))
+        });
+    let mut facts = vec![
+        (
+            pen.plain(S::ReliedSaved),
+            pen.amount(account.totals().verified),
+        ),
+        (
+            pen.plain(S::ReliedGivenUp),
+            pen.say_of(
+                S::ReliedDecisions,
+                account.waivers.len() as u64,
+                &[("items", pen.amount(given_up))],
+            ),
+        ),
+    ];
+    for drive in &account.drives {
+        let mut add = |name: S, value: Option<Phrase>| {
+            if let Some(value) = value {
+                facts.push((pen.plain(name), value));
+            }
+        };
+        add(
+            S::ReliedFingerprint,
+            drive.fingerprint.as_ref().map(Phrase::given),
+        );
+        add(
+            S::ReliedCycles,
+            drive.power_cycles.map(|n| Phrase::amount(n.0.to_string())),
+        );
+        add(
+            S::ReliedWritten,
+            drive.bytes_written.map(|n| Phrase::amount(n.0.to_string())),
+        );
+    }
+    facts.push((
+        pen.plain(S::ReliedPolicy),
+        pen.say(
+            S::PolicyLine,
+            &[
+                ("name", Phrase::given(&account.policy.name)),
+                ("hash", Phrase::given(account.policy.hash.to_string())),
+            ],
+        ),
+    ));
+    if let Some(certificate) = &account.certificate {
+        let digest = Phrase::given(format!("BLAKE3 {}", certificate.digest));
+        let signer = pen.signer(certificate.signed_by.as_deref());
+        facts.push((
+            pen.plain(S::ReliedSignature),
+            digest.then(Phrase::said("; ")).then(signer),
+        ));
+    }
+    section.add(Block::Facts(facts));
+    section
+}
+
+fn care(pen: &Pen<'_>) -> Section {
+    let mut section = Section::headed(pen.plain(S::Care));
+    section.list(
+        [
+            S::CarePower,
+            S::CareBattery,
+            S::CareClicking,
+            S::CareLaw,
+            S::CareDisposal,
+        ]
+        .map(|care| pen.plain(care))
+        .to_vec(),
+    );
+    section
+}
+
+fn hands(pen: &Pen<'_>) -> Section {
+    let mut section = Section::headed(pen.plain(S::Hands));
+    section.add(Block::Sign {
+        above: None,
+        lines: [S::NameLine, S::SignLine, S::DateLine]
+            .map(|label| pen.plain(label))
+            .to_vec(),
+    });
+    section.add(Block::Sign {
+        above: None,
+        lines: [S::SecondLine, S::LastFour, S::SignLine]
+            .map(|label| pen.plain(label))
+            .to_vec(),
+    });
+    section
+}

@@ -1,0 +1,156 @@
+//! The values that a policy holds: whole numbers within a range, shares, and a few words.
+//!
+//! Invariant: a value out of range is refused where it is read, so that its place in the file is known.
+
+use serde::Deserialize as DeriveDeserialize;
+use serde::de::{Deserialize, Deserializer, Error};
+use std::fmt;
+
+/// A whole number from `LOW` to `HIGH`, both included.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Ranged<const LOW: u32, const HIGH: u32>(u32);
+
+impl<const LOW: u32, const HIGH: u32> Ranged<LOW, HIGH> {
+    /// The number.
+    pub fn get(self) -> u32 {
+        self.0
+    }
+}
+
+impl<'de, const LOW: u32, const HIGH: u32> Deserialize<'de> for Ranged<LOW, HIGH> {
+    fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
+        let number = i64::deserialize(d)?;
+        u32::try_from(number)
+            .ok()
+            .filter(|n| (LOW..=HIGH).contains(n))
+            .map(Self)
+            .ok_or_else(|| {
+                D::Error::custom(format!(
+                    "found {number}, expected a whole number from {LOW} to {HIGH}"
+                ))
+            })
+    }
+}
+
+impl<const LOW: u32, const HIGH: u32> fmt::Display for Ranged<LOW, HIGH> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}", self.0)
+    }
+}
+
+/// A share, 0 to 1.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+pub struct Share(f64);
+
+impl Share {
+    /// The share.
+    pub fn get(self) -> f64 {
+        self.0
+    }
+}
+
+impl<'de> Deserialize<'de> for Share {
+    fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
+        let share = f64::deserialize(d)?;
+        // NaN fails this too.
+        if (0.0..=1.0).contains(&share) {
+            Ok(Self(share))
+        } else {
+            Err(D::Error::custom(format!(
+                "found {share}, expected a share from 0.0 to 1.0"
+            )))
+        }
+    }
+}
+
+impl fmt::Display for Share {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{:?}", self.0)
+    }
+}
+
+/// Several values of one kind.
+#[derive(Debug, Clone, PartialEq, DeriveDeserialize)]
+#[serde(transparent)]
+pub struct List<T>(pub Vec<T>);
+
+impl<T: fmt::Display> fmt::Display for List<T> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let parts: Vec<String> = self.0.iter().map(ToString::to_string).collect();
+        write!(
+            f,
+            "{}",
+            if parts.is_empty() {
+                "nothing".to_owned()
+            } else {
+                parts.join(", ")
+            }
+        )
+    }
+}
+
+/// Who may decide that something may be lost.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, DeriveDeserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Who {
+    /// Whose data it is.
+    Owner,
+    /// Who works on it; what the technician may decide, the owner may too.
+    Technician,
+    /// Nobody: it has to be put right.
+    Nobody,
+}
+
+impl Who {
+    /// The word of the interface.
+    pub fn word(self) -> &'static str {
+        match self {
+            Who::Owner => "owner",
+            Who::Technician => "technician",
+            Who::Nobody => "nobody",
+        }
+    }
+
+    /// Whether a decision by `by` suffices where `self` is asked for.
+    pub fn accepts(self, by: Who) -> bool {
+        match self {
+            Who::Nobody => false,
+            Who::Owner => by == Who::Owner,
+            Who::Technician => by != Who::Nobody,
+        }
+    }
+}
+
+impl fmt::Display for Who {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.word())
+    }
+}
+
+/// Steps that a second look can be asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, DeriveDeserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Step {
+    /// Giving up a whole volume.
+    VolumeWaiver,
+    /// Copying although a laboratory was advised.
+    ReferOverride,
+    /// Giving up irreplaceable items.
+    IrreplaceableWaiver,
+    /// Any waiver that the owner decides.
+    OwnerWaiver,
+    /// The release itself.
+    Release,
+}
+
+impl fmt::Display for Step {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Step::VolumeWaiver => "volume-waiver",
+            Step::ReferOverride => "refer-override",
+            Step::IrreplaceableWaiver => "irreplaceable-waiver",
+            Step::OwnerWaiver => "owner-waiver",
+            Step::Release => "release",
+        })
+    }
+}
