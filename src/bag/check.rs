@@ -155,6 +155,38 @@ pub fn check(at: &dyn Destination, root: &str, shown: &str, workers: usize, memo
     Ok(checking.out)
 }
 
+/// Checks the tag files of the bag at `root` against both tag manifests; returns what is wrong, by path.
+pub fn check_tags(at: &dyn Destination, root: &str) -> Result<Vec<(String, String)>, Fault> {
+    let mut wrong = Vec::new();
+    let mut buf = vec![0u8; 1 << 20];
+    for algorithm in Algorithm::ALL {
+        let name = algorithm.tag_manifest();
+        let Some(bytes) = read_whole(at, &format!("{root}/{name}"))? else {
+            wrong.push((name.to_owned(), "it is missing".to_owned()));
+            continue;
+        };
+        let entries = match parse_manifest(&bytes) {
+            Ok(entries) => entries,
+            Err(e) => {
+                wrong.push((name.to_owned(), e.to_string()));
+                continue;
+            }
+        };
+        for Entry { digest, path } in entries {
+            match at.open(&format!("{root}/{path}")).and_then(|content| both_digests(content.as_ref(), &mut buf)) {
+                Ok((_, blake3, sha256)) => {
+                    let found = if algorithm == Algorithm::Blake3 { blake3.0 } else { sha256.0 };
+                    if found != digest {
+                        wrong.push((path, format!("its {} is not the one it was sealed with", algorithm.word())));
+                    }
+                }
+                Err(fault) => wrong.push((path, fault.to_string())),
+            }
+        }
+    }
+    Ok(wrong)
+}
+
 /// Reads a manifest, of whatever length.
 fn read_whole(at: &dyn Destination, path: &str) -> Result<Option<Vec<u8>>, Fault> {
     let content = match at.open(path) {

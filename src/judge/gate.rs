@@ -14,20 +14,23 @@ use crate::value::{Blake3, Moment};
 pub struct GateRules {
     /// Verified copies wanted, by class (irreplaceable, hard-to-replace, replaceable, rebuildable).
     pub copies: [u32; 4],
-    /// Whether the owner may accept a single copy.
-    pub single_copy_by_owner: bool,
     /// A verification may be this old, hours.
     pub verified_hours: f64,
     /// The newest health reading may be this old at the release, hours.
     pub health_hours: f64,
-    /// Who may do without a health reading (a drive without symptoms).
-    pub health_unread: Decider,
-    /// Who may give up damaged or unreadable items, placeholders, keys, unentered mounts.
-    pub item_loss: Decider,
+    /// Who may settle which point by a decision; an id that is not named: nobody.
+    pub who: std::collections::BTreeMap<String, Decider>,
     /// Whether the release itself wants a second look.
     pub second_look: bool,
     /// Whether copies on the drive on hold and on memory or loop devices count: practice.
     pub practice: bool,
+}
+
+impl GateRules {
+    /// Who may settle point `id`.
+    pub fn who(&self, id: &str) -> Decider {
+        self.who.get(id).copied().unwrap_or(Decider::Nobody)
+    }
 }
 
 /// What the gate needs of one item and its copies.

@@ -22,47 +22,47 @@ pub(super) fn of_items(rules: &GateRules, id: &str, count: u64) -> (Decider, Str
             "close what writes to the source, then holdpoint plan JOB and holdpoint copy JOB".into(),
         ),
         "unreadable-items" => (
-            rules.item_loss,
+            rules.who(id),
             format!("{items} could not be read at all"),
             format!("try again with holdpoint copy JOB; else show the owner the list: {}", waive(id)),
         ),
         "damaged-items" => (
-            rules.item_loss,
+            rules.who(id),
             format!("{items} {has} parts that could not be read"),
             format!("show the owner the list on the sheet: {}", waive(id)),
         ),
         "folders-unreadable" => (
-            rules.item_loss,
+            rules.who(id),
             format!("{} could not be opened, so nothing in {} is known", things(count, "folder", "folders"), if count == 1 { "it" } else { "them" }),
             format!("give read permission and run holdpoint plan JOB; else {}", waive(id)),
         ),
         "mounts-not-entered" => (
-            rules.item_loss,
+            rules.who(id),
             format!("{} inside the folder belong{} to another file system and {} not entered", things(count, "place", "places"), if count == 1 { "s" } else { "" }, if count == 1 { "was" } else { "were" }),
             format!("open a job for {} too, or {}", if count == 1 { "it" } else { "them" }, waive(id)),
         ),
         "unknown-tags" => (
-            rules.item_loss,
+            rules.who(id),
             format!("{items} {is} stored in a way that this program cannot read"),
             format!("copy {} on the running system, or {}", if count == 1 { "it" } else { "them" }, waive(id)),
         ),
         "not-verified" => (Decider::Nobody, format!("{items} {is} copied but not read back"), "holdpoint verify JOB".into()),
         "single-copy" => (
-            if rules.single_copy_by_owner { Decider::Owner } else { Decider::Nobody },
+            rules.who(id),
             format!("{items} {has} only one proven copy where the policy wants two"),
-            if rules.single_copy_by_owner {
+            if rules.who(id) != Decider::Nobody {
                 format!("open the job again with a second destination, or {}", waive(id))
             } else {
                 "open the job again with a second destination on another disk".into()
             },
         ),
         "placeholders" => (
-            rules.item_loss,
+            rules.who(id),
             format!("{items} {has} no content on the drive (kept by a cloud service only)"),
             format!("have the owner check the account on another device, then {}", waive(id)),
         ),
         "efs-keys" => (
-            rules.item_loss,
+            rules.who(id),
             format!("{items} {is} encrypted with the owner's own key and worth nothing without it"),
             format!("have the owner export the certificate with its key on the running system; then {}", waive(id)),
         ),
@@ -158,8 +158,8 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
         .iter()
         .for_each(|health| out.extend(of_health(rules, now, health)));
     out.extend(of_destinations(rules, now));
-    out.extend(of_people(now));
-    out.extend(of_memory(now));
+    out.extend(of_people(rules, now));
+    out.extend(of_memory(rules, now));
     out
 }
 
@@ -178,7 +178,7 @@ fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
     if let Some(why) = &health.refer_undecided {
         out.push(Point::plain(
             "refer-undecided",
-            Decider::Owner,
+            rules.who("refer-undecided"),
             "this drive should go to a specialist laboratory before anything else is tried",
             "every further read may be its last",
             why.clone(),
@@ -312,7 +312,7 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                 )),
             Some(v) if v.doubtful && !rules.practice => out.push(Point::plain(
                 "verification-doubtful",
-                Decider::Owner,
+                rules.who("verification-doubtful"),
                 format!(
                     "the copies at {} may have been read back from memory instead of the medium",
                     destination.path
@@ -327,7 +327,7 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
     out
 }
 
-fn of_people(now: &Now) -> Vec<Point> {
+fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
     let mut out = Vec::new();
     match &now.must_haves {
         None => out.push(Point::plain(
@@ -358,7 +358,7 @@ fn of_people(now: &Now) -> Vec<Point> {
                 };
                 out.push(Point::plain(
                     "must-have-open",
-                    Decider::Owner,
+                    rules.who("must-have-open"),
                     says,
                     must_have.asked.clone(),
                     format!("must-have {}: {}", place + 1, must_have.asked),
@@ -381,7 +381,7 @@ fn of_people(now: &Now) -> Vec<Point> {
     out
 }
 
-fn of_memory(now: &Now) -> Vec<Point> {
+fn of_memory(rules: &GateRules, now: &Now) -> Vec<Point> {
     let doubt = |says: &str, remedy: &str| {
         vec![Point::plain(
             "memory-doubt",

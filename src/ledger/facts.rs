@@ -97,6 +97,8 @@ pub enum FactBody {
         bytes: u64,
         rows: String,
     },
+    /// Rows moved inside a longer step (a survey, a reading back).
+    RowsMoved { rows: String },
     /// A copy run ended.
     Copied {
         remaining: u64,
@@ -189,6 +191,7 @@ impl FactBody {
             FactBody::Forecast { .. } => "forecast",
             FactBody::Surveyed { .. } => "surveyed",
             FactBody::Batch { .. } => "batch",
+            FactBody::RowsMoved { .. } => "rows-moved",
             FactBody::Copied { .. } => "copied",
             FactBody::Sealed { .. } => "sealed",
             FactBody::Verified { .. } => "verified",
@@ -210,6 +213,7 @@ impl FactBody {
         match self {
             FactBody::Surveyed { rows, .. }
             | FactBody::Batch { rows, .. }
+            | FactBody::RowsMoved { rows }
             | FactBody::Copied { rows, .. }
             | FactBody::Verified { rows, .. }
             | FactBody::SourceReadAgain { rows, .. }

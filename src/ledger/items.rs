@@ -3,9 +3,9 @@
 //! Invariant: every change of what is wanted or got goes through this file, because each
 //! moves the running sum that the facts carry.
 
-use super::{Ledger, LedgerError, RowSum};
+use super::{FactBody, Ledger, LedgerError, RowSum};
 use crate::survey::item::{Class, Kind, Marks};
-use crate::value::{Blake3, Name, Sha256};
+use crate::value::{Blake3, Moment, Name, Sha256};
 use rusqlite::{OptionalExtension, Row, params};
 
 /// Whether an item is to be copied.
@@ -149,6 +149,42 @@ pub struct GotRow {
     /// Logical ranges that are missing: `[[first, bytes], ...]` as JSON.
     pub missing: Vec<(u64, u64)>,
     pub fault: Option<String>,
+}
+
+impl ItemRow {
+    /// A row with nothing in it but what its state depends on.
+    pub fn bare(id: i64, kind: Kind, want: Want, marks: Marks) -> Self {
+        Self {
+            id,
+            parent: 0,
+            volume: 0,
+            name: Name::Bytes(Vec::new()),
+            stream: None,
+            kind,
+            bytes: 0,
+            allocated: 0,
+            device: 0,
+            inode: 0,
+            modified_ns: 0,
+            changed_ns: 0,
+            created_ns: 0,
+            mode: 0,
+            user: 0,
+            group: 0,
+            names: 0,
+            marks,
+            class: Class::Irreplaceable,
+            rule: 0,
+            want,
+            waiver: 0,
+            twin: 0,
+            bag: None,
+            target: None,
+            fault: None,
+            seen: 0,
+            layout: None,
+        }
+    }
 }
 
 impl GotRow {
@@ -431,6 +467,52 @@ impl Ledger {
         Ok(())
     }
 
+    /// Every item with only the columns that the gate weighs, in the order of its number.
+    pub fn each_gate_row(&self, mut see: impl FnMut(ItemRow, GotRow)) -> Result<(), LedgerError> {
+        let sql = format!(
+            "SELECT item.id, item.kind, item.class, item.bytes, item.modified, item.marks, item.want, item.waiver, {GOT_COLUMNS}
+             FROM item LEFT JOIN got ON got.item = item.id ORDER BY item.id"
+        );
+        let mut query = self.doing("walking the items", self.db().prepare_cached(&sql))?;
+        let mut rows = self.doing("walking the items", query.query([]))?;
+        while let Some(row) = self.doing("reading an item", rows.next())? {
+            let both = (|| {
+                let id = row.get(0)?;
+                let mut item = ItemRow::bare(id, kind_from(row.get(1)?), Want::from_code(row.get(6)?), Marks(row.get(5)?));
+                item.class = class_from(row.get(2)?);
+                item.bytes = row.get::<_, i64>(3)? as u64;
+                item.modified_ns = row.get(4)?;
+                item.waiver = row.get(7)?;
+                Ok((item, read_got(row, 8, id)?))
+            })();
+            let (item, got) = self.doing("reading an item", both)?;
+            see(item, got);
+        }
+        Ok(())
+    }
+
+    /// Keeps the running sum and says in a fact that rows moved, in the transaction that moved them.
+    pub fn rows_moved(&self, at: Moment, sum: RowSum) -> Result<(), LedgerError> {
+        self.keep_row_sum(sum)?;
+        self.record(at, &FactBody::RowsMoved { rows: sum.to_string() })?;
+        Ok(())
+    }
+
+    /// Up to `limit` items after number `after` that have a copy at one of the destinations in `mask`.
+    pub fn each_item_after(&self, after: i64, mask: u64, limit: usize, mut see: impl FnMut(ItemRow, GotRow)) -> Result<(), LedgerError> {
+        let sql = format!(
+            "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM got JOIN item ON item.id = got.item
+             WHERE got.item > ?1 AND (got.written & ?2) <> 0 ORDER BY got.item LIMIT ?3"
+        );
+        let mut query = self.doing("taking the next copies", self.db().prepare_cached(&sql))?;
+        let rows = self.doing("taking the next copies", query.query_map(params![after, mask as i64, limit as i64], read_both))?;
+        for row in rows {
+            let (item, got) = self.doing("reading a copy's row", row)?;
+            see(item, got);
+        }
+        Ok(())
+    }
+
     /// Up to `limit` items of the copying order after place `after` that still lack a copy at one of the
     /// destinations in `mask`, or that changed; with their places.
     pub fn still_to_copy(
@@ -480,6 +562,18 @@ impl Ledger {
                 )
                 .optional(),
         )
+    }
+
+    /// Every item directly below `parent`.
+    pub fn each_child(&self, parent: i64, mut see: impl FnMut(ItemRow, GotRow)) -> Result<(), LedgerError> {
+        let sql = format!("SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM item LEFT JOIN got ON got.item = item.id WHERE item.parent = ?1");
+        let mut query = self.doing("listing a folder", self.db().prepare_cached(&sql))?;
+        let rows = self.doing("listing a folder", query.query_map([parent], read_both))?;
+        for row in rows {
+            let (item, got) = self.doing("reading an item", row)?;
+            see(item, got);
+        }
+        Ok(())
     }
 
     /// Bag path of a folder item.

@@ -69,7 +69,7 @@ pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
         .and_then(Iterator::collect::<rusqlite::Result<Vec<_>>>);
     let mut out = ItemCounts::default();
     for (kind, want, marks, state, verified, count) in ledger.doing("counting the items", rows).map_err(|e| ledger_problem(&e))? {
-        let item = sketch(kind, want, marks);
+        let item = ItemRow::bare(0, crate::ledger::items::kind_from(kind), Want::from_code(want), crate::survey::item::Marks(marks));
         let mut got = GotRow::nothing(0);
         got.state = Got::from_code(state);
         got.verified = if verified { counting } else { 0 };
@@ -87,40 +87,6 @@ pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
         *place += count as u64;
     }
     Ok(out)
-}
-
-/// An item row with only the columns that its state depends on.
-fn sketch(kind: i64, want: i64, marks: u32) -> ItemRow {
-    ItemRow {
-        id: 0,
-        parent: 0,
-        volume: 0,
-        name: crate::value::Name::Bytes(Vec::new()),
-        stream: None,
-        kind: crate::ledger::items::kind_from(kind),
-        bytes: 0,
-        allocated: 0,
-        device: 0,
-        inode: 0,
-        modified_ns: 0,
-        changed_ns: 0,
-        created_ns: 0,
-        mode: 0,
-        user: 0,
-        group: 0,
-        names: 0,
-        marks: crate::survey::item::Marks(marks),
-        class: crate::survey::item::Class::Irreplaceable,
-        rule: 0,
-        want: Want::from_code(want),
-        waiver: 0,
-        twin: 0,
-        bag: None,
-        target: None,
-        fault: None,
-        seen: 0,
-        layout: None,
-    }
 }
 
 /// Files that are whole on the medium of at least one destination.

@@ -7,6 +7,7 @@ mod buffers;
 mod carry;
 mod committer;
 mod feed;
+pub mod places;
 mod split;
 mod twins;
 

@@ -3,7 +3,7 @@
 
 use super::carry::{Done, Errand, temporary};
 use super::committer::Committer;
-use super::feed::Places;
+use super::places::Places;
 use crate::job::Job;
 use crate::ledger::{Got, GotRow, ItemRow, LedgerError};
 use crate::port::Destination;

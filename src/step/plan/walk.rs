@@ -13,7 +13,7 @@ use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
 use crate::survey::class::{Classer, FolderState};
 use crate::survey::item::{Kind, Mark, Marks};
-use crate::value::Name;
+use crate::value::{Moment, Name};
 use rusqlite::params;
 use std::collections::HashMap;
 
@@ -60,6 +60,7 @@ struct Walk<'a> {
     stack: Vec<Pending>,
     walked: Walked,
     uncommitted: u64,
+    at: Moment,
 }
 
 /// Surveys the folder of `job` as survey number `survey`.
@@ -87,6 +88,7 @@ pub fn walk(job: &Job<'_>, tree: &dyn Tree, classer: &Classer, survey: i64, tell
         stack: vec![Pending { id: 0, parts: Vec::new(), state: classer.root(), bag: "data/folder".to_owned() }],
         walked: Walked::default(),
         uncommitted: 0,
+        at: job.now(),
     };
     walk.begin().map_err(failed)?;
     let outcome = walk.all(tell);
@@ -130,7 +132,7 @@ impl Walk<'_> {
                 self.walked.vanished += 1;
             }
         }
-        ledger.keep_row_sum(self.sum)?;
+        ledger.rows_moved(self.at, self.sum)?;
         ledger.doing("ending the survey", ledger.db().execute_batch("CREATE UNIQUE INDEX IF NOT EXISTS item_name ON item(parent, name, stream); COMMIT"))
     }
 
@@ -138,7 +140,7 @@ impl Walk<'_> {
         self.uncommitted += 1;
         if self.uncommitted >= ROWS_A_TRANSACTION {
             self.uncommitted = 0;
-            self.ledger.keep_row_sum(self.sum)?;
+            self.ledger.rows_moved(self.at, self.sum)?;
             self.ledger.doing("keeping a part of the survey", self.ledger.db().execute_batch("COMMIT; BEGIN IMMEDIATE"))?;
         }
         Ok(())

@@ -1,0 +1,285 @@
+//! Asking the gate: everything it weighs is gathered here, from the ledger and the world as it is now.
+
+use crate::job::{Job, ledger_problem};
+use crate::judge::gate::{Copied, DestinationNow, Gate, GateRules, HealthNow, ItemSeen, MemoryNow, MustHaveNow, Now, SecondLook, Verdict, VerifiedAt, WaiverSeen};
+use crate::judge::point::{Decider, Point};
+use crate::ledger::facts::Method;
+use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, LedgerError, RowSum, Want, items};
+use crate::policy;
+use crate::step::outcome::{MemoryState, OpenPoint, Problem, Who};
+use crate::survey::item::Class;
+use crate::value::Moment;
+
+/// No clock of a working machine shows a moment before this program was made.
+const MADE: Moment = Moment::from_seconds(1_764_028_800); // 2025-11-25
+
+/// How closely to look.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Closeness {
+    /// The ledger and the destinations only: quick, after every step.
+    Ledger,
+    /// The source too, entry by entry: for a release and a recheck.
+    Source,
+}
+
+/// The open points as they are now, by the ledger.
+pub fn points_now(job: &Job<'_>) -> Result<Vec<OpenPoint>, Problem> {
+    match ask(job, Closeness::Ledger, SecondLook::Done)? {
+        Verdict::Hold(points) => Ok(points.iter().map(shown).collect()),
+        Verdict::Release(_) => Ok(Vec::new()),
+    }
+}
+
+/// A point in the words of the interface.
+pub fn shown(point: &Point) -> OpenPoint {
+    OpenPoint {
+        id: point.id.to_owned(),
+        says: point.says.clone(),
+        lost: point.lost.clone(),
+        evidence: point.evidence.clone(),
+        remedy: point.remedy.clone(),
+        who: match point.who {
+            Decider::Owner => Who::Owner,
+            Decider::Technician => Who::Technician,
+            Decider::Nobody => Who::Nobody,
+        },
+        count: point.count,
+    }
+}
+
+/// What the policy asks of a release.
+pub fn rules(job: &Job<'_>) -> GateRules {
+    let policy = &job.policy;
+    let who = |id: &&str| {
+        let who = match policy.who_waives(id) {
+            policy::Who::Owner => Decider::Owner,
+            policy::Who::Technician => Decider::Technician,
+            policy::Who::Nobody => Decider::Nobody,
+        };
+        ((*id).to_owned(), who)
+    };
+    GateRules {
+        copies: Class::ALL.map(|class| policy.copies_wanted(class)),
+        verified_hours: f64::from(policy.verification.longest_hours.get()),
+        health_hours: f64::from(policy.health.at_release_minutes.get()) / 60.0,
+        who: crate::judge::point::ORDER.iter().map(who).collect(),
+        second_look: policy.needs_second_look(policy::Step::Release),
+        practice: policy.practice,
+    }
+}
+
+/// Asks the gate.
+pub fn ask(job: &Job<'_>, closeness: Closeness, second_look: SecondLook) -> Result<Verdict, Problem> {
+    let (facts, chain) = match job.ledger.facts() {
+        Ok(facts) => (facts, None),
+        Err(e @ LedgerError::Broken { .. }) => (Vec::new(), Some(e.to_string())),
+        Err(e) => return Err(ledger_problem(&e)),
+    };
+    let mut gate = Gate::new(rules(job), job.counting());
+    let mut sum = RowSum::default();
+    job.ledger
+        .each_gate_row(|item, got| {
+            sum.add(&items::encode(item.id, item.want, item.waiver, &got));
+            if item.want != Want::Vanished {
+                gate.see(&seen(&item, &got));
+            }
+        })
+        .map_err(|e| ledger_problem(&e))?;
+    let mut now = gather(job, &facts, closeness, second_look)?;
+    let kept = facts.iter().rev().find_map(|fact| fact.body.rows().map(str::to_owned));
+    let broken_rows = kept.filter(|kept| *kept != sum.to_string()).map(|_| "the item rows are not those of the newest fact about them".to_owned());
+    now.ledger_broken = chain.or(broken_rows);
+    Ok(gate.close(&now))
+}
+
+/// What the gate needs of a row.
+pub fn seen(item: &ItemRow, got: &GotRow) -> ItemSeen {
+    ItemSeen {
+        id: item.id,
+        kind: item.kind,
+        class: item.class,
+        bytes: item.bytes,
+        modified_ns: item.modified_ns,
+        marks: item.marks,
+        left_out: item.want == Want::LeftOut,
+        waiver: if item.want == Want::Waived { item.waiver } else { 0 },
+        got: match got.state {
+            Got::Nothing => Copied::Nothing,
+            Got::Whole => Copied::Whole,
+            Got::Gaps => Copied::Gaps,
+            Got::Unreadable => Copied::Unreadable,
+            Got::NoContent => Copied::NoContent,
+            Got::Changed => Copied::Changed,
+        },
+        written: got.written,
+        verified: got.verified,
+        mismatch: got.mismatch,
+        reads_disagree: got.again == 2,
+        missing_bytes: got.missing.iter().map(|(_, bytes)| bytes).sum(),
+    }
+}
+
+fn gather(job: &Job<'_>, facts: &[Fact], closeness: Closeness, second_look: SecondLook) -> Result<Now, Problem> {
+    let at = job.now();
+    let setup = &job.setup;
+    let newest = |wanted: fn(&FactBody) -> bool| facts.iter().rev().find(|fact| wanted(&fact.body));
+    let surveyed = newest(|body| matches!(body, FactBody::Surveyed { .. }));
+    let (source_gone, source_changed) = match closeness {
+        Closeness::Ledger => (None, None),
+        Closeness::Source => crate::step::recheck::look_at_source(job)?,
+    };
+    let policy_edited = (job.policy.hash() != setup.policy_hash).then(|| format!("expected hash {}, found {}", setup.policy_hash, job.policy.hash()));
+    let unaccounted = match surveyed.map(|fact| &fact.body) {
+        Some(FactBody::Surveyed { unaccounted_bytes, .. }) => *unaccounted_bytes,
+        _ => 0,
+    };
+    Ok(Now {
+        at,
+        clock_wrong: clock_wrong(at, facts),
+        ledger_broken: None,
+        policy_edited,
+        surveyed: surveyed.map(|fact| fact.at),
+        source_gone,
+        source_changed,
+        unaccounted_bytes: unaccounted,
+        health: health(job, facts)?,
+        last_source_read: newest(|body| matches!(body, FactBody::Batch { .. } | FactBody::SourceReadAgain { .. })).map(|fact| fact.at),
+        destinations: destinations(job, facts),
+        must_haves: must_haves(job, facts)?,
+        questions_open: questions(job),
+        memory: memory(job, facts),
+        waivers: waivers(facts),
+        second_look,
+        found: Vec::new(),
+    })
+}
+
+fn clock_wrong(at: Moment, facts: &[Fact]) -> Option<String> {
+    if at < MADE {
+        return Some(format!("it shows {at}, before this program was made"));
+    }
+    let latest = facts.iter().map(|fact| fact.at).max()?;
+    (at < latest).then(|| format!("it shows {at}, and something was recorded at {latest}"))
+}
+
+fn questions(job: &Job<'_>) -> Vec<&'static str> {
+    let setup = &job.setup;
+    let mut out = Vec::new();
+    if setup.owner.is_none() {
+        out.push("--owner");
+    }
+    if setup.technician.is_none() {
+        out.push("--technician");
+    }
+    if setup.symptom.is_none() {
+        out.push("--symptom");
+    }
+    if setup.memory.is_none() {
+        out.push("--memory");
+    }
+    out
+}
+
+fn health(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<HealthNow>, Problem> {
+    let reading = facts.iter().rev().find_map(|fact| match &fact.body {
+        FactBody::Read { readable, why_not, .. } => {
+            Some((fact.at, (!readable).then(|| why_not.clone().unwrap_or_else(|| "no health page could be read".into()))))
+        }
+        _ => None,
+    });
+    let route = crate::step::route_of(job, facts);
+    let refer = (route == crate::step::outcome::Route::Refer && !crate::step::state::refer_decided(facts)).then(|| {
+        if job.has_bad_symptom() { "the symptom told at the intake".to_owned() } else { "the newest forecast".to_owned() }
+    });
+    Ok(vec![HealthNow {
+        drive: crate::step::assess::drive_words(job)?,
+        reading,
+        live: job.setup.replies.is_none() && job.setup.folder.is_none(),
+        symptom: job.has_bad_symptom(),
+        refer_undecided: refer,
+        locked: crate::step::assess::is_locked(job)?,
+    }])
+}
+
+fn destinations(job: &Job<'_>, facts: &[Fact]) -> Vec<DestinationNow> {
+    let here = job.destinations();
+    let last_write = facts.iter().rev().find(|fact| matches!(fact.body, FactBody::Batch { items: 1.., .. }));
+    job.setup
+        .destinations
+        .iter()
+        .enumerate()
+        .map(|(number, kept)| {
+            let verified = facts.iter().rev().find_map(|fact| match &fact.body {
+                FactBody::Verified { destination, method, extra, whole, mismatched, missing, .. } if *destination == number => {
+                    let clean = *mismatched == 0 && *missing == 0;
+                    Some((fact.number, *extra, VerifiedAt { at: fact.at, whole: *whole && clean, doubtful: *method == Method::CacheSuspected }))
+                }
+                _ => None,
+            });
+            // Facts are numbered in the order of things: a write after the reading back voids it, whatever the clock says.
+            let verified = verified.map(|(at, extra, mut v)| {
+                v.whole &= last_write.is_none_or(|write| write.number < at);
+                (extra, v)
+            });
+            DestinationNow {
+                path: kept.to.text.clone(),
+                trouble: here[number].as_ref().err().map(ToString::to_string),
+                counts: kept.counts,
+                why: kept.why.clone(),
+                verified: verified.map(|(_, v)| v),
+                last_write: last_write.map(|fact| fact.at),
+                extra: verified.map_or(0, |(extra, _)| extra),
+            }
+        })
+        .collect()
+}
+
+fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Result<Option<Vec<MustHaveNow>>, Problem> {
+    let Some(asked) = &job.setup.must_haves else { return Ok(None) };
+    let mut out = Vec::new();
+    for (number, text) in asked.iter().enumerate() {
+        let answer = facts.iter().rev().find_map(|fact| match &fact.body {
+            FactBody::Answered { must_have, found, not_here } if *must_have == number => Some((found.clone(), not_here.clone())),
+            _ => None,
+        });
+        let unsaved = match &answer {
+            Some((found, None)) => crate::step::waive::unsaved_among(job, found)?,
+            _ => 0,
+        };
+        out.push(MustHaveNow { asked: text.clone(), answered: answer.is_some(), unsaved });
+    }
+    Ok(Some(out))
+}
+
+fn memory(job: &Job<'_>, facts: &[Fact]) -> MemoryNow {
+    let last_copy = facts.iter().rev().find(|fact| matches!(fact.body, FactBody::Batch { items: 1.., .. })).map_or(0, |fact| fact.number);
+    let again = facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::SourceReadAgain { full, .. } if fact.number > last_copy => Some(full),
+        _ => None,
+    });
+    let nothing_copied = last_copy == 0;
+    let attested = crate::step::attest::by_another_machine(job, facts);
+    match job.setup.memory {
+        None => MemoryNow::NotTold,
+        Some(MemoryState::KnownGood) => MemoryNow::Good { sampled: again.is_some() || nothing_copied || job.has_bad_symptom() },
+        Some(MemoryState::Swapped) => MemoryNow::Doubtful { read_again: again == Some(true), attested, swapped: true },
+        Some(MemoryState::Suspect) => MemoryNow::Doubtful { read_again: again == Some(true), attested, swapped: false },
+        Some(MemoryState::Failed) => MemoryNow::Failed { attested },
+    }
+}
+
+fn waivers(facts: &[Fact]) -> Vec<WaiverSeen> {
+    facts
+        .iter()
+        .filter_map(|fact| match &fact.body {
+            FactBody::Waived { waiver, .. } => Some(WaiverSeen {
+                number: waiver.number,
+                scope: waiver.scope.clone(),
+                about: waiver.about.clone(),
+                set: waiver.set_hash,
+                by_owner: waiver.decided_by == "owner",
+            }),
+            _ => None,
+        })
+        .collect()
+}

@@ -1,0 +1,199 @@
+//! `recheck`: does the release still hold for what is present now? Ten seconds, nothing written
+//! to a source, nothing assumed.
+
+use crate::job::{Job, ledger_problem};
+use crate::ledger::{FactBody, ItemRow, LedgerError, Want};
+use crate::paper::certificate::CertificateBody;
+use crate::port::{Entry, Fault, Folder};
+use crate::read::source::unchanged;
+use crate::step::outcome::{Change, Exit, Outcome, Problem, Rechecked};
+use crate::survey::item::{Kind, Mark};
+use crate::value::Name;
+use std::collections::HashMap;
+
+/// Name of the certificate in a job folder.
+pub const CERTIFICATE: &str = "release/certificate.json";
+
+/// Checks the newest release against the world.
+pub fn recheck(job: &Job<'_>) -> Result<Outcome<Rechecked>, Problem> {
+    let (holds, changed, until) = judge(job)?;
+    job.record(&FactBody::Rechecked { holds, changed: changed.iter().map(|change| change.what.clone()).collect() })?;
+    let points = crate::step::points_now(job)?;
+    let exit = if holds { Exit::Done } else { Exit::Hold };
+    Ok(Outcome::done(&job.dir, Rechecked { holds, changed, until }, points).ending(exit))
+}
+
+type Judged = (bool, Vec<Change>, Option<crate::value::Moment>);
+
+/// Whether the newest release holds now, and what is not as it was.
+pub fn judge(job: &Job<'_>) -> Result<Judged, Problem> {
+    let mut changed = Vec::new();
+    let mut say = |what: &str, before: Option<String>, now: Option<String>| changed.push(Change { drive: String::new(), what: what.to_owned(), before, now });
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    let released = facts.iter().rev().find_map(|fact| match &fact.body {
+        FactBody::Released { certificate, expires, .. } => Some((fact.number, fact.at, *certificate, *expires)),
+        _ => None,
+    });
+    let Some((number, at, digest, expires)) = released else {
+        say("release", None, Some("none was ever given".into()));
+        return Ok((false, changed, None));
+    };
+    let now = job.now();
+    if now >= expires {
+        say("expiry", Some(expires.to_string()), Some(format!("it is {now}")));
+    }
+    if now < at {
+        say("clock", Some(at.to_string()), Some(format!("it shows {now}, before the release")));
+    }
+    match certificate_bytes(job) {
+        Some(bytes) if blake3::hash(&bytes).as_bytes() == &digest.0 => {
+            if let Err(e) = CertificateBody::parse(&bytes) {
+                say("certificate", Some("readable".into()), Some(e.to_string()));
+            }
+        }
+        Some(_) => say("certificate", Some(digest.to_string()), Some("another one".into())),
+        None => say("certificate", Some(digest.to_string()), Some("not found beside any bag".into())),
+    }
+    let voiding = facts.iter().filter(|fact| fact.number > number).find(|fact| {
+        matches!(fact.body, FactBody::Surveyed { .. } | FactBody::Batch { items: 1.., .. } | FactBody::Waived { .. } | FactBody::Closed { deleted_items: 1.., .. })
+    });
+    if let Some(fact) = voiding {
+        say("record", Some(format!("released at {at}")), Some(format!("{} at {}", fact.body.kind(), fact.at)));
+    }
+    let (gone, differs) = look_at_source(job)?;
+    if let Some(why) = gone {
+        say("source", Some("here".into()), Some(why));
+    }
+    if let Some((count, example)) = differs {
+        say("source", Some("as surveyed".into()), Some(format!("{count} differ, for example {example}")));
+    }
+    for destination in job.destinations() {
+        if let Err(fault) = destination {
+            say("destination", Some("here".into()), Some(fault.to_string()));
+        }
+    }
+    let verdict = crate::step::gate::ask(job, crate::step::gate::Closeness::Ledger, crate::judge::gate::SecondLook::Done)?;
+    if let crate::judge::gate::Verdict::Hold(points) = verdict {
+        for point in points {
+            say(point.id, Some("settled".into()), Some(point.says));
+        }
+    }
+    Ok((changed.is_empty(), changed, Some(expires)))
+}
+
+/// The certificate as it lies in the job folder, or beside the first bag that has it.
+pub fn certificate_bytes(job: &Job<'_>) -> Option<Vec<u8>> {
+    let own = job.bench.read_file(&job.dir.join(CERTIFICATE)).ok();
+    own.or_else(|| job.destinations().into_iter().flatten().find_map(|destination| destination.read_small(CERTIFICATE).ok().flatten()))
+}
+
+/// `Some` = the source is gone and why; `Some` = how many entries differ from the survey, with an example.
+pub type SourceLook = (Option<String>, Option<(u64, String)>);
+
+/// Compares the source with the survey, entry by entry, reading no content.
+pub fn look_at_source(job: &Job<'_>) -> Result<SourceLook, Problem> {
+    let Some(kept) = &job.setup.folder else { return Ok((None, None)) };
+    let tree = match job.tree() {
+        Ok(tree) => tree,
+        Err(fault) => return Ok((Some(fault.to_string()), None)),
+    };
+    match tree.root() {
+        Err(fault) => return Ok((Some(fault.to_string()), None)),
+        Ok(root) if (root.stamp.device, root.stamp.inode) != (kept.device, kept.inode) => {
+            return Ok((Some(format!("another folder stands at {}", kept.path.text)), None));
+        }
+        Ok(_) => {}
+    }
+    let mut comparing = Comparing { job, count: 0, example: String::new(), stack: vec![(0, Vec::new())] };
+    match comparing.all(tree.as_ref()) {
+        Ok(()) => Ok((None, (comparing.count > 0).then_some((comparing.count, comparing.example)))),
+        Err(Trouble::Ledger(e)) => Err(ledger_problem(&e)),
+        Err(Trouble::Source(fault)) => Ok((Some(fault.to_string()), None)),
+    }
+}
+
+enum Trouble {
+    Ledger(LedgerError),
+    Source(Fault),
+}
+
+struct Comparing<'a, 'b> {
+    job: &'a Job<'b>,
+    count: u64,
+    example: String,
+    stack: Vec<(i64, Vec<Vec<u8>>)>,
+}
+
+impl Comparing<'_, '_> {
+    fn differs(&mut self, parts: &[Vec<u8>], name: &[u8], how: &str) {
+        self.count += 1;
+        if self.example.is_empty() {
+            let mut path = parts.join(&b'/');
+            if !path.is_empty() {
+                path.push(b'/');
+            }
+            path.extend_from_slice(name);
+            self.example = format!("{} {how}", Name::Bytes(path).text());
+        }
+    }
+
+    fn all(&mut self, tree: &dyn crate::port::Tree) -> Result<(), Trouble> {
+        while let Some((id, parts)) = self.stack.pop() {
+            let folder = match tree.folder(&parts) {
+                Ok(folder) => folder,
+                Err(fault) if id == 0 => return Err(Trouble::Source(fault)),
+                Err(_) => {
+                    let known = self.job.ledger.item(id).map_err(Trouble::Ledger)?;
+                    if known.is_some_and(|(item, _)| !item.marks.has(Mark::Unreadable)) {
+                        self.differs(&parts, b"", "cannot be opened any more");
+                    }
+                    continue;
+                }
+            };
+            self.folder(id, &parts, folder.as_ref()).map_err(Trouble::Ledger)?;
+        }
+        Ok(())
+    }
+
+    fn folder(&mut self, id: i64, parts: &[Vec<u8>], folder: &dyn Folder) -> Result<(), LedgerError> {
+        let mut listed: HashMap<Vec<u8>, ItemRow> = HashMap::new();
+        self.job.ledger.each_child(id, |item, _| {
+            if item.want != Want::Vanished {
+                listed.insert(item.name.stored(), item);
+            }
+        })?;
+        let mut entries = Vec::new();
+        // A folder that breaks off in the middle shows as missing entries below.
+        let _ = folder.each(&mut |entry| entries.push((entry.name.clone(), entry)));
+        for (name, entry) in entries {
+            match listed.remove(&name) {
+                None => self.differs(parts, &name, "appeared"),
+                Some(item) => {
+                    if item.kind != entry.kind || !same(&item, &entry) {
+                        self.differs(parts, &name, "changed");
+                    } else if item.kind == Kind::Folder && !item.marks.has(Mark::OtherMount) && !item.marks.has(Mark::Unreadable) {
+                        let mut parts = parts.to_vec();
+                        parts.push(name);
+                        self.stack.push((item.id, parts));
+                    }
+                }
+            }
+        }
+        let gone: Vec<Vec<u8>> = listed.into_keys().collect();
+        for name in gone {
+            self.differs(parts, &name, "vanished");
+        }
+        Ok(())
+    }
+}
+
+fn same(item: &ItemRow, entry: &Entry) -> bool {
+    match (&entry.stamp, item.kind) {
+        (Err(_), _) => item.marks.has(Mark::Unreadable),
+        // A folder's own time moves with every entry; its entries are compared themselves.
+        (Ok(stamp), Kind::Folder) => item.device == stamp.device && item.inode == stamp.inode,
+        (Ok(stamp), Kind::Link) => item.inode == stamp.inode && item.target == entry.target,
+        (Ok(_), Kind::Special) => true,
+        (Ok(stamp), Kind::File) => unchanged(item, stamp),
+    }
+}
