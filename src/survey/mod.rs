@@ -2,4 +2,8 @@
 //!
 //! Invariant: what matches no rule is irreplaceable; nothing is left out except by a named rule.
 
+pub mod class;
 pub mod item;
+pub mod person;
+pub mod root;
+pub mod sort;

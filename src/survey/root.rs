@@ -1,0 +1,196 @@
+//! What the root of a volume or folder is: a whole system, a folder of people's folders, one person's folder, or
+//! anything else.
+//!
+//! Invariant: only evidence makes a root more than a folder. Rules that leave things out begin at such roots, so a
+//! folder of pictures of windows called `Windows` loses nothing.
+
+/// What a root is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum RootKind {
+    /// A volume with a Windows installation.
+    Windows,
+    /// A volume with a macOS installation.
+    Mac,
+    /// A volume with a Linux installation.
+    Linux,
+    /// A volume without one.
+    Data,
+    /// The folder that holds the people's folders (`Users`, `home`).
+    Holder,
+    /// One person's folder.
+    Profile,
+    /// Anything else.
+    Folder,
+}
+
+/// What a root is, and which folders directly in it look like a person's.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Root {
+    /// What it is.
+    pub kind: RootKind,
+    /// Names of folders directly in the root that look like a person's folder.
+    pub profiles: Vec<String>,
+}
+
+/// How many folders of a root are looked into at most.
+const LOOKED_INTO: usize = 64;
+
+impl Root {
+    /// A root that nothing is known of.
+    pub fn folder() -> Self {
+        Self {
+            kind: RootKind::Folder,
+            profiles: Vec::new(),
+        }
+    }
+
+    /// Tells from names alone. `root_name` is the root folder's own name (empty for a volume), `volume` whether it is
+    /// the root of a volume, `top` the names directly in it, `below` the names in one of those (nothing for a file).
+    pub fn guess(
+        root_name: &str,
+        volume: bool,
+        top: &[String],
+        below: &mut dyn FnMut(&str) -> Vec<String>,
+    ) -> Self {
+        let kind = if has(top, "windows")
+            && any(
+                top,
+                &[
+                    "users",
+                    "program files",
+                    "programdata",
+                    "documents and settings",
+                ],
+            ) > 0
+        {
+            RootKind::Windows
+        } else if has(top, "users")
+            && has(top, "library")
+            && any(top, &["system", "applications", "private"]) > 0
+        {
+            RootKind::Mac
+        } else if any(top, &["etc", "usr"]) > 0
+            && any(
+                top,
+                &["etc", "usr", "var", "bin", "sbin", "lib", "home", "root"],
+            ) >= 3
+        {
+            RootKind::Linux
+        } else if volume {
+            RootKind::Data
+        } else if looks_like_profile(top) {
+            RootKind::Profile
+        } else if is_holder(root_name) || (has(top, "public") && has(top, "default")) {
+            RootKind::Holder
+        } else {
+            RootKind::Folder
+        };
+        let profiles = if matches!(kind, RootKind::Folder | RootKind::Data | RootKind::Windows) {
+            top.iter()
+                .filter(|name| !is_holder(name))
+                .take(LOOKED_INTO)
+                .filter(|name| looks_like_profile(&below(name)))
+                .cloned()
+                .collect()
+        } else {
+            Vec::new()
+        };
+        Self { kind, profiles }
+    }
+}
+
+/// Whether a folder of this name, at a root, holds people's folders.
+pub(super) fn is_holder(name: &str) -> bool {
+    ["users", "home", "documents and settings"]
+        .iter()
+        .any(|holder| holder.eq_ignore_ascii_case(name))
+}
+
+/// Whether names found in a folder are those of a person's folder.
+fn looks_like_profile(names: &[String]) -> bool {
+    any(names, &["appdata", "ntuser.dat"]) > 0
+        || any(
+            names,
+            &[
+                "desktop",
+                "documents",
+                "downloads",
+                "pictures",
+                "music",
+                "videos",
+                "movies",
+                "library",
+            ],
+        ) >= 2
+        || any(
+            names,
+            &[
+                ".bashrc",
+                ".profile",
+                ".bash_history",
+                ".config",
+                ".local",
+                ".cache",
+                ".ssh",
+                ".zshrc",
+            ],
+        ) >= 2
+}
+
+fn has(names: &[String], wanted: &str) -> bool {
+    names.iter().any(|name| name.eq_ignore_ascii_case(wanted))
+}
+
+fn any(names: &[String], wanted: &[&str]) -> usize {
+    wanted.iter().filter(|name| has(names, name)).count()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn names(text: &str) -> Vec<String> {
+        text.split(',').map(str::to_owned).collect()
+    }
+
+    fn kind(root: &str, volume: bool, top: &str) -> RootKind {
+        Root::guess(root, volume, &names(top), &mut |_| Vec::new()).kind
+    }
+
+    #[test]
+    fn evidence_makes_the_kind() {
+        assert_eq!(
+            kind("", true, "Windows,Users,pagefile.sys"),
+            RootKind::Windows
+        );
+        assert_eq!(
+            kind("", true, "WINDOWS,Documents and Settings"),
+            RootKind::Windows
+        );
+        assert_eq!(kind("", true, "Users,Library,System"), RootKind::Mac);
+        assert_eq!(kind("", true, "etc,usr,var,home"), RootKind::Linux);
+        assert_eq!(kind("", true, "Photos"), RootKind::Data);
+        assert_eq!(kind("anna", false, "AppData,Stuff"), RootKind::Profile);
+        assert_eq!(kind("anna", false, "Documents,Pictures"), RootKind::Profile);
+        assert_eq!(kind("ben", false, ".bashrc,.config"), RootKind::Profile);
+        assert_eq!(kind("Users", false, "anna"), RootKind::Holder);
+        assert_eq!(kind("x", false, "anna,Public,Default"), RootKind::Holder);
+        assert_eq!(kind("x", false, "Windows,Doors"), RootKind::Folder);
+        assert_eq!(kind("x", false, "Documents"), RootKind::Folder);
+    }
+
+    #[test]
+    fn folders_that_look_like_a_person_are_named() {
+        let root = Root::guess("old", false, &names("anna,papers"), &mut |name| {
+            names(if name == "anna" {
+                "Desktop,Documents"
+            } else {
+                "2019"
+            })
+        });
+        assert_eq!(
+            (root.kind, root.profiles),
+            (RootKind::Folder, names("anna"))
+        );
+    }
+}
