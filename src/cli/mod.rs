@@ -7,6 +7,7 @@ pub mod envelope;
 pub mod look;
 pub mod page;
 pub mod phrase;
+pub mod progress;
 pub mod schema;
 pub mod shown;
 pub mod text;
