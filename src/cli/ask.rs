@@ -6,7 +6,7 @@
 use super::args::OpenArgs;
 use super::shown::shown;
 use crate::step::outcome::{MemoryState, Problem, Symptom};
-use crate::step::request::{MustHaves, OpenRequest, Source};
+use crate::step::request::{MustHaveAnswer, MustHaves, OpenRequest, Source};
 
 /// Somebody who can be asked.
 pub trait Asker {
@@ -164,6 +164,27 @@ pub fn second_look(asker: &mut dyn Asker) -> Result<String, Problem> {
         "Second look. Read the serial on the drive itself and type its last four characters, or let a second person look and type their name",
         false,
     )
+}
+
+/// Where a must-have is; `None` = left open for now.
+pub fn must_have(asker: &mut dyn Asker, asked: &str) -> Result<Option<MustHaveAnswer>, Problem> {
+    let question = format!("The owner named \"{asked}\". Was it found?");
+    let choices = [
+        "yes, I type where",
+        "it is not on these drives",
+        "leave it open",
+    ];
+    match asker.choose(&question, &choices)? {
+        0 => {
+            let path = asker.line("Path, relative to its volume or folder", false)?;
+            Ok(Some(MustHaveAnswer::Found(vec![path.into()])))
+        }
+        1 => {
+            let reason = asker.line("How do you know?", false)?;
+            Ok(Some(MustHaveAnswer::NotHere { reason }))
+        }
+        _ => Ok(None),
+    }
 }
 
 fn answered<T>(

@@ -13,6 +13,8 @@ pub struct Look {
     pub colour: bool,
     /// The outcome only: no progress, hints or cautions.
     pub quiet: bool,
+    /// A step inside `run`: what comes next happens by itself, and open points stand at the end.
+    pub guided: bool,
     /// Zone that times are shown in.
     pub zone: TimeZone,
 }
@@ -43,6 +45,7 @@ impl Look {
                 .clamp(Self::NARROWEST, Self::WIDEST),
             colour: terminal && !refused && !dumb,
             quiet,
+            guided: false,
             zone: TimeZone::UTC,
         }
     }

@@ -1,12 +1,142 @@
 //! The face: arguments, text, JSON, progress, questions.
+//!
+//! The only place that prints or asks. Results go to standard output, talk to standard error.
+//!
+//! Invariant: the exit code follows from the engine's answer alone; the face can make it worse (a
+//! result that could not be delivered), never better.
 
 pub mod args;
 pub mod ask;
+pub mod command;
+pub mod desk;
 pub mod engine;
 pub mod envelope;
 pub mod look;
 pub mod page;
 pub mod phrase;
+pub mod progress;
 pub mod schema;
 pub mod shown;
 pub mod text;
+
+#[cfg(test)]
+mod tests;
+
+use crate::step::outcome::{Exit, Problem};
+use desk::Desk;
+use engine::Engine;
+use look::Look;
+use progress::Manner;
+use std::ffi::OsString;
+use std::io::IsTerminal;
+use std::process::ExitCode;
+
+/// Reads the command line, does the command with `engine`, prints, and says how the process ends.
+pub fn main(args: impl IntoIterator<Item = OsString>, engine: &dyn Engine) -> ExitCode {
+    let out = std::io::stdout();
+    let err = std::io::stderr();
+    let look = Look::here(false);
+    let mut err_look = look.clone();
+    err_look.colour = look.colour && err.is_terminal();
+    let choice = if look.colour {
+        anstream::ColorChoice::AlwaysAnsi
+    } else {
+        anstream::ColorChoice::Never
+    };
+    let mut asker = ask::Terminal;
+    // Questions are drawn on standard error, so both ends must be a terminal.
+    let can_ask = std::io::stdin().is_terminal() && err.is_terminal();
+    let mut desk = Desk {
+        engine,
+        look,
+        err_look,
+        json: false,
+        manner: if err.is_terminal() {
+            Manner::Drawn
+        } else {
+            Manner::Plain
+        },
+        asker: can_ask.then_some(&mut asker as &mut dyn ask::Asker),
+        out: &mut anstream::AutoStream::new(out.lock(), choice),
+        err: &mut err.lock(),
+    };
+    ExitCode::from(go(args, &mut desk).code())
+}
+
+/// The same with everything around it given, as tests need it.
+pub fn go(args: impl IntoIterator<Item = OsString>, desk: &mut Desk<'_>) -> Exit {
+    let args: Vec<OsString> = args.into_iter().collect();
+    let cli = match args::parse(args.iter().cloned(), desk.look.width) {
+        Ok(cli) => cli,
+        Err(error) => {
+            desk.json = wants_json(&args);
+            return not_parsed(&args, &error, desk);
+        }
+    };
+    desk.json = cli.common.json;
+    desk.look.quiet = cli.common.quiet;
+    desk.err_look.quiet = cli.common.quiet;
+    if cli.common.quiet {
+        desk.manner = Manner::Silent;
+    }
+    command::go(&cli.command, desk)
+}
+
+/// Help and version are answers; everything else is a usage error.
+fn not_parsed(args: &[OsString], error: &clap::Error, desk: &mut Desk<'_>) -> Exit {
+    use clap::error::ErrorKind;
+    let text = error.render().to_string();
+    match error.kind() {
+        ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => desk.write_out(&text, Exit::Done),
+        ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand if !desk.json => {
+            let _ = desk.err.write_all(text.as_bytes());
+            Exit::Usage
+        }
+        _ => {
+            let command = command_of(args);
+            let help = match command {
+                "" => "holdpoint --help".to_owned(),
+                word => format!("holdpoint {word} --help"),
+            };
+            desk.refuse(command, None, &Problem::usage(what(&text), "", help))
+        }
+    }
+}
+
+/// The message itself, as one paragraph: without its label, its usage line and its pointer to the help.
+fn what(text: &str) -> String {
+    let body = text.strip_prefix("error: ").unwrap_or(text);
+    let lines: Vec<&str> = body
+        .lines()
+        .take_while(|line| !line.starts_with("Usage:") && !line.starts_with("For more information"))
+        .map(str::trim)
+        .filter(|line| !line.is_empty())
+        .collect();
+    if lines.is_empty() || text.lines().any(|line| line == "Exit codes:") {
+        return "no command was named".to_owned();
+    }
+    lines.join(" ")
+}
+
+/// Whether `--json` stands among our own options.
+fn wants_json(args: &[OsString]) -> bool {
+    args.iter()
+        .take_while(|arg| *arg != "--")
+        .any(|arg| arg == "--json")
+}
+
+/// The command that was meant, as far as that can be told; empty when it cannot.
+fn command_of(args: &[OsString]) -> &'static str {
+    args.iter()
+        .skip(1)
+        .filter_map(|arg| arg.to_str())
+        .find(|arg| !arg.starts_with('-'))
+        .and_then(|word| {
+            args::PHASES
+                .iter()
+                .flat_map(|(_, names)| names.iter())
+                .find(|name| **name == word)
+                .copied()
+        })
+        .unwrap_or_default()
+}

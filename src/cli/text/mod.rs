@@ -52,9 +52,9 @@ pub(super) fn or_unknown(value: Option<&str>, what: &str) -> String {
     }
 }
 
-/// The commands that come next; nothing under `--quiet`.
+/// The commands that come next; nothing under `--quiet` or inside `run`.
 pub(super) fn next(page: &mut Page, lines: &[(&str, String)]) {
-    if page.quiet() || lines.is_empty() {
+    if page.quiet() || page.look().guided || lines.is_empty() {
         return;
     }
     page.head("Next");

@@ -14,7 +14,7 @@ pub fn page(page: &mut Page, request: &OpenRequest, outcome: &Outcome<Opened>) {
     if let Source::Folder(folder) = &request.source {
         page.say(&format!(
             "The folder {} is on hold. No drive is held for it.",
-            folder.display()
+            crate::step::outcome::PathText::of(folder).path
         ));
     }
     if !opened.drives.is_empty() {

@@ -40,9 +40,10 @@ fn groups(points: &[OpenPoint]) -> Vec<Group<'_>> {
     groups
 }
 
-/// The open points, under their heading. Nothing when there are none.
+/// The open points, under their heading. Nothing when there are none, or in the
+/// middle of `run`, whose last step lists them.
 pub fn open_points(page: &mut Page, job: Option<&Path>, points: &[OpenPoint]) {
-    if points.is_empty() {
+    if points.is_empty() || page.look().guided {
         return;
     }
     page.head(&counted(points.len() as u64, "open point", "open points"));

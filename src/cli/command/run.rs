@@ -1,0 +1,154 @@
+//! `run`: the whole job in one go. Each step's page is printed as it ends; the last one
+//! carries the open points and the exit code.
+
+use super::{release, verify};
+use crate::cli::args::RunArgs;
+use crate::cli::ask::{self, Missing};
+use crate::cli::desk::Desk;
+use crate::cli::engine::Answer;
+use crate::cli::page::Page;
+use crate::cli::text;
+use crate::step::outcome::{Exit, MustHave, Outcome};
+use crate::step::request::{
+    AnswerRequest, AssessRequest, CopyRequest, InspectRequest, PlanRequest, ReleaseRequest,
+    VerifyRequest,
+};
+use serde::Serialize;
+use std::path::{Path, PathBuf};
+
+const COMMAND: &str = "run";
+
+pub(super) fn go(args: &RunArgs, desk: &mut Desk<'_>) -> Exit {
+    match all(args, desk) {
+        Ok(exit) | Err(exit) => exit,
+    }
+}
+
+/// Every step in turn; `Err` = a step ended the run.
+fn all(args: &RunArgs, desk: &mut Desk<'_>) -> Result<Exit, Exit> {
+    let may_ask = !args.yes;
+    let mut missing = if args.yes {
+        Missing::LeaveOpen
+    } else {
+        desk.missing()
+    };
+    let open = ask::complete(&args.open, &mut missing)
+        .map_err(|problem| desk.refuse(COMMAND, args.open.job.as_deref(), &problem))?;
+    let answer = desk.step(|engine, tell| engine.open(&open, tell));
+    let opened = stage(desk, args.open.job.as_deref(), answer, |page, outcome| {
+        text::open::page(page, &open, outcome);
+    })?;
+    let job = opened
+        .job
+        .unwrap_or_else(|| PathBuf::from(&opened.result.job));
+
+    let assess = AssessRequest {
+        job: job.clone(),
+        replies: args.open.replies.clone(),
+        sampling: true,
+    };
+    let asked = text::assess::Asked {
+        explain: false,
+        sampling: true,
+    };
+    let answer = desk.step(|engine, tell| engine.assess(&assess, tell));
+    stage(desk, Some(&job), answer, |page, outcome| {
+        text::assess::page(page, asked, outcome);
+    })?;
+
+    let plan = PlanRequest {
+        job: job.clone(),
+        list: false,
+    };
+    let answer = desk.step(|engine, tell| engine.plan(&plan, tell));
+    let planned = stage(desk, Some(&job), answer, |page, outcome| {
+        text::plan::page(page, &plan, outcome);
+    })?;
+
+    let copy = CopyRequest {
+        job: job.clone(),
+        limit_bytes: None,
+        limit_minutes: None,
+    };
+    let answer = desk.step(|engine, tell| engine.copy(&copy, tell));
+    stage(desk, Some(&job), answer, |page, outcome| {
+        text::copy::page(page, &copy, outcome);
+    })?;
+
+    let read_back = VerifyRequest {
+        path: job.clone(),
+        attest: false,
+    };
+    let answer = verify::strict(desk.step(|engine, tell| engine.verify(&read_back, tell)));
+    stage(desk, Some(&job), answer, |page, outcome| {
+        text::verify::page(page, &read_back, outcome);
+    })?;
+
+    let inspect = InspectRequest {
+        job: job.clone(),
+        fault_since: None,
+        sample: None,
+    };
+    let answer = desk.step(|engine, tell| engine.inspect(&inspect, tell));
+    stage(desk, Some(&job), answer, |page, outcome| {
+        text::inspect::page(page, &inspect, outcome);
+    })?;
+
+    // Asked last: by then the copies are there to look into.
+    if may_ask {
+        must_haves(desk, &job, &planned.result.must_haves)?;
+    }
+
+    let mut request = ReleaseRequest {
+        job: job.clone(),
+        key: None,
+        valid_hours: None,
+        second_look: None,
+    };
+    let answer = release::ask_gate(&mut request, desk, may_ask);
+    Ok(desk.deliver(COMMAND, Some(&job), answer, |page, outcome| {
+        text::release::page(page, &request, outcome);
+    }))
+}
+
+/// Delivers a step that is not the last; goes on only when it did its work.
+fn stage<T: Serialize>(
+    desk: &mut Desk<'_>,
+    job: Option<&Path>,
+    answer: Answer<T>,
+    text: impl FnOnce(&mut Page, &Outcome<T>),
+) -> Result<Outcome<T>, Exit> {
+    match answer {
+        Ok(outcome) if outcome.exit == Exit::Done => {
+            desk.show_stage(&outcome, text)?;
+            Ok(outcome)
+        }
+        other => Err(desk.deliver(COMMAND, job, other, text)),
+    }
+}
+
+fn must_haves(desk: &mut Desk<'_>, job: &Path, asked: &[MustHave]) -> Result<(), Exit> {
+    for (number, must_have) in (1u32..).zip(asked) {
+        if must_have.answered {
+            continue;
+        }
+        let Some(asker) = desk.asker.as_deref_mut() else {
+            return Ok(());
+        };
+        let answer = match ask::must_have(asker, &must_have.asked) {
+            Ok(Some(answer)) => answer,
+            Ok(None) => continue,
+            Err(problem) => return Err(desk.refuse(COMMAND, Some(job), &problem)),
+        };
+        let request = AnswerRequest {
+            job: job.to_owned(),
+            number,
+            answer,
+        };
+        if let Err(problem) = desk.engine.answer(&request) {
+            // A path that was mistyped leaves the must-have open; the gate says so again.
+            desk.remark(&problem);
+        }
+    }
+    Ok(())
+}

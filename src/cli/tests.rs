@@ -1,0 +1,1 @@
+//! The whole face against an engine of canned values.
