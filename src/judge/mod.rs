@@ -1,1 +1,20 @@
 //! Decisions: pure functions over plain data.
+//!
+//! What is decided here: how likely the drive or some files are lost while copying
+//! ([`forecast`]), which way to copy ([`route`]), what to copy first ([`order`]) and what to ask a
+//! weak drive next ([`gaps`]).
+//!
+//! Invariant: no clock, no disk, no environment. The same input gives the same answer, every
+//! number comes with its working, and what is not known never counts in a drive's favour.
+
+pub mod factors;
+pub mod forecast;
+pub mod gaps;
+pub mod hazard;
+pub mod hits;
+pub mod memory;
+pub mod order;
+pub mod route;
+pub mod situation;
+pub mod two_state;
+pub mod working;
