@@ -1,0 +1,616 @@
+//! What to ask a weak drive next. One queue of gaps, ranked by value per expected second of drive
+//! time; each gap carries its own approach, so that neighbours may be asked differently. There are
+//! no passes: `stride` over what is whole, leave at the first stall, keep 10 MB away from every
+//! error until everything else was asked (another error lies within 10 MB of one in half of the
+//! cases, and most drives have all of theirs in one place; Bairavasundaram et al., SIGMETRICS 2007,
+//! 5.4.2; Schroeder et al., FAST 2010), then `narrow` down to what is bad, ask it alone, and after
+//! a rest once more.
+//!
+//! Pure: the caller passes the time, performs each request and reports the answer. Sectors and
+//! milliseconds only.
+//!
+//! Invariants: no sector in hand is asked for again; nothing outside the plan is asked for; every
+//! wanted sector ends as in hand, refused, unanswered or disputed (or stays put off, said as such,
+//! when memory or patience ended first); the number of requests is bounded; the same answers give
+//! the same questions. Memory: at most [`Limits::most_runs`] runs, then failures are no longer
+//! split but stay put off.
+
+mod open;
+mod ranges;
+
+pub use open::Approach;
+use open::{Gap, Open};
+pub use ranges::{Ranges, State, Stretch};
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Sizes and time limits of the questions. Defaults are engineering judgement unless said.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limits {
+    /// Longest request, sectors (default 2 MiB of 512 bytes).
+    pub stride_sectors: u64,
+    /// Longest request near an error, sectors.
+    pub near_stride_sectors: u64,
+    /// Sectors that are read together inside the drive (8 for 512-byte sectors on 4096-byte ones).
+    pub unit_sectors: u64,
+    /// Margin round an error that comes last, sectors: 10 MB (Bairavasundaram et al., SIGMETRICS 2007, 5.4.2).
+    pub margin_sectors: u64,
+    /// Pace of the drive, for the ranking only.
+    pub sectors_per_second: f64,
+    /// A read that takes longer counts as a stall: its neighbourhood is left for later.
+    pub stall_ms: u64,
+    /// Time limit of a long request.
+    pub stride_limit_ms: u64,
+    /// Time limit while narrowing.
+    pub narrow_limit_ms: u64,
+    /// Time limit of a single sector.
+    pub single_limit_ms: u64,
+    /// Time limit of a revisit.
+    pub revisit_limit_ms: u64,
+    /// How often a refused or unanswered place is asked again after a rest.
+    pub revisits: u8,
+    /// Rest before a revisit.
+    pub revisit_rest_ms: u64,
+    /// Most runs held in memory.
+    pub most_runs: usize,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self::for_sectors(512, 4096)
+    }
+}
+
+impl Limits {
+    /// Limits for a drive with these sector sizes, in bytes.
+    pub fn for_sectors(logical: u32, physical: u32) -> Self {
+        let logical = u64::from(logical.max(1));
+        let sectors = |bytes: u64| (bytes / logical).max(1);
+        let unit = (u64::from(physical) / logical).max(1);
+        Self {
+            stride_sectors: sectors(2 << 20).max(unit),
+            near_stride_sectors: sectors(256 << 10).max(unit),
+            unit_sectors: unit,
+            margin_sectors: sectors(10_000_000),
+            sectors_per_second: sectors(45_000_000) as f64,
+            stall_ms: 1_000,
+            stride_limit_ms: 5_000,
+            narrow_limit_ms: 5_000,
+            single_limit_ms: 20_000,
+            revisit_limit_ms: 30_000,
+            revisits: 1,
+            revisit_rest_ms: 600_000,
+            most_runs: 1_000_000,
+        }
+    }
+}
+
+/// One request to the drive.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Ask {
+    /// First sector.
+    pub first: u64,
+    /// Number of sectors.
+    pub count: u64,
+    /// Give up waiting after this.
+    pub time_limit_ms: u64,
+    /// How this place is approached.
+    pub approach: Approach,
+    /// Whether it lies near an error or stall.
+    pub near_error: bool,
+}
+
+/// Why nothing is asked.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum RestWhy {
+    /// Too hot.
+    Heat,
+    /// It slowed down by itself.
+    Slowdown,
+    /// It is not there.
+    Absence,
+    /// Only places are left that are to be asked again later.
+    BeforeRevisit,
+}
+
+/// What to do now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Next {
+    /// Ask this, then [`Gaps::report`].
+    Ask(Ask),
+    /// Ask nothing until `until_ms`, or until [`Gaps::resume`] when there is no such moment.
+    Rest {
+        /// Why.
+        why: RestWhy,
+        /// Moment of the caller's clock.
+        until_ms: Option<u64>,
+    },
+    /// Every wanted sector has its final state.
+    Done,
+}
+
+/// How the drive answered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Answer {
+    /// All sectors of the request, durable in the salvage image.
+    Got,
+    /// An error; nothing of the request counts.
+    Refused,
+    /// Time ran out.
+    NoAnswer,
+    /// Two reads of it differed.
+    Differs,
+    /// The drive is gone.
+    Gone,
+}
+
+/// The queue is full: no more separate ranges can be held.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error(
+    "cannot add sectors {first} to {end} to the queue of gaps: {most} separate ranges are held already; work through these first, then add the rest"
+)]
+pub struct Full {
+    /// First sector that was not added.
+    pub first: u64,
+    /// The sector after the last one.
+    pub end: u64,
+    /// The limit.
+    pub most: usize,
+}
+
+struct Flight {
+    ask: Ask,
+    gap: Gap,
+}
+
+/// The queue of gaps of one drive.
+pub struct Gaps {
+    limits: Limits,
+    ranges: Ranges,
+    open: Open,
+    flight: Option<Flight>,
+    rest: Option<(RestWhy, Option<u64>)>,
+    /// Where the heads are: after the last request.
+    head: u64,
+    requests: u64,
+}
+
+impl Gaps {
+    /// An empty queue.
+    pub fn new(limits: Limits) -> Self {
+        Self {
+            limits: Limits {
+                unit_sectors: limits.unit_sectors.max(1),
+                stride_sectors: limits.stride_sectors.max(limits.unit_sectors).max(1),
+                near_stride_sectors: limits.near_stride_sectors.max(limits.unit_sectors).max(1),
+                ..limits
+            },
+            ranges: Ranges::new(),
+            open: Open::default(),
+            flight: None,
+            rest: None,
+            head: 0,
+            requests: 0,
+        }
+    }
+
+    /// Wants `count` sectors from `first`, each worth `value_per_sector` (any unit; what is no
+    /// positive number counts as almost nothing). What has a state already keeps it, so the most
+    /// precious should be wanted first.
+    ///
+    /// # Errors
+    /// [`Full`] when the queue holds too many separate ranges; what was added stays.
+    pub fn want(&mut self, first: u64, count: u64, value_per_sector: f64) -> Result<(), Full> {
+        let end = first.saturating_add(count);
+        let value = worth(value_per_sector);
+        for part in self.ranges.within(first, end) {
+            if part.state != State::NotWanted {
+                continue;
+            }
+            if self.crowded() {
+                return Err(Full {
+                    first: part.first,
+                    end,
+                    most: self.limits.most_runs,
+                });
+            }
+            self.ranges.set(part.first, part.end(), State::Unasked);
+            self.open
+                .add(Gap::fresh(part.first, part.end(), value), &self.limits);
+        }
+        Ok(())
+    }
+
+    /// Takes up a row of the ledger from an earlier run: in-hand stays in hand; put-off is asked
+    /// again in small strides, refused, unanswered and disputed places as revisits.
+    ///
+    /// # Errors
+    /// [`Full`] as in [`Gaps::want`].
+    pub fn load(&mut self, row: Stretch, value_per_sector: f64) -> Result<(), Full> {
+        let value = worth(value_per_sector);
+        if row.state == State::Unasked {
+            return self.want(row.first, row.count, value);
+        }
+        for part in self.ranges.within(row.first, row.end()) {
+            if part.state != State::NotWanted || row.state == State::NotWanted {
+                continue;
+            }
+            if self.crowded() {
+                return Err(Full {
+                    first: part.first,
+                    end: row.end(),
+                    most: self.limits.most_runs,
+                });
+            }
+            self.ranges.set(part.first, part.end(), row.state);
+            let gap = Gap::fresh(part.first, part.end(), value);
+            match row.state {
+                State::PutOff => self.open.add(Gap { near: true, ..gap }, &self.limits),
+                State::Refused | State::NoAnswer | State::Disputed if self.limits.revisits > 0 => {
+                    self.open.add(
+                        Gap {
+                            approach: Approach::Revisit,
+                            near: true,
+                            ..gap
+                        },
+                        &self.limits,
+                    );
+                }
+                _ => {}
+            }
+        }
+        Ok(())
+    }
+
+    /// Takes sectors out of the plan. What is in hand or already answered stays known. Does
+    /// nothing and says `false` while a request is in flight.
+    pub fn unwant(&mut self, first: u64, count: u64) -> bool {
+        if self.flight.is_some() {
+            return false;
+        }
+        let end = first.saturating_add(count);
+        for at in self.open.overlapping(first, end) {
+            if let Some(gap) = self.open.take(at, &self.limits) {
+                self.open
+                    .add(gap.part(gap.first, gap.end.min(first)), &self.limits);
+                self.open
+                    .add(gap.part(gap.first.max(end), gap.end), &self.limits);
+            }
+        }
+        for part in self.ranges.within(first, end) {
+            if !part.state.is_final() {
+                self.ranges.set(part.first, part.end(), State::NotWanted);
+            }
+        }
+        true
+    }
+
+    /// Asks nothing until `until_ms`, or until [`Gaps::resume`].
+    pub fn rest(&mut self, why: RestWhy, until_ms: Option<u64>) {
+        self.rest = Some((why, until_ms));
+    }
+
+    /// Goes on (the drive is back, or cool).
+    pub fn resume(&mut self) {
+        self.rest = None;
+    }
+
+    /// No place is asked again from now on (the forecast no longer allows it); what was refused or
+    /// not answered stays so.
+    pub fn forbid_revisits(&mut self) {
+        self.limits.revisits = 0;
+        for first in self.open.with(Approach::Revisit) {
+            self.open.take(first, &self.limits);
+        }
+    }
+
+    /// What to do now; `now_ms` is the caller's clock, which never goes back. While a request is in
+    /// flight the answer is that request.
+    pub fn next(&mut self, now_ms: u64) -> Next {
+        if let Some(flight) = &self.flight {
+            return Next::Ask(flight.ask);
+        }
+        if let Some((why, until_ms)) = self.rest {
+            if until_ms.is_none_or(|until| until > now_ms) {
+                return Next::Rest { why, until_ms };
+            }
+            self.rest = None;
+        }
+        let Some(gap) = self.open.take_best(self.head, now_ms, &self.limits) else {
+            return match self.open.next_due() {
+                Some(due) => Next::Rest {
+                    why: RestWhy::BeforeRevisit,
+                    until_ms: Some(due),
+                },
+                None => Next::Done,
+            };
+        };
+        let (first, end) = self.cut(&gap);
+        let ask = Ask {
+            first,
+            count: end - first,
+            time_limit_ms: match gap.approach {
+                Approach::Stride => self.limits.stride_limit_ms,
+                Approach::Narrow => self.limits.narrow_limit_ms,
+                Approach::Single => self.limits.single_limit_ms,
+                Approach::Revisit | Approach::Rest => self.limits.revisit_limit_ms,
+            },
+            approach: gap.approach,
+            near_error: gap.near,
+        };
+        self.flight = Some(Flight { ask, gap });
+        self.requests = self.requests.saturating_add(1);
+        self.head = end;
+        Next::Ask(ask)
+    }
+
+    /// Takes the answer to the request in flight; gives the stretches whose state changed, for
+    /// the ledger. Nothing happens when no request is in flight.
+    pub fn report(&mut self, answer: Answer, took_ms: u64, now_ms: u64) -> Vec<Stretch> {
+        let Some(Flight { ask, gap }) = self.flight.take() else {
+            return Vec::new();
+        };
+        let (first, end) = (ask.first, ask.first + ask.count);
+        match answer {
+            Answer::Got => self.got(gap, first, end, took_ms),
+            Answer::Refused => self.failed(gap, first, end, State::Refused, now_ms),
+            Answer::NoAnswer => self.failed(gap, first, end, State::NoAnswer, now_ms),
+            Answer::Differs => self.failed(gap, first, end, State::Disputed, now_ms),
+            Answer::Gone => {
+                self.rest = Some((RestWhy::Absence, None));
+                if gap.goes == 0 {
+                    self.open.add(Gap { goes: 1, ..gap }, &self.limits);
+                    Vec::new()
+                } else {
+                    // Twice at the same place: the place itself is taken as what drives it away.
+                    self.failed(gap, first, end, State::NoAnswer, now_ms)
+                }
+            }
+        }
+    }
+
+    /// The part of a gap that the next request covers.
+    fn cut(&self, gap: &Gap) -> (u64, u64) {
+        let unit = self.limits.unit_sectors;
+        match gap.approach {
+            Approach::Stride => {
+                let stride = if gap.near {
+                    self.limits.near_stride_sectors
+                } else {
+                    self.limits.stride_sectors
+                };
+                let end = gap.first.saturating_add(stride);
+                if end >= gap.end {
+                    return (gap.first, gap.end);
+                }
+                // End on a border of what the drive reads together.
+                let even = end - end % unit;
+                (gap.first, if even > gap.first { even } else { end })
+            }
+            Approach::Narrow if !gap.tested => (gap.first, gap.end),
+            Approach::Narrow => {
+                let middle = self.middle(gap);
+                if self.likelier_right(gap) {
+                    (middle, gap.end)
+                } else {
+                    (gap.first, middle)
+                }
+            }
+            Approach::Single | Approach::Revisit | Approach::Rest => {
+                (gap.first, next_border(gap.first, unit).min(gap.end))
+            }
+        }
+    }
+
+    /// A border of the drive's own units near the middle; strictly inside unless the gap is one unit.
+    fn middle(&self, gap: &Gap) -> u64 {
+        let unit = self.limits.unit_sectors;
+        let middle = gap.first + (gap.end - gap.first) / 2;
+        let even = middle - middle % unit;
+        if even > gap.first {
+            even
+        } else {
+            next_border(gap.first, unit).min(gap.end)
+        }
+    }
+
+    /// Whether the right half is likelier to read: what borders on sectors in hand is.
+    fn likelier_right(&self, gap: &Gap) -> bool {
+        let hope = |state: State| match state {
+            State::InHand => 2,
+            State::Unasked | State::NotWanted => 1,
+            State::PutOff | State::Refused | State::NoAnswer | State::Disputed => 0,
+        };
+        let left = match gap.first.checked_sub(1) {
+            Some(sector) => hope(self.ranges.state(sector)),
+            None => 1,
+        };
+        hope(self.ranges.state(gap.end)) > left
+    }
+
+    fn got(&mut self, gap: Gap, first: u64, end: u64, took_ms: u64) -> Vec<Stretch> {
+        self.ranges.set(first, end, State::InHand);
+        let calm = Gap { goes: 0, ..gap };
+        for (from, to) in [(gap.first, first), (end, gap.end)] {
+            if from >= to {
+                continue;
+            }
+            let rest = calm.part(from, to);
+            // What is left of a tested gap holds the bad place, though it was never asked alone.
+            if gap.approach == Approach::Narrow && self.is_unit(from, to) {
+                self.open.add(
+                    Gap {
+                        approach: Approach::Single,
+                        ..rest
+                    },
+                    &self.limits,
+                );
+            } else {
+                self.open.add(rest, &self.limits);
+            }
+        }
+        if took_ms >= self.limits.stall_ms && gap.approach == Approach::Stride {
+            self.keep_away(first, end);
+        }
+        vec![Stretch {
+            first,
+            count: end - first,
+            state: State::InHand,
+        }]
+    }
+
+    fn failed(&mut self, gap: Gap, first: u64, end: u64, how: State, now_ms: u64) -> Vec<Stretch> {
+        let near = Gap {
+            near: true,
+            goes: 0,
+            ..gap
+        };
+        // What of the gap was not asked.
+        for (from, to) in [(gap.first, first), (end, gap.end)] {
+            if from >= to {
+                continue;
+            }
+            let rest = match gap.approach {
+                // The other half of a tested gap: no longer known to be bad.
+                Approach::Narrow => Gap {
+                    tested: false,
+                    ..near.part(from, to)
+                },
+                _ => Gap {
+                    goes: 0,
+                    ..gap.part(from, to)
+                },
+            };
+            self.open.add(rest, &self.limits);
+        }
+        let failed = near.part(first, end);
+        let state = if self.is_unit(first, end) {
+            self.unit_failed(failed, how, now_ms)
+        } else if self.crowded() {
+            // No room to split: it stays put off, and is said to be.
+            State::PutOff
+        } else {
+            self.open.add(
+                Gap {
+                    approach: Approach::Narrow,
+                    tested: true,
+                    ..failed
+                },
+                &self.limits,
+            );
+            State::PutOff
+        };
+        self.ranges.set(first, end, state);
+        if gap.approach == Approach::Stride {
+            self.keep_away(first, end);
+        }
+        vec![Stretch {
+            first,
+            count: end - first,
+            state,
+        }]
+    }
+
+    /// One unit did not read: ask it alone, ask it later, or leave it.
+    fn unit_failed(&mut self, gap: Gap, how: State, now_ms: u64) -> State {
+        let coarse = matches!(gap.approach, Approach::Stride | Approach::Narrow);
+        if coarse && how == State::NoAnswer {
+            // The short time limit of a coarse request says little: one question with a longer one.
+            self.open.add(
+                Gap {
+                    approach: Approach::Single,
+                    ..gap
+                },
+                &self.limits,
+            );
+            return State::PutOff;
+        }
+        let tries = if gap.approach == Approach::Revisit {
+            gap.tries.saturating_add(1)
+        } else {
+            0
+        };
+        if tries < self.limits.revisits {
+            self.open.add(
+                Gap {
+                    approach: Approach::Revisit,
+                    tries,
+                    due_ms: now_ms.saturating_add(self.limits.revisit_rest_ms).max(1),
+                    ..gap
+                },
+                &self.limits,
+            );
+        }
+        how
+    }
+
+    /// Unasked gaps within the margin of `first..end` come last from now on.
+    fn keep_away(&mut self, first: u64, end: u64) {
+        let from = first.saturating_sub(self.limits.margin_sectors);
+        let to = end.saturating_add(self.limits.margin_sectors);
+        for at in self.open.overlapping(from, to) {
+            let clean = self
+                .open
+                .get(at)
+                .is_some_and(|gap| gap.approach == Approach::Stride && !gap.near);
+            if !clean {
+                continue;
+            }
+            if let Some(gap) = self.open.take(at, &self.limits) {
+                let (a, b) = (gap.first.max(from), gap.end.min(to));
+                self.open.add(gap.part(gap.first, a), &self.limits);
+                self.open.add(gap.part(b, gap.end), &self.limits);
+                self.open.add(
+                    Gap {
+                        near: true,
+                        ..gap.part(a, b)
+                    },
+                    &self.limits,
+                );
+            }
+        }
+    }
+
+    /// Whether nothing in `first..end` can be asked apart.
+    fn is_unit(&self, first: u64, end: u64) -> bool {
+        next_border(first, self.limits.unit_sectors) >= end
+    }
+
+    fn crowded(&self) -> bool {
+        self.ranges.len().saturating_add(self.open.len()) >= self.limits.most_runs
+    }
+
+    /// The states of all wanted sectors, merged.
+    pub fn ranges(&self) -> &Ranges {
+        &self.ranges
+    }
+
+    /// Requests made so far.
+    pub fn requests(&self) -> u64 {
+        self.requests
+    }
+
+    /// Open gaps, the one in flight included.
+    pub fn open(&self) -> usize {
+        self.open.len() + usize::from(self.flight.is_some())
+    }
+}
+
+/// A worth that can be ranked.
+fn worth(value: f64) -> f64 {
+    if value.is_finite() && value > 0.0 {
+        value
+    } else {
+        f64::MIN_POSITIVE
+    }
+}
+
+/// The next multiple of `unit` after `at`.
+fn next_border(at: u64, unit: u64) -> u64 {
+    (at - at % unit).saturating_add(unit)
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,625 @@
+//! Which way to copy: ordinary, gentle, salvage, or refer to a specialist laboratory first.
+//!
+//! Present media errors, growth and weighty signals decide; old and stable counts are one
+//! sentence, so that an elderly healthy disk still goes the ordinary route. A drive whose health
+//! could not be read goes the ordinary route with an open point, unless there are symptoms: many
+//! docks pass no health pages, and calling each of their drives suspect would only teach people to
+//! click through.
+//!
+//! Invariant: worse evidence never gives a milder route, and every route says why.
+
+use super::factors::blind;
+use super::forecast::Forecast;
+use super::situation::{Memory, Situation, Symptom};
+use super::working::chance_in_words;
+use crate::drive::evidence::{Evidence, EvidenceMedium};
+use crate::drive::signal::SignalId;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// How to copy; later = more careful.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(rename_all = "kebab-case")]
+pub enum Route {
+    /// Parallel, at full speed.
+    Ordinary,
+    /// The most precious first, one reader, pauses on heat.
+    Gentle,
+    /// The gap queue on a salvage image, with time limits.
+    Salvage,
+    /// Stop; a specialist laboratory first, unless the owner decides otherwise on the record.
+    Refer,
+}
+
+impl Route {
+    /// The word of the interface.
+    pub fn word(self) -> &'static str {
+        match self {
+            Route::Ordinary => "ordinary",
+            Route::Gentle => "gentle",
+            Route::Salvage => "salvage",
+            Route::Refer => "refer",
+        }
+    }
+}
+
+/// The limits that a policy may move. All defaults are engineering judgement.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RouteLimits {
+    /// High end of the chance of losing the drive from which the route is gentle.
+    pub gentle_high: f64,
+    /// Mid from which it is gentle even when only old counts or an unread health page widen the range.
+    pub gentle_mid: f64,
+    /// Mid from which the loss counts as imminent: refer, when irreplaceable things are on the drive.
+    pub refer_mid: f64,
+    /// Replaced sectors (disk) that count as old age when nothing else speaks against the drive
+    /// (Ma et al., FAST 2015, 3.4 put the knee at 40).
+    pub old_remapped: u64,
+    /// How often a drive may vanish before it is referred.
+    pub vanished: u32,
+    /// Share of its own earlier pace below which reading is careful.
+    pub slow_share: f64,
+}
+
+impl Default for RouteLimits {
+    fn default() -> Self {
+        Self {
+            gentle_high: 0.05,
+            gentle_mid: 0.005,
+            refer_mid: 0.05,
+            old_remapped: 40,
+            vanished: 2,
+            slow_share: 0.5,
+        }
+    }
+}
+
+/// What else the route depends on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Stakes {
+    /// Whether anything irreplaceable is wanted from this drive; `None` = not surveyed yet, counts as yes.
+    pub irreplaceable: Option<bool>,
+    /// A drive password locks the data.
+    pub locked: bool,
+}
+
+/// An open point that the route leaves behind.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum RoutePoint {
+    /// A drive password locks the data.
+    DataLocked,
+    /// Health could not be read.
+    HealthUnread,
+    /// The drive vanished once: re-seat it.
+    Reseat,
+    /// The owner must decide before anything is read.
+    OwnerDecides,
+}
+
+/// The route with its reasons.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Decision {
+    /// The route.
+    pub route: Route,
+    /// Why, most important first; never empty.
+    pub reasons: Vec<String>,
+    /// Sentences that change nothing (old counts, cables).
+    pub remarks: Vec<String>,
+    /// What stays open.
+    pub open: Vec<RoutePoint>,
+}
+
+struct Deciding {
+    route: Route,
+    reasons: Vec<(Route, String)>,
+    remarks: Vec<String>,
+    open: Vec<RoutePoint>,
+}
+
+impl Deciding {
+    fn at_least(&mut self, route: Route, why: impl Into<String>) {
+        self.route = self.route.max(route);
+        self.reasons.push((route, why.into()));
+    }
+}
+
+/// Decides the route of one drive.
+pub fn route(
+    forecast: &Forecast,
+    e: &Evidence,
+    s: &Situation,
+    stakes: Stakes,
+    limits: &RouteLimits,
+) -> Decision {
+    let mut d = Deciding {
+        route: Route::Ordinary,
+        reasons: Vec::new(),
+        remarks: Vec::new(),
+        open: Vec::new(),
+    };
+    symptoms(e, s, limits, &mut d);
+    media(e, s, &mut d);
+    weighty(e, limits, &mut d);
+    chances(forecast, e, s, stakes, limits, &mut d);
+    remarks(e, s, &mut d);
+
+    // The reasons for the route itself first; those of milder routes after them.
+    let mut reasons = d.reasons;
+    reasons.sort_by(|a, b| b.0.cmp(&a.0));
+    let mut reasons: Vec<String> = reasons.into_iter().map(|(_, why)| why).collect();
+    if stakes.locked {
+        reasons.insert(
+            0,
+            "a drive password locks the data: nothing can be read until it is given".to_owned(),
+        );
+        d.open.insert(0, RoutePoint::DataLocked);
+    }
+    if reasons.is_empty() {
+        reasons.push(if blind(e) {
+            "nothing speaks against the drive, but its health is not known".to_owned()
+        } else {
+            "no media errors now, and no weighty signal".to_owned()
+        });
+    }
+    if d.route == Route::Refer {
+        d.open.push(RoutePoint::OwnerDecides);
+    }
+    Decision {
+        route: d.route,
+        reasons,
+        remarks: d.remarks,
+        open: d.open,
+    }
+}
+
+fn symptoms(_: &Evidence, s: &Situation, limits: &RouteLimits, d: &mut Deciding) {
+    let why = match s.symptom {
+        Symptom::Clicking => Some("the drive clicks: each start may be its last, leave it off"),
+        Symptom::Dropped => {
+            Some("the drive was dropped: heads may touch the surface, leave it off")
+        }
+        Symptom::Liquid => Some("the drive got wet: do not power it"),
+        Symptom::Vanishes => Some("the drive vanishes from the machine"),
+        Symptom::None => None,
+    };
+    if let Some(why) = why {
+        d.at_least(Route::Refer, why);
+    }
+    if s.vanished >= limits.vanished.max(1) {
+        d.at_least(
+            Route::Refer,
+            format!("the drive vanished {} times during the job", s.vanished),
+        );
+    } else if s.vanished > 0 {
+        d.at_least(
+            Route::Gentle,
+            "the drive vanished once: switch off, seat cable and drive again, try once more",
+        );
+        d.open.push(RoutePoint::Reseat);
+    }
+}
+
+/// Media errors that are there now.
+fn media(e: &Evidence, s: &Situation, d: &mut Deciding) {
+    if s.errors_met > 0 {
+        d.at_least(
+            Route::Salvage,
+            format!("{} places did not read in this copy", s.errors_met),
+        );
+    }
+    if s.counts_grew {
+        d.at_least(
+            Route::Salvage,
+            "the drive's counts of bad sectors rose during this copy",
+        );
+    }
+    if let Some(n) = e.sectors_awaiting.filter(|n| *n > 0) {
+        d.at_least(Route::Salvage, format!("{n} sectors wait to be remapped"));
+    }
+    // A scan's count with none waiting is history; with the waiting count unknown it may be now.
+    if e.sectors_awaiting.is_none()
+        && let Some(n) = e.scan_unreadable.filter(|n| *n > 0)
+    {
+        d.at_least(
+            Route::Salvage,
+            format!("the drive's own scan found {n} unreadable sectors"),
+        );
+    }
+    if e.self_test_read_failed {
+        d.at_least(
+            Route::Salvage,
+            "the last self-test stopped at an unreadable sector",
+        );
+    }
+    let grew = |n: Option<u64>| n.is_some_and(|n| n > 0);
+    if grew(e.growth.reads_given_up) || grew(e.growth.data_lost_inside) {
+        d.at_least(
+            Route::Salvage,
+            "reads ended without the data since the reading before",
+        );
+    }
+}
+
+/// Signals that weigh by themselves.
+fn weighty(e: &Evidence, limits: &RouteLimits, d: &mut Deciding) {
+    let flags = [
+        (
+            e.limit_crossed == Some(true),
+            "the drive itself reports that a limit was crossed",
+        ),
+        (e.spare_short, "the spare area is below its limit"),
+        (
+            e.reliability_reduced,
+            "the drive says that its reliability is reduced",
+        ),
+        (
+            e.writes_refused,
+            "the drive accepts no more writes: copy while it still reads",
+        ),
+        (
+            e.self_test_other_failed,
+            "the last self-test failed for another reason than a read",
+        ),
+        (
+            e.growth.sectors_remapped.is_some_and(|n| n > 0),
+            "more sectors were replaced since the reading before",
+        ),
+        (
+            e.growth.sectors_awaiting.is_some_and(|n| n > 0),
+            "more sectors wait to be remapped since the reading before",
+        ),
+        (
+            e.pre_end_of_life.is_some_and(|n| n >= 3),
+            "the card reports its end of life as near",
+        ),
+        (
+            e.spare.is_some_and(|(left, limit)| left < limit),
+            "less of the spare area is left than the drive's own limit",
+        ),
+    ];
+    for (yes, why) in flags {
+        if yes {
+            d.at_least(Route::Gentle, why);
+        }
+    }
+    if let Some(share) = e
+        .speed_share
+        .filter(|share| *share >= 0.0 && *share < limits.slow_share)
+    {
+        d.at_least(
+            Route::Gentle,
+            format!("reads at {:.0} % of its own earlier pace", share * 100.0),
+        );
+    }
+}
+
+/// What the forecast itself asks for.
+fn chances(
+    forecast: &Forecast,
+    e: &Evidence,
+    s: &Situation,
+    stakes: Stakes,
+    limits: &RouteLimits,
+    d: &mut Deciding,
+) {
+    let (mid, high) = (forecast.drive_lost.mid, forecast.drive_lost.high);
+    // What widens the range by itself, without any sign of present trouble.
+    let calm = forecast.worsening.is_empty()
+        && s.vanished == 0
+        && forecast.moved_by.iter().all(|signal| match signal {
+            SignalId::HealthUnread | SignalId::LinkGarbled => true,
+            SignalId::SectorsRemapped => {
+                let limit = if e.medium == Some(EvidenceMedium::Disk) {
+                    limits.old_remapped
+                } else {
+                    0
+                };
+                e.sectors_remapped.is_none_or(|n| n <= limit)
+                    && !e.growth.sectors_remapped.is_some_and(|n| n > 0)
+            }
+            _ => false,
+        })
+        && s.errors_met == 0;
+    if mid.get() >= limits.refer_mid {
+        if stakes.irreplaceable.unwrap_or(true) {
+            d.at_least(
+                Route::Refer,
+                format!(
+                    "losing the drive while copying is likely ({} by the middle estimate) and irreplaceable things are on it{}",
+                    chance_in_words(mid),
+                    if stakes.irreplaceable.is_none() {
+                        ", or may be"
+                    } else {
+                        ""
+                    }
+                ),
+            );
+        } else {
+            d.at_least(
+                Route::Gentle,
+                format!(
+                    "losing the drive while copying is likely ({} by the middle estimate)",
+                    chance_in_words(mid)
+                ),
+            );
+        }
+    }
+    if !calm && high.get() >= limits.gentle_high {
+        d.at_least(
+            Route::Gentle,
+            format!(
+                "the high end of the forecast is elevated ({})",
+                chance_in_words(high)
+            ),
+        );
+    } else if mid.get() >= limits.gentle_mid {
+        d.at_least(
+            Route::Gentle,
+            format!(
+                "the middle of the forecast is elevated ({})",
+                chance_in_words(mid)
+            ),
+        );
+    }
+}
+
+fn remarks(e: &Evidence, s: &Situation, d: &mut Deciding) {
+    if blind(e) {
+        d.open.push(RoutePoint::HealthUnread);
+        d.remarks.push(
+            "the drive's health is not known, which is no good news: connect it directly if that can be done"
+                .to_owned(),
+        );
+    }
+    let grew = |n: Option<u64>| n.is_some_and(|n| n > 0);
+    if let Some(n) = e.sectors_remapped.filter(|n| *n > 0)
+        && !grew(e.growth.sectors_remapped)
+    {
+        d.remarks.push(if e.growth.sectors_remapped.is_some() {
+            format!("{n} sectors were replaced by spares earlier, none since the reading before")
+        } else {
+            format!("{n} sectors were replaced by spares at some time")
+        });
+    }
+    if let Some(n) = e.link_garbled.filter(|n| *n > 0) {
+        d.remarks.push(format!(
+            "{n} transfers arrived garbled: suspect cable or port before the drive"
+        ));
+    }
+    if d.route > Route::Ordinary
+        && matches!(s.memory, Memory::Failed | Memory::Suspect | Memory::Swapped)
+    {
+        d.remarks.push(
+            "the drive is weak and the memory is not trusted: move the drive to a sound machine"
+                .to_owned(),
+        );
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::judge::forecast::forecast;
+    use crate::judge::situation::{Pace, PaceSource};
+    use proptest::prelude::*;
+
+    fn disk() -> Evidence {
+        Evidence {
+            medium: Some(EvidenceMedium::Disk),
+            readable: true,
+            powered_hours: Some(46_000.0),
+            sectors_awaiting: Some(0),
+            sectors_remapped: Some(0),
+            reads_given_up: Some(0),
+            scan_unreadable: Some(0),
+            limit_crossed: Some(false),
+            ..Evidence::default()
+        }
+    }
+
+    fn situation() -> Situation {
+        Situation {
+            plan_bytes: Some(195_000_000_000),
+            drive_bytes: Some(1_000_204_886_016),
+            pace: Pace {
+                bytes_per_second: 45e6,
+                source: PaceSource::Sampled,
+            },
+            memory: Memory::KnownGood,
+            ..Situation::default()
+        }
+    }
+
+    fn decide(e: &Evidence, s: &Situation) -> Decision {
+        route(
+            &forecast(e, s),
+            e,
+            s,
+            Stakes::default(),
+            &RouteLimits::default(),
+        )
+    }
+
+    #[test]
+    fn an_elderly_healthy_disk_goes_the_ordinary_route() {
+        assert_eq!(decide(&disk(), &situation()).route, Route::Ordinary);
+        let old = Evidence {
+            sectors_remapped: Some(8),
+            link_garbled: Some(31),
+            ..disk()
+        };
+        let mut long = situation();
+        long.plan_bytes = Some(900_000_000_000);
+        for s in [situation(), long] {
+            let d = decide(&old, &s);
+            assert_eq!(d.route, Route::Ordinary, "{d:?}");
+            assert_eq!(d.remarks.len(), 2);
+            assert!(d.open.is_empty());
+        }
+    }
+
+    #[test]
+    fn unread_health_is_ordinary_with_an_open_point() {
+        let d = decide(&Evidence::default(), &situation());
+        assert_eq!(d.route, Route::Ordinary);
+        assert_eq!(d.open, vec![RoutePoint::HealthUnread]);
+        assert!(d.reasons[0].contains("not known"));
+        let mut s = situation();
+        s.symptom = Symptom::Clicking;
+        assert_eq!(decide(&Evidence::default(), &s).route, Route::Refer);
+    }
+
+    #[test]
+    fn present_media_errors_go_salvage() {
+        type Change = fn(&mut Evidence, &mut Situation);
+        let changes: [Change; 6] = [
+            |e, _| e.sectors_awaiting = Some(1),
+            |e, _| {
+                e.sectors_awaiting = None;
+                e.scan_unreadable = Some(2);
+            },
+            |e, _| e.self_test_read_failed = true,
+            |e, _| e.growth.reads_given_up = Some(1),
+            |_, s| s.errors_met = 1,
+            |e, _| {
+                e.medium = Some(EvidenceMedium::Nvme);
+                e.growth.data_lost_inside = Some(1);
+            },
+        ];
+        for change in changes {
+            let (mut e, mut s) = (disk(), situation());
+            change(&mut e, &mut s);
+            let d = decide(&e, &s);
+            assert_eq!(d.route, Route::Salvage, "{d:?}");
+        }
+    }
+
+    #[test]
+    fn weighty_signals_go_gentle() {
+        type Change = fn(&mut Evidence, &mut Situation);
+        let changes: [Change; 8] = [
+            |e, _| e.limit_crossed = Some(true),
+            |e, _| e.reliability_reduced = true,
+            |e, _| e.spare = Some((4, 10)),
+            |e, _| e.growth.sectors_remapped = Some(1),
+            |e, _| e.speed_share = Some(0.3),
+            |e, _| e.self_test_other_failed = true,
+            |e, _| e.sectors_remapped = Some(150),
+            |_, s| s.vanished = 1,
+        ];
+        for change in changes {
+            let (mut e, mut s) = (disk(), situation());
+            change(&mut e, &mut s);
+            let d = decide(&e, &s);
+            assert_eq!(d.route, Route::Gentle, "{d:?}");
+        }
+    }
+
+    #[test]
+    fn symptoms_and_imminent_loss_are_referred() {
+        for symptom in Symptom::ALL.iter().filter(|s| **s != Symptom::None) {
+            let mut s = situation();
+            s.symptom = *symptom;
+            let d = decide(&disk(), &s);
+            assert_eq!(d.route, Route::Refer);
+            assert!(d.open.contains(&RoutePoint::OwnerDecides));
+        }
+        let mut s = situation();
+        s.vanished = 2;
+        assert_eq!(decide(&disk(), &s).route, Route::Refer);
+
+        // A drive getting worse, with hours still to go.
+        let mut s = situation();
+        s.counts_grew = true;
+        s.plan_bytes = Some(500_000_000_000);
+        let e = disk();
+        let f = forecast(&e, &s);
+        let limits = RouteLimits::default();
+        let with = |irreplaceable| {
+            route(
+                &f,
+                &e,
+                &s,
+                Stakes {
+                    irreplaceable,
+                    locked: false,
+                },
+                &limits,
+            )
+            .route
+        };
+        assert_eq!(with(Some(true)), Route::Refer);
+        assert_eq!(with(None), Route::Refer);
+        assert_eq!(with(Some(false)), Route::Salvage);
+    }
+
+    #[test]
+    fn a_locked_drive_says_so_first() {
+        let mut e = disk();
+        e.sectors_awaiting = Some(3);
+        let s = situation();
+        let d = route(
+            &forecast(&e, &s),
+            &e,
+            &s,
+            Stakes {
+                irreplaceable: None,
+                locked: true,
+            },
+            &RouteLimits::default(),
+        );
+        assert!(d.reasons[0].contains("password"));
+        assert_eq!(d.open[0], RoutePoint::DataLocked);
+        assert_eq!(d.route, Route::Salvage);
+    }
+
+    #[test]
+    fn a_weak_drive_and_doubtful_memory_move() {
+        let mut s = situation();
+        s.memory = Memory::Failed;
+        s.errors_met = 1;
+        assert!(
+            decide(&disk(), &s)
+                .remarks
+                .iter()
+                .any(|r| r.contains("sound machine"))
+        );
+        s.errors_met = 0;
+        assert!(decide(&disk(), &s).remarks.is_empty());
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+        #[test]
+        fn worse_evidence_never_gives_a_milder_route(
+            awaiting in 0u64..300, remapped in 0u64..300, given in 0u64..5, errors in 0u64..3,
+            vanished in 0u32..3, hours in 0.0f64..60_000.0, plan in 0u64..2_000_000_000_000,
+            which in 0usize..6, more in 1u64..300,
+        ) {
+            let e = Evidence {
+                sectors_awaiting: Some(awaiting),
+                sectors_remapped: Some(remapped),
+                reads_given_up: Some(given),
+                powered_hours: Some(hours),
+                ..disk()
+            };
+            let s = Situation { errors_met: errors, vanished, plan_bytes: Some(plan), ..situation() };
+            let (mut worse, mut later) = (e.clone(), s.clone());
+            match which {
+                0 => worse.sectors_awaiting = Some(awaiting + more),
+                1 => worse.sectors_remapped = Some(remapped + more),
+                2 => worse.reads_given_up = Some(given + more),
+                3 => later.errors_met += more,
+                4 => later.vanished += 1,
+                _ => later.counts_grew = true,
+            }
+            let (a, b) = (decide(&e, &s), decide(&worse, &later));
+            prop_assert!(b.route >= a.route, "{:?} then {:?}", a, b);
+            prop_assert!(!a.reasons.is_empty());
+        }
+    }
+}
