@@ -244,7 +244,8 @@ impl Amount {
         }
     }
 
-    fn minus(self, other: Self) -> Self {
+    /// Both differences; they stop at zero.
+    pub fn minus(self, other: Self) -> Self {
         Self {
             items: self.items.saturating_sub(other.items),
             bytes: self.bytes.saturating_sub(other.bytes),

@@ -65,8 +65,12 @@ fn section_of(section: &Section) -> Markup {
 fn block_of(block: &Block) -> Markup {
     match block {
         Block::Para(phrase) => html! { p { (runs(phrase)) } },
-        Block::Loud(phrase) => html! { p class="loud" { (runs(phrase)) } },
-        Block::Large(phrase) => html! { p class="large" { (runs(phrase)) } },
+        Block::Loud(orders) => {
+            html! { ul class="loud" { @for order in orders { li { (runs(order)) } } } }
+        }
+        Block::Large { label, value } => html! {
+            p class="large" { span class="label" { (runs(label)) } " " span class="value" { (runs(value)) } }
+        },
         Block::Notice(phrase) => html! { p class="notice" { (runs(phrase)) } },
         Block::Facts(facts) => html! {
             dl { @for (name, value) in facts { div { dt { (runs(name)) } dd { (runs(value)) } } } }
@@ -86,7 +90,11 @@ fn block_of(block: &Block) -> Markup {
                 div class="lines" { @for line in lines { span { (runs(line)) } } }
             }
         },
-        Block::Code(payload) => code_of(payload),
+        Block::Code { payload, caption } => html! {
+            @if let Some(square) = square(payload) {
+                div class="code" { (square) p { (runs(caption)) } }
+            }
+        },
     }
 }
 
@@ -97,6 +105,7 @@ fn runs(phrase: &Phrase) -> Markup {
                 Run::Said(text) => { (shown(text)) }
                 Run::Given(text) => { bdi { (shown(text)) } }
                 Run::Amount(text) => { span class="amount" { (shown(text)) } }
+                Run::Exact(text) => { bdi { code { (shown(text)) } } }
             }
         }
     }
@@ -106,7 +115,9 @@ fn plain(phrase: &Phrase) -> String {
     let mut out = String::new();
     for run in &phrase.0 {
         match run {
-            Run::Said(text) | Run::Given(text) | Run::Amount(text) => out.push_str(&shown(text)),
+            Run::Said(text) | Run::Given(text) | Run::Amount(text) | Run::Exact(text) => {
+                out.push_str(&shown(text));
+            }
         }
     }
     out
@@ -114,12 +125,9 @@ fn plain(phrase: &Phrase) -> String {
 
 /// The square as one path, with the quiet border of four modules that the standard asks for (ISO/IEC 18004, from memory).
 /// What does not fit into a square is left out: the text beside it says the same.
-fn code_of(payload: &str) -> Markup {
-    let Ok(code) =
-        qrcode::QrCode::with_error_correction_level(payload.as_bytes(), qrcode::EcLevel::M)
-    else {
-        return html! {};
-    };
+fn square(payload: &str) -> Option<Markup> {
+    let code =
+        qrcode::QrCode::with_error_correction_level(payload.as_bytes(), qrcode::EcLevel::M).ok()?;
     let wide = code.width();
     let mut path = String::new();
     for (row, line) in code.to_colors().chunks(wide.max(1)).enumerate() {
@@ -130,10 +138,10 @@ fn code_of(payload: &str) -> Markup {
         }
     }
     let side = wide + 8;
-    html! {
-        svg class="code" role="img" aria-label="QR" viewBox=(format!("0 0 {side} {side}"))
+    Some(html! {
+        svg role="img" aria-label="QR" viewBox=(format!("0 0 {side} {side}"))
             xmlns="http://www.w3.org/2000/svg" shape-rendering="crispEdges" {
             path d=(path) {}
         }
-    }
+    })
 }

@@ -80,10 +80,15 @@ impl Section {
 pub enum Block {
     /// A paragraph.
     Para(Phrase),
-    /// Letters to be read at three metres.
-    Loud(Phrase),
-    /// Letters to be read at arm's length.
-    Large(Phrase),
+    /// Orders to be read at three metres.
+    Loud(Vec<Phrase>),
+    /// What to compare with a label, in large letters.
+    Large {
+        /// What it is.
+        label: Phrase,
+        /// The words to compare.
+        value: Phrase,
+    },
     /// Names and their values.
     Facts(Vec<(Phrase, Phrase)>),
     /// A list.
@@ -109,5 +114,10 @@ pub enum Block {
         lines: Vec<Phrase>,
     },
     /// A machine-readable square (ISO/IEC 18004), a convenience only; the text stays the authority.
-    Code(String),
+    Code {
+        /// What it holds.
+        payload: String,
+        /// The small print beneath it.
+        caption: Phrase,
+    },
 }

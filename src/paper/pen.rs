@@ -7,11 +7,11 @@ use super::account::{
     Account, Amount, Answer, ClassTotals, Decider, DestinationLine, DriveLine, FIRST, Lost,
     LostFolder, LostItem, MustHave, OtherDrive, PointLine, WaiverLine,
 };
-use super::leaf::{Leaf, Look, Section};
+use super::leaf::{Block, Leaf, Look, Section};
 use super::sentence::Sentence;
 use super::words::{Language, Phrase};
 use crate::survey::item::Class;
-use crate::value::Moment;
+use crate::value::{Counter128, Moment};
 
 /// One hand writing one paper.
 #[derive(Debug, Clone, Copy)]
@@ -84,7 +84,13 @@ impl Pen<'_> {
 
     /// A moment.
     pub fn moment(&self, at: Moment) -> Phrase {
-        Phrase::said(self.language.moment(at, self.account.offset_minutes))
+        let text = self.language.moment(at, self.account.offset_minutes);
+        match text.split_once(", ") {
+            Some((day, time)) => Phrase::amount(day)
+                .then(Phrase::said(", "))
+                .then(Phrase::amount(time)),
+            None => Phrase::amount(text),
+        }
     }
 
     /// Something recorded, or the words that it was not.
@@ -113,6 +119,25 @@ impl Pen<'_> {
         match path.trim_end_matches('/').rsplit_once('/') {
             Some((folder, _)) if !folder.is_empty() => Phrase::given(folder),
             _ => self.plain(Sentence::TopFolder),
+        }
+    }
+
+    /// A counter of the drive.
+    pub fn counter(&self, n: Counter128) -> Phrase {
+        match u64::try_from(n.0) {
+            Ok(n) => self.count(n),
+            Err(_) => Phrase::amount(n.0.to_string()),
+        }
+    }
+
+    /// What a label shows, in large letters; `None` and blanks are said to be unknown.
+    pub fn large(&self, label: Sentence, value: Option<&str>) -> Block {
+        Block::Large {
+            label: self.plain(label),
+            value: match value {
+                Some(text) if !text.trim().is_empty() => Phrase::exact(text),
+                _ => self.plain(Sentence::Unknown),
+            },
         }
     }
 
@@ -170,6 +195,16 @@ impl Pen<'_> {
             Class::Replaceable => Sentence::Replaceable,
             Class::Rebuildable => Sentence::Rebuildable,
         });
+        if counts.left_out == counts.all && counts.all.items > 0 {
+            let bytes = self.bytes(counts.all.bytes);
+            return self
+                .say_of(
+                    Sentence::ClassLeftOut,
+                    counts.all.items,
+                    &[("class", name), ("bytes", bytes)],
+                )
+                .then(Phrase::said("."));
+        }
         let saved = self.say_of(
             Sentence::ClassSaved,
             counts.all.items,
@@ -461,7 +496,7 @@ impl Pen<'_> {
     /// Who signed the certificate.
     pub fn signer(&self, signed_by: Option<&str>) -> Phrase {
         match signed_by {
-            Some(key) => self.say(Sentence::SignedBy, &[("key", Phrase::given(key))]),
+            Some(key) => self.say(Sentence::SignedBy, &[("key", Phrase::exact(key))]),
             None => self.plain(Sentence::UnsignedRecord),
         }
     }

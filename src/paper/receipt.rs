@@ -8,7 +8,7 @@ use super::account::{DriveLine, Standing};
 use super::leaf::{Block, Leaf, Look, Section};
 use super::pen::Pen;
 use super::sentence::Sentence as S;
-use super::words::Phrase;
+use super::words::{Language, Phrase};
 
 /// The command with which anyone checks a bag.
 pub const CHECK: &str = "sha256sum -c manifest-sha256.txt";
@@ -48,6 +48,9 @@ fn opening(pen: &Pen<'_>) -> Section {
         ]
     });
     match (account.standing(), term) {
+        (Standing::Released | Standing::Lapsed, _) if account.policy.practice => {
+            section.add(Block::Notice(pen.plain(S::ReceiptPractice)))
+        }
         (Standing::Released, Some(term)) => section.para(pen.say(S::ReceiptReleased, &term)),
         (Standing::Lapsed, Some(term)) => section.para(pen.say(S::ReceiptLapsed, &term)),
         _ => section.add(Block::Notice(pen.say_of(S::ReceiptHold, points, &[]))),
@@ -59,6 +62,9 @@ fn drives(pen: &Pen<'_>) -> Section {
     let mut section = Section::headed(pen.plain(S::YourDrive));
     for drive in &pen.account.drives {
         section.para(about(pen, drive));
+    }
+    if pen.language != Language::English {
+        section.para(pen.plain(S::AsRecorded));
     }
     if let Some(path) = &pen.account.folder {
         let named = pen.say(S::FolderNamed, &[("path", Phrase::given(path))]);
@@ -95,15 +101,24 @@ fn about(pen: &Pen<'_>, drive: &DriveLine) -> Phrase {
 fn saved(pen: &Pen<'_>) -> Section {
     let totals = pen.account.totals();
     let mut section = Section::headed(pen.plain(S::Saved));
-    section.para(pen.say_of(
-        S::SavedTotal,
-        totals.all.items,
-        &[
-            ("bytes", pen.bytes(totals.all.bytes)),
-            ("saved", pen.count(totals.verified.items)),
-            ("saved_bytes", pen.bytes(totals.verified.bytes)),
-        ],
-    ));
+    let mut values = vec![
+        ("bytes", pen.bytes(totals.all.bytes)),
+        ("saved", pen.count(totals.verified.items)),
+        ("saved_bytes", pen.bytes(totals.verified.bytes)),
+    ];
+    let sentence = if totals.left_out.items == 0 {
+        S::SavedTotal
+    } else {
+        let rest = totals.all.minus(totals.left_out);
+        values.extend([
+            ("left", pen.count(totals.left_out.items)),
+            ("left_bytes", pen.bytes(totals.left_out.bytes)),
+            ("rest", pen.count(rest.items)),
+            ("rest_bytes", pen.bytes(rest.bytes)),
+        ]);
+        S::SavedOther
+    };
+    section.para(pen.say_of(sentence, totals.all.items, &values));
     pen.classes(&mut section);
     people(pen, &mut section);
     section
@@ -116,19 +131,25 @@ pub(super) fn people(pen: &Pen<'_>, section: &mut Section) {
     }
     section.para(pen.plain(S::People));
     section.list(pen.first(&pen.account.people, |person| {
-        pen.say(
-            S::SavedPerson,
+        let head = pen.say(
+            S::Person,
             &[
                 ("who", Phrase::given(&person.profile)),
                 ("bytes", pen.bytes(person.bytes)),
-                ("photos", pen.count(person.photos)),
-                ("documents", pen.count(person.documents)),
-                ("mail", pen.count(person.mail)),
                 ("newest", pen.day_if(person.newest)),
-                ("placeholders", pen.count(person.placeholders)),
-                ("efs", pen.count(person.efs)),
             ],
-        )
+        );
+        let counts = [
+            (S::Pictures, person.photos),
+            (S::Documents, person.documents),
+            (S::MailStores, person.mail),
+            (S::OnlyCloud, person.placeholders),
+            (S::LockedOld, person.efs),
+        ]
+        .into_iter()
+        .filter(|(_, n)| *n > 0)
+        .map(|(says, n)| pen.say_of(says, n, &[]));
+        Phrase::joined(std::iter::once(head).chain(counts), "; ").then(Phrase::said("."))
     }));
 }
 
@@ -155,11 +176,10 @@ fn agreed(pen: &Pen<'_>) -> Section {
         return section;
     }
     section.list(pen.first(&pen.account.waivers, |waiver| {
-        let hash = Phrase::given(waiver.set_hash.to_string());
+        let hash = Phrase::exact(waiver.set_hash.to_string());
         pen.waiver(waiver)
             .and(pen.say(S::WaiverSet, &[("hash", hash)]))
     }));
-    section.para(pen.plain(S::AsRecorded));
     section
 }
 
@@ -227,8 +247,10 @@ fn home(pen: &Pen<'_>) -> Section {
     }
     let mut section = Section::headed(pen.plain(S::Home));
     section.add(Block::Steps(steps));
-    section.para(pen.plain(S::Closing));
-    section.para(pen.recorded(&account.technician));
+    section.add(Block::Sign {
+        above: Some(pen.plain(S::Closing)),
+        lines: vec![pen.recorded(&account.technician)],
+    });
     section
 }
 

@@ -42,7 +42,6 @@ sentences! {
         "Begründungen stehen hier so, wie sie aufgezeichnet wurden, zum Teil auf Englisch." }
     Unknown { "not known", "nicht bekannt" }
     NotRecorded { "not recorded", "nicht festgehalten" }
-    Items { "{n} item|{n} items", "{n} Eintrag|{n} Einträge" }
     ItemsOf { "{n} item, {bytes}|{n} items, {bytes}", "{n} Eintrag, {bytes}|{n} Einträge, {bytes}" }
     DriveNamed { "{model}, serial number {serial}, {bytes}", "{model}, Seriennummer {serial}, {bytes}" }
     ModelUnknown { "model not known", "Modell nicht bekannt" }
@@ -67,6 +66,9 @@ sentences! {
     ClassSaved {
         "{class}: {saved} of {n} item saved and proven, {saved_bytes} of {bytes}|{class}: {saved} of {n} items saved and proven, {saved_bytes} of {bytes}",
         "{class}: {saved} von {n} Eintrag gesichert und geprüft, {saved_bytes} von {bytes}|{class}: {saved} von {n} Einträgen gesichert und geprüft, {saved_bytes} von {bytes}" }
+    ClassLeftOut {
+        "{class}: {n} item, {bytes}, left out by a rule|{class}: all {n} items, {bytes}, left out by a rule",
+        "{class}: {n} Eintrag, {bytes}, nach Regel ausgelassen|{class}: alle {n} Einträge, {bytes}, nach Regel ausgelassen" }
     EndDamaged { "{n} with gaps ({bytes})", "{n} mit Lücken ({bytes})" }
     EndUnreadable { "{n} unreadable ({bytes})", "{n} nicht lesbar ({bytes})" }
     EndLeftOut { "{n} left out by a rule ({bytes})", "{n} nach Regel ausgelassen ({bytes})" }
@@ -119,7 +121,7 @@ sentences! {
     DearOwner { "Dear {owner},", "Guten Tag {owner}," }
     DearNobody { "Dear owner of this drive,", "Guten Tag," }
     ReceiptOpening {
-        "before anything is erased, we copied what was on your drive and compared the copies with the original. This letter says what you have, what you do not have, and how you can check both.",
+        "Before anything is erased, we copied what was on your drive and compared the copies with the original. This letter says what you have, what you do not have, and how you can check both.",
         "bevor etwas gelöscht wird, haben wir kopiert, was auf Ihrem Laufwerk war, und die Kopien mit dem Original verglichen. Dieser Brief sagt, was Sie haben, was Sie nicht haben und wie Sie beides nachprüfen können." }
     ReceiptHold {
         "We have not finished: {n} question is still open, and nothing may be erased yet. This letter is an interim report.|We have not finished: {n} questions are still open, and nothing may be erased yet. This letter is an interim report.",
@@ -127,11 +129,14 @@ sentences! {
     ReceiptReleased {
         "Everything on the drive is accounted for. On {at} we released it for erasing; the release holds until {until}.",
         "Über alles auf dem Laufwerk ist Rechenschaft abgelegt. Am {at} haben wir es zum Löschen freigegeben; die Freigabe gilt bis {until}." }
+    ReceiptPractice {
+        "This was a practice run: nothing has been released for erasing.",
+        "Dies war eine Übung: es wurde nichts zum Löschen freigegeben." }
     ReceiptLapsed {
         "Everything on the drive was accounted for. We released it for erasing on {at}; that release held until {until} and is not in force at the date of this letter.",
         "Über alles auf dem Laufwerk war Rechenschaft abgelegt. Am {at} haben wir es zum Löschen freigegeben; die Freigabe galt bis {until} und ist zum Datum dieses Briefs nicht in Kraft." }
     YourDrive { "Your drive", "Ihr Laufwerk" }
-    HealthSaid { "Its health, as it reported: {says}.", "Zu seinem Zustand meldet es: {says}." }
+    HealthSaid { "It reports of its health: {says}.", "Zu seinem Zustand meldet es: {says}." }
     HealthUnread { "Its health could not be read: {why}.", "Sein Zustand ließ sich nicht auslesen: {why}." }
     ForecastSaid { "Our forecast before copying: {says}.", "Unsere Vorhersage vor dem Kopieren: {says}." }
     RouteOrdinary { "We copied it in the ordinary way.", "Wir haben es auf gewöhnlichem Weg kopiert." }
@@ -139,12 +144,18 @@ sentences! {
     RouteSalvage { "We read its weak places piece by piece and kept whatever it still gave.", "Wir haben seine schwachen Stellen Stück für Stück gelesen und behalten, was es noch hergab." }
     RouteRefer { "We advised to ask a specialist laboratory first.", "Wir haben geraten, zuerst ein Fachlabor zu fragen." }
     Saved { "What is saved", "Was gesichert ist" }
+    SavedOther {
+        "We found {n} item ({bytes}). {left} of them ({left_bytes}) were left out by the rules named below. Of the other {rest} ({rest_bytes}), {saved} ({saved_bytes}) are copied, read back and equal to the original.|We found {n} items ({bytes}). {left} of them ({left_bytes}) were left out by the rules named below. Of the other {rest} ({rest_bytes}), {saved} ({saved_bytes}) are copied, read back and equal to the original.",
+        "Wir fanden {n} Eintrag ({bytes}). Davon sind {left} ({left_bytes}) nach den unten genannten Regeln ausgelassen. Von den übrigen {rest} ({rest_bytes}) sind {saved} ({saved_bytes}) kopiert, zurückgelesen und gleich dem Original.|Wir fanden {n} Einträge ({bytes}). Davon sind {left} ({left_bytes}) nach den unten genannten Regeln ausgelassen. Von den übrigen {rest} ({rest_bytes}) sind {saved} ({saved_bytes}) kopiert, zurückgelesen und gleich dem Original." }
     SavedTotal {
         "Of {n} item ({bytes}), {saved} ({saved_bytes}) are copied, read back and equal to the original.|Of {n} items ({bytes}), {saved} ({saved_bytes}) are copied, read back and equal to the original.",
         "Von {n} Eintrag ({bytes}) sind {saved} ({saved_bytes}) kopiert, zurückgelesen und gleich dem Original.|Von {n} Einträgen ({bytes}) sind {saved} ({saved_bytes}) kopiert, zurückgelesen und gleich dem Original." }
-    SavedPerson {
-        "{who}: {bytes}; {photos} pictures and videos, {documents} documents, {mail} mail stores; newest from {newest}; {placeholders} only in a cloud, {efs} locked with a key of the old system",
-        "{who}: {bytes}; {photos} Bilder und Videos, {documents} Dokumente, {mail} Postablagen; neuestes vom {newest}; {placeholders} nur in einer Cloud, {efs} mit einem Schlüssel des alten Systems verschlossen" }
+    Person { "{who}: {bytes}, newest from {newest}", "{who}: {bytes}, neuestes vom {newest}" }
+    Pictures { "{n} picture or video|{n} pictures and videos", "{n} Bild oder Video|{n} Bilder und Videos" }
+    Documents { "{n} document|{n} documents", "{n} Dokument|{n} Dokumente" }
+    MailStores { "{n} mail store|{n} mail stores", "{n} Postablage|{n} Postablagen" }
+    OnlyCloud { "{n} only in a cloud", "{n} nur in einer Cloud" }
+    LockedOld { "{n} locked with a key of the old system", "{n} mit einem Schlüssel des alten Systems verschlossen" }
     People { "Whose things we found:", "Wessen Dinge wir fanden:" }
     Places { "Where the copies are", "Wo die Kopien sind" }
     PlacesNone { "No copy has been made.", "Es wurde keine Kopie angelegt." }
@@ -193,7 +204,6 @@ sentences! {
     OnDriveOpening { "Please look for what is not in this list and should be.", "Bitte achten Sie darauf, was in dieser Liste fehlt und da sein sollte." }
     ColFolder { "Folder", "Ordner" }
     ColItems { "Items", "Einträge" }
-    ColSize { "Size", "Größe" }
     ColNewest { "Newest", "Neuestes" }
     Decisions { "What you give up", "Was Sie aufgeben" }
     AgreeTo { "I agree to lose: {what}", "Ich bin einverstanden, zu verlieren: {what}" }
@@ -209,19 +219,22 @@ sentences! {
 
     // ---- the hold tag
     TagTitle { "On hold", "Halt" }
+    TagHead { "Job {job}", "Auftrag {job}" }
     TagPower { "Do not power on", "Nicht einschalten" }
     TagReset { "Do not reset", "Nicht zurücksetzen" }
     TagWipe { "Do not wipe", "Nicht löschen" }
-    TagModel { "Model: {model}", "Modell: {model}" }
-    TagSerial { "Serial number: {serial}", "Seriennummer: {serial}" }
-    TagFolder { "Folder: {path}", "Ordner: {path}" }
+    Model { "Model", "Modell" }
+    Serial { "Serial number", "Seriennummer" }
+    Size { "Size", "Größe" }
+    Folder { "Folder", "Ordner" }
     TagWhy { "Its data are not accounted for. Take this tag off only with the release slip of job {job} in hand, and only after comparing the serial number.",
         "Über die Daten ist noch keine Rechenschaft abgelegt. Nur mit dem Freigabeschein zu Auftrag {job} in der Hand entfernen, und nur nach Vergleich der Seriennummer." }
     TagAsk { "On hold since {at}. Ask: {who}", "Halt seit {at}. Fragen an: {who}" }
-    TagCode { "The square holds the serial number and the job's digest; the text above is what counts.", "Das Quadrat enthält Seriennummer und Prüfsumme des Auftrags; es gilt der Text darüber." }
+    TagCode { "Serial number and job digest; the printed text is what counts.", "Seriennummer und Prüfsumme des Auftrags; es gilt der gedruckte Text." }
 
     // ---- the release slip
     SlipTitle { "Release slip", "Freigabeschein" }
+    SlipReleased { "Released", "Freigegeben" }
     SlipMay { "This drive may be wiped", "Dieses Laufwerk darf gelöscht werden" }
     SlipMayFolder { "This folder may be deleted", "Dieser Ordner darf gelöscht werden" }
     SlipNot { "Not released", "Nicht freigegeben" }
@@ -231,7 +244,7 @@ sentences! {
     SlipPracticeText { "This slip was made under the policy “{policy}”. It names what a real slip would name, and releases nothing.", "Dieser Schein entstand unter der Regelung „{policy}“. Er nennt, was ein echter Schein nennen würde, und gibt nichts frei." }
     SlipNamed { "On hold in this job", "In diesem Auftrag angehalten" }
     SlipNoSerial { "The serial number is not known: do not wipe.", "Die Seriennummer ist nicht bekannt: nicht löschen." }
-    SlipUntil { "Until {until}", "Bis {until}" }
+    Until { "Until", "Bis" }
     SlipSize { "{bytes}, {exact} bytes", "{bytes}, {exact} Bytes" }
     SlipVoid { "The slip is void as soon as somebody starts the old system or writes to the drive. In doubt, ask:", "Der Schein ist nichtig, sobald jemand das alte System startet oder auf das Laufwerk schreibt. Im Zweifel fragen:" }
     Before { "Before you wipe", "Vor dem Löschen" }

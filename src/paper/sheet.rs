@@ -81,7 +81,7 @@ fn there(pen: &Pen<'_>) -> Section {
             })
             .collect();
         section.add(Block::Table {
-            head: [S::ColFolder, S::ColItems, S::ColSize, S::ColNewest]
+            head: [S::ColFolder, S::ColItems, S::Size, S::ColNewest]
                 .map(|head| pen.plain(head))
                 .to_vec(),
             rows,
@@ -105,7 +105,7 @@ fn decisions(pen: &Pen<'_>) -> Section {
     }
     // Never cut short: a decision without its line would be a decision that nobody signed.
     for waiver in &account.waivers {
-        let hash = Phrase::given(waiver.set_hash.to_string());
+        let hash = Phrase::exact(waiver.set_hash.to_string());
         let what = pen
             .waiver(waiver)
             .and(pen.say(S::WaiverSet, &[("hash", hash)]));

@@ -20,14 +20,16 @@ pub fn slip(pen: &Pen<'_>) -> Leaf {
     if !in_force {
         leaf.sections.push(refusal(pen, standing));
     }
-    leaf.sections.push(named(pen, in_force));
+    leaf.sections.extend(named(pen, in_force));
     if in_force {
         leaf.sections.push(before(pen));
     }
-    leaf.sections.push(relied(pen));
-    leaf.sections.push(care(pen));
     if in_force {
         leaf.sections.push(hands(pen));
+    }
+    leaf.sections.push(care(pen));
+    if standing != Standing::Hold {
+        leaf.sections.push(relied(pen));
     }
     leaf
 }
@@ -64,47 +66,50 @@ fn refusal(pen: &Pen<'_>, standing: Standing) -> Section {
     section
 }
 
-fn named(pen: &Pen<'_>, in_force: bool) -> Section {
+fn named(pen: &Pen<'_>, in_force: bool) -> Vec<Section> {
     let account = pen.account;
-    let heading = match (in_force, account.drives.is_empty()) {
-        (false, _) => S::SlipNamed,
-        (true, true) => S::SlipMayFolder,
-        (true, false) => S::SlipMay,
-    };
-    let mut section = Section::headed(pen.plain(heading));
-    for drive in &account.drives {
-        drive_block(pen, drive, in_force, &mut section);
-    }
+    let mut sections: Vec<_> = account
+        .drives
+        .iter()
+        .map(|drive| drive_section(pen, drive, in_force))
+        .collect();
     if let Some(path) = &account.folder {
-        section.add(Block::Large(
-            pen.say(S::TagFolder, &[("path", Phrase::given(path))]),
-        ));
+        let mut section = if in_force {
+            let mut section = Section::headed(pen.plain(S::SlipReleased));
+            section.add(Block::Notice(pen.plain(S::SlipMayFolder)));
+            section
+        } else {
+            Section::headed(pen.plain(S::SlipNamed))
+        };
+        section.add(pen.large(S::Folder, Some(path)));
         section.para(pen.plain(S::FolderOnly));
+        sections.push(section);
     }
     if in_force && let Some(certificate) = &account.certificate {
-        let until = pen.say(S::SlipUntil, &[("until", pen.moment(certificate.expires))]);
-        section.add(Block::Notice(until));
+        let mut section = Section::headed(pen.plain(S::Until));
+        section.add(Block::Notice(pen.moment(certificate.expires)));
         section.para(pen.plain(S::SlipVoid));
         section.add(Block::Typed(format!("holdpoint recheck {}", account.job)));
+        sections.push(section);
     }
-    section
+    sections
 }
 
-fn drive_block(pen: &Pen<'_>, drive: &DriveLine, in_force: bool, section: &mut Section) {
-    let serial = drive
+fn drive_section(pen: &Pen<'_>, drive: &DriveLine, in_force: bool) -> Section {
+    let known = drive
         .serial
-        .as_deref()
-        .filter(|serial| !serial.trim().is_empty());
-    let known = |text: Option<&str>| match text {
-        Some(text) if !text.trim().is_empty() => Phrase::given(text),
-        _ => pen.plain(S::Unknown),
+        .as_ref()
+        .is_some_and(|serial| !serial.trim().is_empty());
+    // Without a serial number nobody can tell the drive from the one beside it.
+    let mut section = if in_force && known {
+        let mut section = Section::headed(pen.plain(S::SlipReleased));
+        section.add(Block::Notice(pen.plain(S::SlipMay)));
+        section
+    } else {
+        Section::headed(pen.plain(S::SlipNamed))
     };
-    section.add(Block::Large(
-        pen.say(S::TagModel, &[("model", known(drive.model.as_deref()))]),
-    ));
-    section.add(Block::Large(
-        pen.say(S::TagSerial, &[("serial", known(serial))]),
-    ));
+    section.add(pen.large(S::Model, drive.model.as_deref()));
+    section.add(pen.large(S::Serial, drive.serial.as_deref()));
     section.para(match drive.bytes {
         Some(bytes) => pen.say(
             S::SlipSize,
@@ -112,9 +117,10 @@ fn drive_block(pen: &Pen<'_>, drive: &DriveLine, in_force: bool, section: &mut S
         ),
         None => pen.plain(S::SizeUnknown),
     });
-    if in_force && serial.is_none() {
+    if !known {
         section.add(Block::Notice(pen.plain(S::SlipNoSerial)));
     }
+    section
 }
 
 fn before(pen: &Pen<'_>) -> Section {
@@ -178,15 +184,12 @@ fn relied(pen: &Pen<'_>) -> Section {
         };
         add(
             S::ReliedFingerprint,
-            drive.fingerprint.as_ref().map(Phrase::given),
+            drive.fingerprint.as_ref().map(Phrase::exact),
         );
-        add(
-            S::ReliedCycles,
-            drive.power_cycles.map(|n| Phrase::amount(n.0.to_string())),
-        );
+        add(S::ReliedCycles, drive.power_cycles.map(|n| pen.counter(n)));
         add(
             S::ReliedWritten,
-            drive.bytes_written.map(|n| Phrase::amount(n.0.to_string())),
+            drive.bytes_written.map(|n| pen.counter(n)),
         );
     }
     facts.push((
@@ -195,12 +198,12 @@ fn relied(pen: &Pen<'_>) -> Section {
             S::PolicyLine,
             &[
                 ("name", Phrase::given(&account.policy.name)),
-                ("hash", Phrase::given(account.policy.hash.to_string())),
+                ("hash", Phrase::exact(account.policy.hash.to_string())),
             ],
         ),
     ));
     if let Some(certificate) = &account.certificate {
-        let digest = Phrase::given(format!("BLAKE3 {}", certificate.digest));
+        let digest = Phrase::said("BLAKE3 ").then(Phrase::exact(certificate.digest.to_string()));
         let signer = pen.signer(certificate.signed_by.as_deref());
         facts.push((
             pen.plain(S::ReliedSignature),

@@ -16,6 +16,8 @@ const LONGEST_SERIAL: usize = 64;
 pub fn tag(pen: &Pen<'_>) -> Leaf {
     let account = pen.account;
     let mut leaf = pen.leaf(Look::Tag, S::TagTitle);
+    // The date of printing says nothing on a lid; since when it hangs there does.
+    leaf.head = pen.say(S::TagHead, &[("job", Phrase::given(&account.job))]);
     for drive in &account.drives {
         let new_page = !leaf.sections.is_empty();
         let mut page = page(pen, drive_lines(pen, drive), drive.serial.as_deref());
@@ -23,23 +25,22 @@ pub fn tag(pen: &Pen<'_>) -> Leaf {
         leaf.sections.push(page);
     }
     if let Some(path) = &account.folder {
-        let line = Block::Large(pen.say(S::TagFolder, &[("path", Phrase::given(path))]));
+        let line = pen.large(S::Folder, Some(path));
         leaf.sections.push(page(pen, vec![line], None));
     }
     leaf
 }
 
 fn drive_lines(pen: &Pen<'_>, drive: &DriveLine) -> Vec<Block> {
-    let known = |text: Option<&str>| match text {
-        Some(text) if !text.trim().is_empty() => Phrase::given(text),
-        _ => pen.plain(S::Unknown),
-    };
     let mut lines = vec![
-        Block::Large(pen.say(S::TagModel, &[("model", known(drive.model.as_deref()))])),
-        Block::Large(pen.say(S::TagSerial, &[("serial", known(drive.serial.as_deref()))])),
+        pen.large(S::Model, drive.model.as_deref()),
+        pen.large(S::Serial, drive.serial.as_deref()),
     ];
     if let Some(bytes) = drive.bytes {
-        lines.push(Block::Large(pen.bytes(bytes)));
+        lines.push(Block::Large {
+            label: pen.plain(S::Size),
+            value: pen.bytes(bytes),
+        });
     }
     lines
 }
@@ -47,20 +48,12 @@ fn drive_lines(pen: &Pen<'_>, drive: &DriveLine) -> Vec<Block> {
 fn page(pen: &Pen<'_>, what: Vec<Block>, serial: Option<&str>) -> Section {
     let account = pen.account;
     let mut page = Section::default();
-    page.add(Block::List(
+    page.add(Block::Loud(
         [S::TagPower, S::TagReset, S::TagWipe]
             .map(|order| pen.plain(order))
             .to_vec(),
     ));
     page.blocks.extend(what);
-    page.para(pen.say(S::TagWhy, &[("job", Phrase::given(&account.job))]));
-    page.para(pen.say(
-        S::TagAsk,
-        &[
-            ("at", pen.moment(account.opened)),
-            ("who", pen.recorded(&account.technician)),
-        ],
-    ));
     let digest = account
         .certificate
         .as_ref()
@@ -69,8 +62,18 @@ fn page(pen: &Pen<'_>, what: Vec<Block>, serial: Option<&str>) -> Section {
     if let (Some(serial), Some(digest)) = (serial, digest)
         && serial.len() <= LONGEST_SERIAL
     {
-        page.add(Block::Code(format!("{serial} {digest}")));
-        page.para(pen.plain(S::TagCode));
+        page.add(Block::Code {
+            payload: format!("{serial} {digest}"),
+            caption: pen.plain(S::TagCode),
+        });
     }
+    page.para(pen.say(S::TagWhy, &[("job", Phrase::given(&account.job))]));
+    page.para(pen.say(
+        S::TagAsk,
+        &[
+            ("at", pen.moment(account.opened)),
+            ("who", pen.recorded(&account.technician)),
+        ],
+    ));
     page
 }

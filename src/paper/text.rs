@@ -74,7 +74,15 @@ impl Page {
     fn block(&mut self, block: &Block) {
         match block {
             Block::Para(phrase) => self.wrapped("", "", phrase),
-            Block::Loud(phrase) | Block::Large(phrase) => self.wrapped("    ", "    ", phrase),
+            Block::Loud(orders) => {
+                for order in orders {
+                    self.wrapped("    ", "    ", order);
+                }
+            }
+            Block::Large { label, value } => {
+                let both = label.clone().then(Phrase::said(": ")).then(value.clone());
+                self.wrapped("    ", "    ", &both);
+            }
             Block::Notice(phrase) => {
                 self.line("+".to_owned() + &"-".repeat(COLUMNS - 2) + "+");
                 for line in wrap(&flat(phrase), COLUMNS - 4) {
@@ -105,18 +113,14 @@ impl Page {
                     self.wrapped("", "", above);
                     self.gap();
                 }
-                for (place, label) in lines.iter().enumerate() {
-                    if place > 0 {
-                        self.gap();
-                    }
-                    let label = flat(label);
-                    let rule = COLUMNS.saturating_sub(width(&label) + 2).clamp(20, 44);
-                    let rule = "_".repeat(rule);
-                    self.wrapped("", "", &Phrase::said(format!("{label}: {rule}")));
+                for label in lines {
+                    self.lines.push(String::new());
+                    self.line("_".repeat(44));
+                    self.wrapped("", "", label);
                 }
             }
             // A text page has no square; what it would hold stands beside it in words.
-            Block::Code(_) => {}
+            Block::Code { .. } => {}
         }
     }
 
@@ -193,7 +197,9 @@ fn flat(phrase: &Phrase) -> String {
     for run in &phrase.0 {
         match run {
             Run::Said(text) => out.push_str(text),
-            Run::Given(text) => out.push_str(&shown(text).replace(FIXED_SPACE, "\\u{f8ff}")),
+            Run::Given(text) | Run::Exact(text) => {
+                out.push_str(&shown(text).replace(FIXED_SPACE, "\\u{f8ff}"))
+            }
             Run::Amount(text) => {
                 out.push_str(&shown(text).replace(' ', FIXED_SPACE.encode_utf8(&mut [0; 4])));
             }

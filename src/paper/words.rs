@@ -154,6 +154,8 @@ pub enum Run {
     Given(String),
     /// A number with its unit, or a date: not to be broken over two lines.
     Amount(String),
+    /// A digest or serial number: compared character by character, so set in letters of one width.
+    Exact(String),
 }
 
 /// A sentence or a part of one.
@@ -169,6 +171,11 @@ impl Phrase {
     /// A number with its unit, or a date.
     pub fn amount(text: impl Into<String>) -> Self {
         Self(vec![Run::Amount(text.into())])
+    }
+
+    /// A digest or serial number.
+    pub fn exact(text: impl Into<String>) -> Self {
+        Self(vec![Run::Exact(text.into())])
     }
 
     /// Our own words, the same in every language.
@@ -216,6 +223,7 @@ pub fn fill(template: &str, one: bool, values: &[(&str, Phrase)]) -> Phrase {
         let Some((name, after)) = behind.split_once('}') else {
             break;
         };
+        let before = glue(&mut out, before);
         if !before.is_empty() {
             out.0.push(Run::Said(before.to_owned()));
         }
@@ -226,10 +234,25 @@ pub fn fill(template: &str, one: bool, values: &[(&str, Phrase)]) -> Phrase {
         }
         rest = after;
     }
+    let rest = glue(&mut out, rest);
     if !rest.is_empty() {
         out.0.push(Run::Said(rest.to_owned()));
     }
     out
+}
+
+/// Ties the word behind an amount to it (`4 items` must not be parted); returns what is left of `text`.
+fn glue<'a>(out: &mut Phrase, text: &'a str) -> &'a str {
+    let Some(Run::Amount(amount)) = out.0.last_mut() else {
+        return text;
+    };
+    let Some(behind) = text.strip_prefix(' ') else {
+        return text;
+    };
+    let word = behind.split(' ').next().unwrap_or_default();
+    amount.push(' ');
+    amount.push_str(word);
+    behind.strip_prefix(word).unwrap_or_default()
 }
 
 impl Language {
@@ -295,8 +318,8 @@ mod tests {
         assert_eq!(
             phrase.0,
             [
-                Run::Amount("2".to_owned()),
-                Run::Said(" files of ".to_owned()),
+                Run::Amount("2 files".to_owned()),
+                Run::Said(" of ".to_owned()),
                 Run::Given("{n}|<b>".to_owned()),
             ]
         );
