@@ -185,10 +185,10 @@ fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
             "ask the owner; to go on: holdpoint waive JOB --point refer-undecided --decided-by owner --how signed --name NAME --reason TEXT",
         ));
     }
-    let who = if health.symptom && rules.health_unread == Decider::Technician {
-        Decider::Owner
-    } else {
-        rules.health_unread
+    // Without symptoms the technician may go on unread, as in a dock; with one it is the owner's risk to take.
+    let who = match rules.who("health-unread") {
+        Decider::Technician if health.symptom => Decider::Owner,
+        who => who,
     };
     let unread = |why: String| {
         Point::plain(

@@ -75,8 +75,11 @@ fn steer<F: Foreman>(foreman: &mut F, give: Sender<F::Errand>, reports: &Receive
     loop {
         while !dry && in_flight < IN_FLIGHT {
             match foreman.next()? {
-                Some(errand) if give.send(errand).is_ok() => in_flight += 1,
-                _ => dry = true,
+                None => dry = true,
+                Some(errand) => match give.send(errand) {
+                    Ok(()) => in_flight += 1,
+                    Err(_) => dry = true,
+                },
             }
         }
         if in_flight == 0 {

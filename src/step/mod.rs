@@ -2,13 +2,18 @@
 //!
 //! Invariant: a step acts only through the ports; what it tells has been committed.
 
+pub mod assess;
+pub mod attest;
 pub mod copy;
 pub mod crew;
 pub mod event;
 pub mod outcome;
 pub mod plan;
+pub mod recheck;
+pub mod release;
 pub mod request;
 pub mod seal;
+pub mod show;
 pub mod state;
 pub mod verify;
 pub mod waive;

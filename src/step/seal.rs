@@ -25,12 +25,12 @@ pub fn seal(job: &Job<'_>, number: usize, to: &dyn Destination, facts: &[Fact]) 
     if let Some(owner) = &job.setup.owner {
         info.add("External-Description", &format!("Saved for {owner}"));
     }
-    if job.policy.practice() {
+    if job.policy.practice {
         info.add("Holdpoint-Practice", "practice: releases nothing");
     }
     let evidence = evidence(job, facts)?;
     close_bag(to, &payload, vec![not_saved], info, &evidence).map_err(failed)?;
-    job.record(&FactBody::Sealed { destination: number, manifest_root: payload.root, items: payload.oxum.files, bytes: payload.oxum.bytes })?;
+    job.record(&FactBody::Sealed { destination: number, manifest_root: payload.root, items: payload.oxum.streams, bytes: payload.oxum.octets })?;
     Ok(payload.root)
 }
 

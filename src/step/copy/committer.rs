@@ -114,11 +114,11 @@ impl<'a> Committer<'a> {
         let destinations = self.destinations;
         for (number, destination) in destinations.iter().enumerate() {
             let bit = 1u64 << number;
-            let Some(destination) = destination.filter(|_| self.mask & bit != 0) else {
+            let Some(destination) = (*destination).filter(|_| self.mask & bit != 0) else {
                 waiting.iter_mut().for_each(|done| done.got.written &= !bit | done.errand.before.written);
                 continue;
             };
-            if let Err(fault) = self.place_batch(*destination, number, &mut waiting) {
+            if let Err(fault) = self.place_batch(destination, number, &mut waiting) {
                 self.give_up_on(number, fault);
                 // What was written since the last success may be lost: none of it counts.
                 waiting.iter_mut().for_each(|done| {

@@ -7,12 +7,12 @@
 use crate::bag::name::Taken;
 use crate::job::Job;
 use crate::ledger::{Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
-use crate::policy::Policy;
 use crate::port::{Entry, Fault, FaultKind, Stamp, Tree};
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
 use crate::survey::class::{Classer, FolderState};
 use crate::survey::item::{Kind, Mark, Marks};
+use crate::survey::root::Root;
 use crate::value::{Moment, Name};
 use rusqlite::params;
 use std::collections::HashMap;
@@ -64,10 +64,10 @@ struct Walk<'a> {
 }
 
 /// Surveys the folder of `job` as survey number `survey`.
-pub fn walk(job: &Job<'_>, tree: &dyn Tree, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<Walked, Problem> {
+pub fn walk(job: &Job<'_>, tree: &dyn Tree, classer: &Classer, root: &Root, survey: i64, tell: Tell<'_>) -> Result<Walked, Problem> {
     let ledger = &job.ledger;
     let failed = |e: LedgerError| crate::job::ledger_problem(&e);
-    let root = tree.root().map_err(|fault| crate::job::fault_problem(&fault, "connect the folder again, then holdpoint plan JOB"))?;
+    let tree_root = tree.root().map_err(|fault| crate::job::fault_problem(&fault, "connect the folder again, then holdpoint plan JOB"))?;
     let nothing_copied: bool = ledger
         .doing("looking for copies", ledger.db().query_row("SELECT NOT EXISTS(SELECT 1 FROM got)", [], |row| row.get(0)))
         .map_err(failed)?;
@@ -79,13 +79,13 @@ pub fn walk(job: &Job<'_>, tree: &dyn Tree, classer: &Classer, survey: i64, tell
         ledger,
         classer,
         tree,
-        root: root.stamp,
+        root: tree_root.stamp,
         fresh,
         survey,
         next: 1,
         sum: RowSum::default(),
         twins: HashMap::new(),
-        stack: vec![Pending { id: 0, parts: Vec::new(), state: classer.root(), bag: "data/folder".to_owned() }],
+        stack: vec![Pending { id: 0, parts: Vec::new(), state: classer.root_of(root), bag: "data/folder".to_owned() }],
         walked: Walked::default(),
         uncommitted: 0,
         at: job.now(),
@@ -242,7 +242,7 @@ impl Walk<'_> {
             let first = *self.twins.entry((stamp.device, stamp.inode)).or_insert(id);
             twin = if first == id { 0 } else { first };
         }
-        let verdict = self.classer.judge(&pending.state, &name, entry.kind, stamp.bytes, None);
+        let verdict = self.classer.judge(&pending.state, &name.text(), entry.kind, stamp.bytes, None);
         let (rule, left_out) = match entry.kind {
             Kind::Special => (RULE_SPECIAL, true),
             _ => (i64::from(verdict.rule.0), verdict.leave_out),
@@ -251,7 +251,7 @@ impl Walk<'_> {
             Some((item, _)) => item.bag.clone(),
             None => {
                 let given = taken.give(&name);
-                (given.name != name.text()).then_some(given.name)
+                (!given.same).then_some(given.text)
             }
         };
         let want = match &before {
@@ -317,7 +317,7 @@ impl Walk<'_> {
         }
         let mut parts = pending.parts.clone();
         parts.push(entry.name.clone());
-        let state = self.classer.enter(&pending.state, &item.name);
+        let state = self.classer.enter(&pending.state, &item.name.text());
         self.stack.push(Pending { id: item.id, parts, state, bag });
         Ok(())
     }
@@ -405,9 +405,4 @@ impl From<Fault> for Trouble {
     fn from(fault: Fault) -> Self {
         Trouble::Source(fault)
     }
-}
-
-/// A classer for the job's policy.
-pub fn classer(policy: &Policy) -> Classer {
-    Classer::new(policy)
 }

@@ -1,0 +1,84 @@
+//! The order of copying: most worth per second of a drive that may die, kept in the ledger as a queue.
+
+use crate::job::Job;
+use crate::judge::order::{ClassValues, key, seconds};
+use crate::judge::situation::Pace;
+use crate::ledger::{Fact, FactBody, Ledger, LedgerError};
+use crate::step::outcome::OrderStep;
+use crate::survey::item::Class;
+use rusqlite::params;
+
+/// Seconds that opening one more file costs on a drive with moving heads (engineering judgement).
+const SEEK_SECONDS: f64 = 0.015;
+
+/// Fills the queue. Items of like index stay together in the order of the walk, so that a folder is read in one go.
+pub fn order(job: &Job<'_>, facts: &[Fact]) -> Result<(), LedgerError> {
+    let ledger = &job.ledger;
+    let values = class_values(job);
+    let (pace, hazard) = pace_and_hazard(job, facts);
+    ledger.transaction::<_, LedgerError>(|ledger| {
+        let db = ledger.db();
+        let fresh = "DROP TABLE IF EXISTS temp.rank; CREATE TEMP TABLE rank(class INTEGER, bucket INTEGER, item INTEGER); DELETE FROM queue;";
+        ledger.doing("clearing the queue", db.execute_batch(fresh))?;
+        let mut select = ledger.doing("ranking", db.prepare("SELECT id, class, bytes FROM item WHERE kind = 0 AND want IN (0, 2) AND twin = 0"))?;
+        let mut insert = ledger.doing("ranking", db.prepare("INSERT INTO temp.rank VALUES(?1, ?2, ?3)"))?;
+        let mut rows = ledger.doing("ranking", select.query([]))?;
+        while let Some(row) = ledger.doing("ranking", rows.next())? {
+            let read = (|| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, row.get::<_, i64>(2)? as u64)))();
+            let (id, class_code, bytes) = ledger.doing("ranking", read)?;
+            let class = Class::ALL.get(class_code as usize).copied().unwrap_or(Class::Irreplaceable);
+            let rank = key(values.value(class, bytes), seconds(bytes, 1, pace, SEEK_SECONDS), hazard);
+            ledger.doing("ranking", insert.execute(params![class_code, rank.bucket, id]))?;
+        }
+        ledger.doing("filling the queue", db.execute("INSERT INTO queue(item) SELECT item FROM temp.rank ORDER BY bucket, item", []))?;
+        ledger.doing("tidying up", db.execute_batch("DROP TABLE temp.rank"))
+    })
+}
+
+fn class_values(job: &Job<'_>) -> ClassValues {
+    let value = |class| job.policy.value_of(class);
+    ClassValues {
+        irreplaceable: value(Class::Irreplaceable),
+        hard_to_replace: value(Class::HardToReplace),
+        replaceable: value(Class::Replaceable),
+        rebuildable: value(Class::Rebuildable),
+        ..ClassValues::default()
+    }
+}
+
+/// Bytes per second and hazard per second, as the newest forecast kept them.
+fn pace_and_hazard(job: &Job<'_>, facts: &[Fact]) -> (f64, f64) {
+    let number = |key: &str| job.ledger.get(key).ok().flatten().and_then(|text| text.parse::<f64>().ok()).filter(|n| n.is_finite() && *n >= 0.0);
+    let forecast = facts.iter().any(|fact| matches!(fact.body, FactBody::Forecast { .. }));
+    let pace = number("pace-bytes-per-second").filter(|pace| *pace >= 1.0).unwrap_or(Pace::class_default(None).bytes_per_second);
+    let hazard = if forecast { number("hazard-per-second").unwrap_or(0.0) } else { 0.0 };
+    (pace, hazard)
+}
+
+/// The queue as stretches of one class each, in order; a class that comes back is a new stretch, up to a bound.
+pub fn steps(job: &Job<'_>) -> Result<Vec<OrderStep>, LedgerError> {
+    const MOST: usize = 64;
+    let ledger: &Ledger = &job.ledger;
+    let sql = "SELECT item.class, item.bytes FROM queue JOIN item ON item.id = queue.item WHERE item.want = 0 ORDER BY queue.place";
+    let mut query = ledger.doing("reading the order", ledger.db().prepare(sql))?;
+    let mut rows = ledger.doing("reading the order", query.query([]))?;
+    let mut out: Vec<OrderStep> = Vec::new();
+    while let Some(row) = ledger.doing("reading the order", rows.next())? {
+        let read = (|| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)? as u64)))();
+        let (class, bytes) = ledger.doing("reading the order", read)?;
+        let class = Class::ALL.get(class as usize).copied().unwrap_or(Class::Irreplaceable);
+        let full = out.len() >= MOST;
+        let slot = match out.iter_mut().rev().find(|step| step.class == class) {
+            Some(step) if full => Some(step),
+            _ => out.last_mut().filter(|step| step.class == class),
+        };
+        match slot {
+            Some(step) => {
+                step.items += 1;
+                step.bytes += bytes;
+            }
+            None => out.push(OrderStep { class, items: 1, bytes }),
+        }
+    }
+    Ok(out)
+}
