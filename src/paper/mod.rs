@@ -71,6 +71,17 @@ pub enum Names {
     Folders,
 }
 
+impl Names {
+    /// The choice for a word of the interface (`full`, `folders`).
+    pub fn of(word: &str) -> Option<Self> {
+        match word {
+            "full" => Some(Names::Full),
+            "folders" => Some(Names::Folders),
+            _ => None,
+        }
+    }
+}
+
 /// A paper in its two forms.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Printed {

@@ -214,6 +214,7 @@ fn check(pen: &Pen<'_>) -> Section {
     let mut section = Section::headed(pen.plain(S::Check));
     section.para(pen.plain(S::CheckOpening));
     section.add(Block::Typed(CHECK.to_owned()));
+    section.para(pen.plain(S::CheckElsewhere));
     section.para(pen.plain(S::CheckMeaning));
     if let Some(root) = pen.account.manifest_root {
         section.para(pen.plain(S::RootLine));

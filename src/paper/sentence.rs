@@ -173,6 +173,9 @@ sentences! {
     CheckOpening {
         "Anyone can check the copy, without us and without our program. Open a command window in the folder named “bag” and type:",
         "Jeder kann die Kopie nachprüfen, ohne uns und ohne unser Programm. Öffnen Sie im Ordner „bag“ ein Befehlsfenster und geben Sie ein:" }
+    CheckElsewhere {
+        "Where that command is missing: on a Mac type “shasum -a 256 -c manifest-sha256.txt”; on Windows type “certutil -hashfile FILE SHA256” for one file and compare with its line in manifest-sha256.txt.",
+        "Wo es diesen Befehl nicht gibt: auf dem Mac „shasum -a 256 -c manifest-sha256.txt“; unter Windows für eine einzelne Datei „certutil -hashfile DATEI SHA256“, verglichen mit ihrer Zeile in manifest-sha256.txt." }
     CheckMeaning {
         "Each file is named with OK or FAILED. The folder follows the open standard RFC 8493, so any program for that standard can check it too. What is not saved stands in the file bag/holdpoint/not-saved.json.",
         "Zu jeder Datei erscheint OK oder FAILED. Der Ordner folgt dem offenen Standard RFC 8493; jedes Programm für diesen Standard kann ihn prüfen. Was nicht gesichert ist, steht in der Datei bag/holdpoint/not-saved.json." }

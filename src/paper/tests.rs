@@ -260,7 +260,11 @@ fn an_unknown_language_is_said_not_guessed() {
 
 #[test]
 fn with_folders_only_no_file_is_named() {
-    let account = sample::released();
+    let mut account = sample::released();
+    account.must_haves[0]
+        .found
+        .push("Users/mira/Letters/scan 11 of grandmother.odt".to_owned());
+    let account = account;
     for paper in Paper::ALL {
         let printed = print(paper, &account, Names::Folders, "en");
         for name in [
