@@ -385,7 +385,7 @@ fn of_memory(rules: &GateRules, now: &Now) -> Vec<Point> {
     let doubt = |says: &str, remedy: &str| {
         vec![Point::plain(
             "memory-doubt",
-            Decider::Owner,
+            rules.who("memory-doubt"),
             says,
             "a fault of memory between reading and hashing enters copy and hash alike",
             "the state of memory as told at open",

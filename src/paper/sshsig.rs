@@ -140,6 +140,22 @@ pub fn sign(
     Ok(signed)
 }
 
+/// Signs with an ed25519 key made for this one signature: shows that the bytes are unchanged since, and not who signed.
+///
+/// # Errors
+/// [`SignatureError::NotSigned`] when no random numbers could be had.
+pub fn sign_with_new_key(message: &[u8]) -> Result<Signed, SignatureError> {
+    let not_signed = |found: String| SignatureError::NotSigned { found };
+    let mut seed = [0u8; 32];
+    ssh_key::rand_core::RngCore::try_fill_bytes(&mut ssh_key::rand_core::OsRng, &mut seed)
+        .map_err(|e| not_signed(e.to_string()))?;
+    let pair = ssh_key::private::Ed25519Keypair::from_seed(&seed);
+    let text = ssh_key::PrivateKey::from(pair)
+        .to_openssh(LineEnding::LF)
+        .map_err(|e| not_signed(e.to_string()))?;
+    sign(message, text.as_bytes(), None)
+}
+
 /// Checks that `armour` is a release signature over `message` by the key in `public_key` (one line of a `.pub` file).
 ///
 /// # Errors

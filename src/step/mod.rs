@@ -7,6 +7,7 @@ pub mod attest;
 pub mod copy;
 pub mod crew;
 pub mod event;
+pub mod open;
 pub mod outcome;
 pub mod plan;
 pub mod recheck;
