@@ -3,8 +3,11 @@
 //! Invariant: bytes in, values out. Every decoder takes any bytes without panicking, and
 //! no absent, refused or damaged answer ever becomes a favourable value.
 
+pub mod asking;
 pub mod evidence;
 pub mod health;
 pub mod identity;
 pub mod question;
+pub mod reading;
+pub mod replies;
 pub mod signal;

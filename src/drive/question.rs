@@ -56,6 +56,38 @@ impl Question {
             Question::MmcPreEol => "mmc-pre-eol-info".into(),
         }
     }
+
+    /// The question that a file name of a recorded reply stands for; `None` = none of ours.
+    pub fn from_file_name(name: &str) -> Option<Self> {
+        let hex = |text: &str| {
+            (text.len() == 2)
+                .then(|| u8::from_str_radix(text, 16).ok())
+                .flatten()
+        };
+        let stem = name.strip_suffix(".bin").unwrap_or(name);
+        let question = match stem {
+            "nvme-identify-controller" => Question::NvmeIdentifyController,
+            "nvme-identify-namespace" => Question::NvmeIdentifyNamespace,
+            "ata-identify" => Question::AtaIdentify,
+            "ata-smart-data" => Question::AtaSmartData,
+            "ata-smart-thresholds" => Question::AtaSmartThresholds,
+            "ata-smart-status" => Question::AtaSmartStatus,
+            "scsi-inquiry" => Question::ScsiInquiry,
+            "mmc-life-time" => Question::MmcLifeTime,
+            "mmc-pre-eol-info" => Question::MmcPreEol,
+            _ => match stem.rsplit_once('-')? {
+                ("nvme-log", n) => Question::NvmeLog(hex(n)?),
+                ("ata-log", n) => Question::AtaLog(hex(n)?),
+                ("scsi-vpd", n) => Question::ScsiVpd(hex(n)?),
+                ("scsi-log", n) => Question::ScsiLog(hex(n)?),
+                (front, page) => {
+                    Question::AtaGpl(hex(front.strip_prefix("ata-gpl-")?)?, hex(page)?)
+                }
+            },
+        };
+        // The names are fixed to the letter: another spelling of a number is another file.
+        (question.file_name() == name).then_some(question)
+    }
 }
 
 /// What came back for one question.
@@ -72,6 +104,40 @@ pub enum Reply {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn file_names_lead_back_to_their_question() {
+        for question in [
+            Question::NvmeIdentifyController,
+            Question::NvmeIdentifyNamespace,
+            Question::NvmeLog(0x81),
+            Question::AtaIdentify,
+            Question::AtaSmartData,
+            Question::AtaSmartThresholds,
+            Question::AtaSmartStatus,
+            Question::AtaLog(6),
+            Question::AtaGpl(4, 7),
+            Question::ScsiInquiry,
+            Question::ScsiVpd(0xb1),
+            Question::ScsiLog(0x2f),
+            Question::MmcLifeTime,
+            Question::MmcPreEol,
+        ] {
+            assert_eq!(
+                Question::from_file_name(&question.file_name()),
+                Some(question)
+            );
+        }
+        for odd in [
+            "nvme-log-2.bin",
+            "ata-gpl-04.bin",
+            "ata-log-0A.bin",
+            "x",
+            "ata-log-é.bin",
+        ] {
+            assert_eq!(Question::from_file_name(odd), None, "{odd}");
+        }
+    }
 
     #[test]
     fn file_names_are_the_published_ones() {

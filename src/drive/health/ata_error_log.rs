@@ -42,11 +42,6 @@ impl Entry {
         self.error & 0x40 != 0
     }
 
-    /// Uncorrectable, or the sector's own address mark was not found.
-    pub fn media(&self) -> bool {
-        self.error & 0x50 != 0
-    }
-
     fn json(&self, lba_name: &str) -> Value {
         let mut row = json!({
             "slot": self.slot, "error": self.error, "uncorrectable": self.uncorrectable(),
@@ -297,7 +292,7 @@ mod tests {
         assert!(log.sound());
         let entry = log.entries.value().unwrap()[0];
         assert_eq!(entry.lba, 5_000_000_160);
-        assert!(entry.media());
+        assert!(entry.uncorrectable());
         assert_eq!((entry.hours, entry.failing_command), (28_202, 0x60));
     }
 }

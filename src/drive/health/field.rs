@@ -62,14 +62,17 @@ impl Fields {
     /// Takes over all fields of `other`; known values already here stay.
     pub fn absorb(&mut self, other: Fields) {
         for (name, value) in other.values {
-            if !value.is_null() {
-                self.set(&name, value);
-            } else if !self.values.contains_key(&name) {
-                self.values.insert(name.clone(), Value::Null);
-                if let Some(why) = other.why.get(&name) {
-                    self.why.insert(name, why.clone());
-                }
+            let why = other.why.get(&name).cloned();
+            let ours = self.values.get(&name);
+            if ours.is_some_and(|ours| !ours.is_null() || value.is_null()) {
+                continue;
             }
+            self.why.remove(&name);
+            if let Some(why) = why {
+                // A word such as "unknown" has a reason of its own beside it.
+                self.why.insert(name.clone(), why);
+            }
+            self.values.insert(name, value);
         }
         for (name, why) in other.why {
             if name.contains('.') {

@@ -11,13 +11,17 @@ pub mod ata_identify;
 pub mod ata_self_test;
 pub mod ata_smart;
 pub mod ata_statistics;
+mod changes;
 pub mod field;
-
+pub mod findings;
 pub mod mmc;
 pub mod nvme_identify;
 pub mod nvme_log;
 pub mod page;
-
+pub mod pages;
 pub mod scsi_inquiry;
 pub mod scsi_log;
+pub mod self_tests;
 pub mod sense;
+pub mod signals;
+pub mod who;

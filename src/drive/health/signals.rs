@@ -1,0 +1,509 @@
+//! The findings as signals: a phrase for people, a weight, and how the value moved since the
+//! reading before.
+//!
+//! Weights (the judge may weigh again; its forecast rests on the evidence, not on these):
+//!
+//! | weight | what |
+//! | --- | --- |
+//! | decides | data locked by a password; sectors waiting or unreadable now; any media count that grows; a failed self-test; the drive's own report of a crossed limit; NVMe warning bits 0, 2 and 3; ten and more integrity errors |
+//! | weighs | remapped or given-up counts that are large, or young, or beside waiting sectors; commands overdue; failed motor starts; spare near its limit; rated writing used up; heat above the limit; a pre-failure limit crossed once; pace below half; health unread |
+//! | for the record | everything else: ages, temperatures, cable errors that do not grow, counts that are small, old and stable |
+//!
+//! Sources of the grouping: Pinheiro et al., FAST 2007, 3.5 (scan errors, first remapping); Ma et al., FAST 2015
+//! (many remapped sectors); Schroeder et al., FAST 2016 (SSD). The limits of 40 and 10 and the two years are engineering judgement.
+//!
+//! Invariant: an unknown value makes no signal but never silence about an unread drive.
+
+use super::changes;
+use super::findings::{CrossedLimit, Findings, Found};
+use super::self_tests::Outcome;
+use crate::drive::evidence::Evidence;
+use crate::drive::signal::{Signal, SignalId, Weight};
+use crate::value::Moment;
+use crate::value::measure::count_in_words;
+
+/// The reading before: its moment and its numbers.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Before {
+    /// When it was taken.
+    pub at: Moment,
+    /// What it said.
+    pub evidence: Evidence,
+}
+
+/// Above this many remapped sectors the literature no longer calls a disk healthy with a few spots.
+const FEW_REMAPPED: u64 = 40;
+/// Two years of power: from here on small counts are the marks of age.
+const ELDERLY_HOURS: f64 = 17_532.0;
+
+/// All signals, the heaviest first. `pace` is the read speed as a share of the drive's own earlier one.
+pub fn of(f: &Findings, now: &Evidence, before: Option<&Before>, pace: Option<f64>) -> Vec<Signal> {
+    let mut make = Maker {
+        out: Vec::new(),
+        before,
+    };
+    if f.locked {
+        make.word(
+            SignalId::DataLocked,
+            Weight::Decides,
+            "a drive password locks the data: nothing can be read until it is given",
+            "IDENTIFY word 128",
+        );
+    }
+    if let Some(why) = &f.unreadable {
+        make.word(
+            SignalId::HealthUnread,
+            Weight::Weighs,
+            &format!("health could not be read: {why}"),
+            "transport",
+        );
+    }
+    limits(&mut make, f);
+    media(&mut make, f, now);
+    mechanics(&mut make, f, now);
+    solid_state(&mut make, f);
+    heat_and_time(&mut make, f, now);
+    if let Some(before) = before {
+        make.out.extend(changes::worsening(before, now));
+    }
+    if let Some(share) = pace.filter(|share| share.is_finite() && *share >= 0.0) {
+        let percent = (share * 100.0).round();
+        if percent < 90.0 {
+            let weight = if share < 0.5 {
+                Weight::Weighs
+            } else {
+                Weight::ForTheRecord
+            };
+            make.number(
+                SignalId::ReadsSlowing,
+                weight,
+                &format!("reads at {percent} % of its own earlier pace"),
+                percent,
+                "percent",
+                "sampling",
+            );
+        }
+    }
+    // Stable: within one weight the order above stays, so a lock comes first of all.
+    make.out
+        .sort_by_key(|signal| std::cmp::Reverse(signal.weight));
+    make.out
+}
+
+struct Maker<'a> {
+    out: Vec<Signal>,
+    before: Option<&'a Before>,
+}
+
+impl Maker<'_> {
+    fn word(&mut self, id: SignalId, weight: Weight, says: &str, source: &str) {
+        self.out.push(Signal {
+            id,
+            weight,
+            says: says.to_owned(),
+            value: None,
+            unit: String::new(),
+            before: None,
+            before_at: None,
+            source: source.to_owned(),
+        });
+    }
+
+    fn number(
+        &mut self,
+        id: SignalId,
+        weight: Weight,
+        says: &str,
+        value: f64,
+        unit: &str,
+        source: &str,
+    ) {
+        let earlier = self
+            .before
+            .and_then(|b| changes::earlier_value(id, &b.evidence).map(|v| (v, b.at)));
+        self.out.push(Signal {
+            id,
+            weight,
+            says: says.to_owned(),
+            value: Some(value),
+            unit: unit.to_owned(),
+            before: earlier.map(|(v, _)| v),
+            before_at: earlier.map(|(_, at)| at),
+            source: source.to_owned(),
+        });
+    }
+
+    /// A count: no signal while it is zero or not known.
+    fn count(
+        &mut self,
+        id: SignalId,
+        weight: Weight,
+        found: &Found<u64>,
+        unit: &str,
+        says: impl Fn(u64) -> String,
+    ) {
+        if let Some(n) = found.value.get().filter(|n| *n > 0) {
+            self.number(id, weight, &says(n), n as f64, unit, &found.source);
+        }
+    }
+}
+
+/// "1 sector waits" / "12 sectors wait".
+fn many(n: u64, one: &str, more: &str) -> String {
+    format!("{} {}", count_in_words(n), if n == 1 { one } else { more })
+}
+
+fn times(n: u64) -> String {
+    many(n, "time", "times")
+}
+
+fn limits(make: &mut Maker<'_>, f: &Findings) {
+    if f.limit_crossed.value.get() == Some(true) {
+        make.word(
+            SignalId::DrivePredictsFailure,
+            Weight::Decides,
+            "the drive itself reports that a limit was crossed",
+            &f.limit_crossed.source,
+        );
+    }
+    let source = |c: &CrossedLimit| format!("vendor value {}: {}", c.id, c.words);
+    for c in &f.crossed_limits {
+        let (weight, says) = match (c.pre_failure, c.now) {
+            (true, true) => (
+                Weight::Decides,
+                "a limit that predicts failure is crossed now",
+            ),
+            (true, false) => (Weight::Weighs, "A limit was crossed once, not now."),
+            (false, true) => (
+                Weight::ForTheRecord,
+                "a limit of age or use is crossed; it predicts no failure",
+            ),
+            (false, false) => (
+                Weight::ForTheRecord,
+                "A limit was crossed once, not now. It is one of age or use.",
+            ),
+        };
+        make.word(SignalId::DrivePredictsFailure, weight, says, &source(c));
+    }
+}
+
+fn media(make: &mut Maker<'_>, f: &Findings, now: &Evidence) {
+    let growth = &now.growth;
+    let grew = |n: Option<u64>| n.is_some_and(|n| n > 0);
+    let nothing_waits = now.sectors_awaiting == Some(0);
+    let elderly = now.powered_hours.is_some_and(|h| h >= ELDERLY_HOURS);
+    let unchanged = growth.sectors_remapped == Some(0) && growth.hours.is_some_and(|h| h >= 24.0);
+
+    make.count(
+        SignalId::SectorsAwaiting,
+        Weight::Decides,
+        &f.sectors_awaiting,
+        "sectors",
+        |n| {
+            many(
+                n,
+                "sector waits to be remapped",
+                "sectors wait to be remapped",
+            )
+        },
+    );
+    if let Some(n) = f.awaiting_contradicted {
+        make.number(
+            SignalId::SectorsAwaiting,
+            Weight::Weighs,
+            &format!(
+                "{}, says the maker's own value; the drive's standard statistics say none",
+                many(
+                    n,
+                    "sector waits to be remapped",
+                    "sectors wait to be remapped"
+                )
+            ),
+            n as f64,
+            "sectors",
+            "vendor value 197",
+        );
+    }
+    let remapped = now.sectors_remapped.unwrap_or(0);
+    let weight = if grew(growth.sectors_remapped) {
+        Weight::Decides
+    } else if remapped <= FEW_REMAPPED && nothing_waits && (elderly || unchanged) {
+        Weight::ForTheRecord
+    } else {
+        Weight::Weighs
+    };
+    make.count(
+        SignalId::SectorsRemapped,
+        weight,
+        &f.sectors_remapped,
+        "sectors",
+        |n| {
+            many(
+                n,
+                "sector already replaced by a spare",
+                "sectors already replaced by spares",
+            )
+        },
+    );
+    let given_up = now.reads_given_up.unwrap_or(0);
+    // An error of the last week of power is a present one.
+    let recent = now.error_age_days.is_some_and(|days| days <= 7.0);
+    let long_ago = now.error_age_days.is_none_or(|days| days >= 90.0);
+    let weight = if grew(growth.reads_given_up) || (recent && given_up > 0) {
+        Weight::Decides
+    } else if given_up <= 10 && nothing_waits && elderly && long_ago {
+        Weight::ForTheRecord
+    } else {
+        Weight::Weighs
+    };
+    make.count(
+        SignalId::ReadsGivenUp,
+        weight,
+        &f.reads_given_up,
+        "reads",
+        |n| {
+            many(
+                n,
+                "read ended without the data",
+                "reads ended without the data",
+            )
+        },
+    );
+    let weight = if nothing_waits && !grew(growth.reads_given_up) {
+        // The lifetime count of a scan whose sectors have been dealt with since.
+        Weight::Weighs
+    } else {
+        Weight::Decides
+    };
+    make.count(
+        SignalId::ScanUnreadable,
+        weight,
+        &f.scan_unreadable,
+        "sectors",
+        |n| {
+            format!(
+                "the drive's own scan found {}",
+                many(n, "unreadable sector", "unreadable sectors")
+            )
+        },
+    );
+    make.count(
+        SignalId::ReadsLaboured,
+        Weight::ForTheRecord,
+        &f.reads_laboured,
+        "reads",
+        |n| many(n, "read needed extra tries", "reads needed extra tries"),
+    );
+    let lost = f.data_lost_inside.value.get().unwrap_or(0);
+    let weight = if lost >= 10 || grew(growth.data_lost_inside) {
+        Weight::Decides
+    } else {
+        Weight::Weighs
+    };
+    make.count(
+        SignalId::DataLostInside,
+        weight,
+        &f.data_lost_inside,
+        "times",
+        |n| format!("{} the drive could not deliver intact data", times(n)),
+    );
+    if let Some(test) = &f.self_test {
+        let weight = if test.failed() {
+            Weight::Decides
+        } else {
+            Weight::ForTheRecord
+        };
+        match (&test.outcome, test.sector) {
+            (Outcome::ReadFailed, Some(sector)) => make.number(
+                SignalId::SelfTestFound,
+                weight,
+                &test.says(),
+                sector as f64,
+                "sector",
+                test.source,
+            ),
+            _ => make.word(SignalId::SelfTestFound, weight, &test.says(), test.source),
+        }
+    }
+}
+
+fn mechanics(make: &mut Maker<'_>, f: &Findings, now: &Evidence) {
+    make.count(
+        SignalId::StartsFailed,
+        Weight::Weighs,
+        &f.starts_failed,
+        "times",
+        |n| format!("the motor failed to start {}", times(n)),
+    );
+    make.count(
+        SignalId::EmergencyUnloads,
+        Weight::ForTheRecord,
+        &f.emergency_unloads,
+        "times",
+        |n| format!("heads withdrawn in an emergency {}", times(n)),
+    );
+    make.count(
+        SignalId::CommandsOverdue,
+        Weight::Weighs,
+        &f.commands_overdue,
+        "commands",
+        |n| many(n, "command ran out of time", "commands ran out of time"),
+    );
+    make.count(
+        SignalId::ResetMidway,
+        Weight::ForTheRecord,
+        &f.reset_midway,
+        "times",
+        |n| many(n, "reset while a command ran", "resets while a command ran"),
+    );
+    let grown = make
+        .before
+        .and_then(|b| b.evidence.link_garbled)
+        .zip(now.link_garbled)
+        .is_some_and(|(then, now)| now > then);
+    let weight = if grown {
+        Weight::Weighs
+    } else {
+        Weight::ForTheRecord
+    };
+    make.count(
+        SignalId::LinkGarbled,
+        weight,
+        &f.link_garbled,
+        "transfers",
+        |n| {
+            format!(
+                "{} arrived garbled: suspect cable or port",
+                many(n, "transfer", "transfers")
+            )
+        },
+    );
+}
+
+fn solid_state(make: &mut Maker<'_>, f: &Findings) {
+    if let Some((left, limit)) = f.spare.value.get() {
+        let weight = match i16::from(left) - i16::from(limit) {
+            i16::MIN..0 => Weight::Decides,
+            0..=10 => Weight::Weighs,
+            _ => Weight::ForTheRecord,
+        };
+        make.number(
+            SignalId::SpareLeft,
+            weight,
+            &format!("{left} % of the spare area is left; the drive's limit is {limit} %"),
+            f64::from(left),
+            "percent",
+            &f.spare.source,
+        );
+    }
+    for (found, id, weight, says) in [
+        (
+            &f.spare_short,
+            SignalId::SpareShort,
+            Weight::Decides,
+            "the spare area is below its limit",
+        ),
+        (
+            &f.reliability_reduced,
+            SignalId::ReliabilityReduced,
+            Weight::Decides,
+            "the drive says that its reliability is reduced",
+        ),
+        (
+            &f.writes_refused,
+            SignalId::WritesRefused,
+            Weight::Decides,
+            "the drive accepts no more writes",
+        ),
+        (
+            &f.backup_power_out,
+            SignalId::BackupPowerOut,
+            Weight::Weighs,
+            "its protection against power loss failed",
+        ),
+    ] {
+        if found.value.get() == Some(true) {
+            make.word(id, weight, says, &found.source);
+        }
+    }
+    if f.pre_end_of_life.value.get() == Some(2) {
+        make.word(
+            SignalId::SpareShort,
+            Weight::Weighs,
+            "most of the spare area is used: about a fifth is left",
+            &f.pre_end_of_life.source,
+        );
+    }
+    if let Some(spent) = f.endurance_spent.value.get() {
+        let weight = if spent >= 100 {
+            Weight::Weighs
+        } else {
+            Weight::ForTheRecord
+        };
+        make.number(
+            SignalId::EnduranceSpent,
+            weight,
+            &format!("{spent} % of the rated writing is spent"),
+            f64::from(spent),
+            "percent",
+            &f.endurance_spent.source,
+        );
+    }
+}
+
+fn heat_and_time(make: &mut Maker<'_>, f: &Findings, now: &Evidence) {
+    if let Some(celsius) = f.celsius.value.get() {
+        // Without a limit of the maker's own, 55 degrees: the heat at which copying pauses for a disk.
+        let hot = celsius >= f.celsius_limit.unwrap_or(55.0) || now.temperature_warning;
+        let limit = f.celsius_limit.map_or_else(
+            || "the maker's limit is not told".to_owned(),
+            |limit| format!("maker's limit {limit}"),
+        );
+        make.number(
+            SignalId::HeatNow,
+            if hot {
+                Weight::Weighs
+            } else {
+                Weight::ForTheRecord
+            },
+            &format!("{celsius} °C, {limit}"),
+            celsius,
+            "celsius",
+            &f.celsius.source,
+        );
+    } else if now.temperature_warning {
+        make.word(
+            SignalId::HeatNow,
+            Weight::Weighs,
+            "the drive says that its temperature is out of range",
+            &f.temperature_warning.source,
+        );
+    }
+    let record = Weight::ForTheRecord;
+    make.count(
+        SignalId::HeatTime,
+        record,
+        &f.heat_minutes,
+        "minutes",
+        |n| {
+            many(
+                n,
+                "minute above the temperature limit",
+                "minutes above the temperature limit",
+            )
+        },
+    );
+    make.count(SignalId::HeatSlowed, record, &f.heat_slowed, "times", |n| {
+        format!("slowed itself for heat {}", times(n))
+    });
+    make.count(
+        SignalId::TimePowered,
+        record,
+        &f.powered_hours,
+        "hours",
+        |n| format!("powered for {}", many(n, "hour", "hours")),
+    );
+    make.count(SignalId::PowerCut, record, &f.power_cuts, "times", |n| {
+        format!("lost power unannounced {}", times(n))
+    });
+}
