@@ -28,13 +28,18 @@ impl KeptPath {
     pub fn of(path: &Path) -> Self {
         use std::os::unix::ffi::OsStrExt;
         let name = Name::Bytes(path.as_os_str().as_bytes().to_vec());
-        Self { text: name.text(), raw: name.raw_hex() }
+        Self {
+            text: name.text(),
+            raw: name.raw_hex(),
+        }
     }
 
     /// The path again.
     pub fn path(&self) -> PathBuf {
         use std::os::unix::ffi::OsStringExt;
-        let bytes = (0..self.raw.len() / 2).filter_map(|n| self.raw.get(n * 2..n * 2 + 2)).filter_map(|pair| u8::from_str_radix(pair, 16).ok());
+        let bytes = (0..self.raw.len() / 2)
+            .filter_map(|n| self.raw.get(n * 2..n * 2 + 2))
+            .filter_map(|pair| u8::from_str_radix(pair, 16).ok());
         PathBuf::from(std::ffi::OsString::from_vec(bytes.collect()))
     }
 }
@@ -145,21 +150,45 @@ impl<'b> Job<'b> {
     /// Opens the job in `dir` for reading only, even while another process works on it.
     pub fn open_to_read(bench: &'b dyn Bench, dir: &Path) -> Result<Self, Problem> {
         let dir = find_folder(dir)?;
-        let ledger = Ledger::open_to_read(&dir.join(Ledger::FILE)).map_err(|e| ledger_problem(&e))?;
+        let ledger =
+            Ledger::open_to_read(&dir.join(Ledger::FILE)).map_err(|e| ledger_problem(&e))?;
         Self::with(bench, ledger, dir)
     }
 
     /// A job around a ledger that is open already.
     pub fn with(bench: &'b dyn Bench, ledger: Ledger, dir: PathBuf) -> Result<Self, Problem> {
         let shown = ledger.shown_path().to_owned();
-        let text = ledger.get("setup").map_err(|e| ledger_problem(&e))?.ok_or_else(|| {
-            Problem::failed("this job was never finished opening", shown.clone(), "open it again into a new folder with holdpoint open")
+        let text = ledger
+            .get("setup")
+            .map_err(|e| ledger_problem(&e))?
+            .ok_or_else(|| {
+                Problem::failed(
+                    "this job was never finished opening",
+                    shown.clone(),
+                    "open it again into a new folder with holdpoint open",
+                )
+            })?;
+        let setup: Setup = serde_json::from_str(&text).map_err(|e| {
+            Problem::failed(
+                format!("the job's setup cannot be understood: {e}"),
+                shown.clone(),
+                "use the holdpoint that opened the job",
+            )
         })?;
-        let setup: Setup = serde_json::from_str(&text)
-            .map_err(|e| Problem::failed(format!("the job's setup cannot be understood: {e}"), shown.clone(), "use the holdpoint that opened the job"))?;
-        let policy = Policy::parse(&setup.policy, &setup.policy_text)
-            .map_err(|e| Problem::failed(format!("the job's policy cannot be understood: {e}"), shown, "use the holdpoint that opened the job"))?;
-        Ok(Self { bench, ledger, dir, setup, policy })
+        let policy = Policy::parse(&setup.policy, &setup.policy_text).map_err(|e| {
+            Problem::failed(
+                format!("the job's policy cannot be understood: {e}"),
+                shown,
+                "use the holdpoint that opened the job",
+            )
+        })?;
+        Ok(Self {
+            bench,
+            ledger,
+            dir,
+            setup,
+            policy,
+        })
     }
 
     /// Now.
@@ -171,34 +200,61 @@ impl<'b> Job<'b> {
     pub fn tree(&self) -> Result<Box<dyn Tree>, Fault> {
         match &self.setup.folder {
             Some(folder) => self.bench.tree(&folder.path.path()),
-            None => Err(Fault::new(FaultKind::Missing, "opening the folder on hold", "this job has none")),
+            None => Err(Fault::new(
+                FaultKind::Missing,
+                "opening the folder on hold",
+                "this job has none",
+            )),
         }
     }
 
     /// Destination `number`, if it is here and the same as ever.
     pub fn destination(&self, number: usize) -> Result<Box<dyn Destination>, Fault> {
         let Some(kept) = self.setup.destinations.get(number) else {
-            return Err(Fault::new(FaultKind::Missing, "opening a destination", format!("the job has no destination {number}")));
+            return Err(Fault::new(
+                FaultKind::Missing,
+                "opening a destination",
+                format!("the job has no destination {number}"),
+            ));
         };
         let doing = format!("opening the destination {}", kept.folder.text);
         let destination = self.bench.destination(&kept.folder.path(), false)?;
         let id = destination.read_small(ID_FILE)?;
-        let found: Option<IdFile> = id.as_deref().and_then(|bytes| serde_json::from_slice(bytes).ok());
+        let found: Option<IdFile> = id
+            .as_deref()
+            .and_then(|bytes| serde_json::from_slice(bytes).ok());
         match found {
-            Some(file) if file.job == self.setup.id && file.destination == kept.id => Ok(destination),
-            Some(_) => Err(Fault::new(FaultKind::Gone, doing, "another destination stands in its place (its id file differs)")),
-            None => Err(Fault::new(FaultKind::Gone, doing, "its id file is missing: this is not the destination the job was opened with")),
+            Some(file) if file.job == self.setup.id && file.destination == kept.id => {
+                Ok(destination)
+            }
+            Some(_) => Err(Fault::new(
+                FaultKind::Gone,
+                doing,
+                "another destination stands in its place (its id file differs)",
+            )),
+            None => Err(Fault::new(
+                FaultKind::Gone,
+                doing,
+                "its id file is missing: this is not the destination the job was opened with",
+            )),
         }
     }
 
     /// All destinations by number.
     pub fn destinations(&self) -> Vec<Result<Box<dyn Destination>, Fault>> {
-        (0..self.setup.destinations.len()).map(|number| self.destination(number)).collect()
+        (0..self.setup.destinations.len())
+            .map(|number| self.destination(number))
+            .collect()
     }
 
     /// Bits of the destinations whose copies count.
     pub fn counting(&self) -> u64 {
-        self.setup.destinations.iter().enumerate().filter(|(_, d)| d.counts).fold(0, |mask, (number, _)| mask | 1 << number)
+        self.setup
+            .destinations
+            .iter()
+            .enumerate()
+            .filter(|(_, d)| d.counts)
+            .fold(0, |mask, (number, _)| mask | 1 << number)
     }
 
     /// The machine and what it knows of itself must not be asked for: the symptom counts as bad until told otherwise only when told bad.
@@ -209,16 +265,26 @@ impl<'b> Job<'b> {
     /// Adds a fact in a transaction of its own.
     pub fn record(&self, body: &FactBody) -> Result<(), Problem> {
         let at = self.now();
-        self.ledger.transaction::<_, LedgerError>(|ledger| ledger.record(at, body).map(|_| ())).map_err(|e| ledger_problem(&e))
+        self.ledger
+            .transaction::<_, LedgerError>(|ledger| ledger.record(at, body).map(|_| ()))
+            .map_err(|e| ledger_problem(&e))
     }
 
     /// Puts a snapshot of the ledger on every destination that does not hold the ledger itself.
     /// A snapshot that cannot be written is a warning, not a failure: the ledger itself is the truth.
     pub fn snapshot(&self) -> Vec<String> {
         let mut warnings = Vec::new();
-        let Some(path) = self.ledger.path() else { return warnings };
-        let lacking: Vec<_> =
-            self.setup.destinations.iter().enumerate().filter(|(_, d)| !same_folder(&d.folder.path(), &self.dir)).map(|(n, _)| n).collect();
+        let Some(path) = self.ledger.path() else {
+            return warnings;
+        };
+        let lacking: Vec<_> = self
+            .setup
+            .destinations
+            .iter()
+            .enumerate()
+            .filter(|(_, d)| !same_folder(&d.folder.path(), &self.dir))
+            .map(|(n, _)| n)
+            .collect();
         if lacking.is_empty() {
             return warnings;
         }
@@ -230,7 +296,9 @@ impl<'b> Job<'b> {
             return warnings;
         }
         for number in lacking {
-            let copied = self.destination(number).and_then(|destination| copy_file(&beside, destination.as_ref(), Ledger::FILE));
+            let copied = self
+                .destination(number)
+                .and_then(|destination| copy_file(&beside, destination.as_ref(), Ledger::FILE));
             if let Err(fault) = copied {
                 warnings.push(format!("the ledger's snapshot was not written: {fault}"));
             }
@@ -249,7 +317,13 @@ fn same_folder(a: &Path, b: &Path) -> bool {
 
 fn copy_file(from: &Path, to: &dyn Destination, name: &str) -> Result<(), Fault> {
     use std::io::Read;
-    let failed = |e: std::io::Error| Fault::new(FaultKind::Other, format!("reading {}", from.display()), e.to_string());
+    let failed = |e: std::io::Error| {
+        Fault::new(
+            FaultKind::Other,
+            format!("reading {}", from.display()),
+            e.to_string(),
+        )
+    };
     let mut file = std::fs::File::open(from).map_err(failed)?;
     let temporary = format!("in-work/{name}");
     to.remove(&temporary)?;
@@ -285,7 +359,11 @@ fn find_folder(path: &Path) -> Result<PathBuf, Problem> {
         return Ok(path.to_owned());
     }
     let shown = KeptPath::of(path).text;
-    let found = if path.is_dir() { "a folder without a ledger.db" } else { "no such folder" };
+    let found = if path.is_dir() {
+        "a folder without a ledger.db"
+    } else {
+        "no such folder"
+    };
     Err(Problem::failed(
         format!("expected a job folder (one with a ledger.db in it), found {found}"),
         shown,
@@ -297,9 +375,13 @@ fn find_folder(path: &Path) -> Result<PathBuf, Problem> {
 pub fn ledger_problem(e: &LedgerError) -> Problem {
     let next = match e {
         LedgerError::Newer { .. } => "use the newer holdpoint; this one does not touch it",
-        LedgerError::NotALedger { .. } => "name a job folder; a torn ledger can be replaced by the snapshot on another destination",
+        LedgerError::NotALedger { .. } => {
+            "name a job folder; a torn ledger can be replaced by the snapshot on another destination"
+        }
         LedgerError::Broken { .. } => "keep the copies as they are; open a new job and copy again",
-        LedgerError::Store { .. } => "look whether the destination that holds the job is full, read-only or gone; then do the same again",
+        LedgerError::Store { .. } => {
+            "look whether the destination that holds the job is full, read-only or gone; then do the same again"
+        }
     };
     Problem::failed(e.to_string(), "", next)
 }

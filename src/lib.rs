@@ -22,8 +22,8 @@ pub mod volume;
 // decide
 pub mod judge;
 // do
-pub mod job;
 pub mod bag;
+pub mod job;
 pub mod ledger;
 pub mod paper;
 pub mod read;

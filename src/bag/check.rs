@@ -43,7 +43,11 @@ pub fn both_digests(content: &dyn Content, buf: &mut [u8]) -> Result<(u64, Blake
         }
         at += count as u64;
     }
-    Ok((at, Blake3(*blake3.finalize().as_bytes()), Sha256(sha256.finalize().into())))
+    Ok((
+        at,
+        Blake3(*blake3.finalize().as_bytes()),
+        Sha256(sha256.finalize().into()),
+    ))
 }
 
 struct Expected {
@@ -74,7 +78,12 @@ impl Foreman for Checking<'_> {
     }
 
     fn take(&mut self, (path, looked): (String, Looked)) -> Result<(), Fault> {
-        let at = |path: String, why: String| CopyAt { path, raw: None, destination: self.bag.to_owned(), why };
+        let at = |path: String, why: String| CopyAt {
+            path,
+            raw: None,
+            destination: self.bag.to_owned(),
+            why,
+        };
         match looked {
             Looked::Equal(bytes) => {
                 self.out.read_bytes += bytes;
@@ -84,27 +93,57 @@ impl Foreman for Checking<'_> {
                 }
             }
             Looked::Differs(why) => self.out.mismatched.push(at(path, why)),
-            Looked::Missing => self.out.missing.push(at(path, "listed in a manifest, and not there".into())),
+            Looked::Missing => self
+                .out
+                .missing
+                .push(at(path, "listed in a manifest, and not there".into())),
         }
         Ok(())
     }
 }
 
 /// Checks the bag whose root is `root` within `at` (`""` = `at` itself is the bag).
-pub fn check(at: &dyn Destination, root: &str, shown: &str, workers: usize, memory: &dyn crate::port::Memory) -> Result<Checked, Fault> {
-    let inside = |path: &str| if root.is_empty() { path.to_owned() } else { format!("{root}/{path}") };
+pub fn check(
+    at: &dyn Destination,
+    root: &str,
+    shown: &str,
+    workers: usize,
+    memory: &dyn crate::port::Memory,
+) -> Result<Checked, Fault> {
+    let inside = |path: &str| {
+        if root.is_empty() {
+            path.to_owned()
+        } else {
+            format!("{root}/{path}")
+        }
+    };
     let mut expected: BTreeMap<String, Expected> = BTreeMap::new();
     let mut out = Checked::default();
-    let wrong = |path: &str, why: String| CopyAt { path: path.to_owned(), raw: None, destination: shown.to_owned(), why };
+    let wrong = |path: &str, why: String| CopyAt {
+        path: path.to_owned(),
+        raw: None,
+        destination: shown.to_owned(),
+        why,
+    };
     match at.read_small(&inside(super::text::BAGIT_NAME))? {
         Some(text) if text == super::text::BAGIT_TXT.as_bytes() => {}
-        Some(_) => out.mismatched.push(wrong(super::text::BAGIT_NAME, "expected version 1.0 in UTF-8, found something else".into())),
-        None => out.missing.push(wrong(super::text::BAGIT_NAME, "without it this is no bag".into())),
+        Some(_) => out.mismatched.push(wrong(
+            super::text::BAGIT_NAME,
+            "expected version 1.0 in UTF-8, found something else".into(),
+        )),
+        None => out.missing.push(wrong(
+            super::text::BAGIT_NAME,
+            "without it this is no bag".into(),
+        )),
     }
     for algorithm in [Algorithm::Blake3, Algorithm::Sha256] {
-        for (name, is_payload) in [(algorithm.manifest(), true), (algorithm.tag_manifest(), false)] {
+        for (name, is_payload) in [
+            (algorithm.manifest(), true),
+            (algorithm.tag_manifest(), false),
+        ] {
             let Some(bytes) = read_whole(at, &inside(name))? else {
-                out.missing.push(wrong(name, "this manifest is needed".into()));
+                out.missing
+                    .push(wrong(name, "this manifest is needed".into()));
                 continue;
             };
             if is_payload && algorithm == Algorithm::Blake3 {
@@ -118,7 +157,11 @@ pub fn check(at: &dyn Destination, root: &str, shown: &str, workers: usize, memo
                 }
             };
             for Entry { digest, path } in entries {
-                let slot = expected.entry(path.clone()).or_insert(Expected { path, blake3: None, sha256: None });
+                let slot = expected.entry(path.clone()).or_insert(Expected {
+                    path,
+                    blake3: None,
+                    sha256: None,
+                });
                 match algorithm {
                     Algorithm::Blake3 => slot.blake3 = Some(digest),
                     Algorithm::Sha256 => slot.sha256 = Some(digest),
@@ -127,12 +170,20 @@ pub fn check(at: &dyn Destination, root: &str, shown: &str, workers: usize, memo
         }
     }
     at.each(&inside("data"), &mut |path, is_folder, _| {
-        let path = path.strip_prefix(root).unwrap_or(path).trim_start_matches('/');
+        let path = path
+            .strip_prefix(root)
+            .unwrap_or(path)
+            .trim_start_matches('/');
         if !is_folder && !expected.contains_key(path) {
-            out.extra.push(wrong(path, "in the bag, and in no manifest".into()));
+            out.extra
+                .push(wrong(path, "in the bag, and in no manifest".into()));
         }
     })?;
-    let mut checking = Checking { left: expected.into_values().collect::<Vec<_>>().into_iter(), bag: shown, out };
+    let mut checking = Checking {
+        left: expected.into_values().collect::<Vec<_>>().into_iter(),
+        bag: shown,
+        out,
+    };
     let inside = &inside;
     crew::run(workers, &mut checking, &|| {
         let mut block = memory.block(2 << 20);
@@ -143,7 +194,9 @@ pub fn check(at: &dyn Destination, root: &str, shown: &str, workers: usize, memo
                 Ok(content) => match both_digests(content.as_ref(), &mut block) {
                     Err(fault) => Looked::Differs(fault.to_string()),
                     Ok((bytes, blake3, sha256)) => match (&expected.blake3, &expected.sha256) {
-                        (Some(b), Some(s)) if *b == blake3.0 && *s == sha256.0 => Looked::Equal(bytes),
+                        (Some(b), Some(s)) if *b == blake3.0 && *s == sha256.0 => {
+                            Looked::Equal(bytes)
+                        }
                         (Some(_), Some(_)) => Looked::Differs(format!("found BLAKE3 {blake3}")),
                         _ => Looked::Differs("listed in one manifest only".into()),
                     },
@@ -173,11 +226,21 @@ pub fn check_tags(at: &dyn Destination, root: &str) -> Result<Vec<(String, Strin
             }
         };
         for Entry { digest, path } in entries {
-            match at.open(&format!("{root}/{path}")).and_then(|content| both_digests(content.as_ref(), &mut buf)) {
+            match at
+                .open(&format!("{root}/{path}"))
+                .and_then(|content| both_digests(content.as_ref(), &mut buf))
+            {
                 Ok((_, blake3, sha256)) => {
-                    let found = if algorithm == Algorithm::Blake3 { blake3.0 } else { sha256.0 };
+                    let found = if algorithm == Algorithm::Blake3 {
+                        blake3.0
+                    } else {
+                        sha256.0
+                    };
                     if found != digest {
-                        wrong.push((path, format!("its {} is not the one it was sealed with", algorithm.word())));
+                        wrong.push((
+                            path,
+                            format!("its {} is not the one it was sealed with", algorithm.word()),
+                        ));
                     }
                 }
                 Err(fault) => wrong.push((path, fault.to_string())),

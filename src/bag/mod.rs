@@ -3,9 +3,9 @@
 //! Invariant: every name in a bag is valid on the strictest file system that a destination may have, needs no
 //! escaping in a manifest, and leads back to the exact original name.
 
+pub mod check;
 pub mod name;
 pub mod renamed;
-pub mod text;
-pub mod check;
 pub mod seal;
 pub mod stream;
+pub mod text;

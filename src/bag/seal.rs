@@ -52,7 +52,10 @@ impl Paths<'_> {
             if self.known.len() >= 4096 {
                 self.known.clear();
             }
-            let place = self.ledger.place(id)?.unwrap_or_else(|| "data/folder".to_owned());
+            let place = self
+                .ledger
+                .place(id)?
+                .unwrap_or_else(|| "data/folder".to_owned());
             self.known.insert(id, place);
         }
         Ok(self.known.get(&id).map_or("data/folder", String::as_str))
@@ -60,7 +63,11 @@ impl Paths<'_> {
 }
 
 /// Writes both payload manifests and the evidence that is as long as the item list.
-pub fn write_payload(ledger: &Ledger, number: usize, to: &dyn Destination) -> Result<Payload, SealError> {
+pub fn write_payload(
+    ledger: &Ledger,
+    number: usize,
+    to: &dyn Destination,
+) -> Result<Payload, SealError> {
     let bit = 1u64 << number;
     let mut blake3 = TagFile::start(to, Algorithm::Blake3.manifest())?;
     let mut sha256 = TagFile::start(to, Algorithm::Sha256.manifest())?;
@@ -68,16 +75,30 @@ pub fn write_payload(ledger: &Ledger, number: usize, to: &dyn Destination) -> Re
     let mut links = List::start(to, "holdpoint/links.json")?;
     let mut places = List::start(to, "holdpoint/places.json")?;
     let mut oxum = Oxum::default();
-    let mut paths = Paths { ledger, known: HashMap::new() };
+    let mut paths = Paths {
+        ledger,
+        known: HashMap::new(),
+    };
     ledger.each_item::<SealError>("", |item, got| {
         let own = item.bag.clone().unwrap_or_else(|| item.name.text());
         let path = format!("{}/{own}", paths.folder(item.parent)?);
         match item.kind {
             Kind::File if got.written & bit != 0 => {
                 let (Some(b), Some(s)) = (got.blake3, got.sha256) else {
-                    return Err(Fault::new(FaultKind::Other, format!("listing {path}"), "the ledger holds no digest for it").into());
+                    return Err(Fault::new(
+                        FaultKind::Other,
+                        format!("listing {path}"),
+                        "the ledger holds no digest for it",
+                    )
+                    .into());
                 };
-                let refused = |e: super::text::LineFault| Fault::new(FaultKind::CannotHold, format!("listing {path}"), e.to_string());
+                let refused = |e: super::text::LineFault| {
+                    Fault::new(
+                        FaultKind::CannotHold,
+                        format!("listing {path}"),
+                        e.to_string(),
+                    )
+                };
                 blake3.add(blake3_line(b, &path).map_err(refused)?.as_bytes())?;
                 sha256.add(sha256_line(s, &path).map_err(refused)?.as_bytes())?;
                 oxum.add(item.bytes);
@@ -88,7 +109,10 @@ pub fn write_payload(ledger: &Ledger, number: usize, to: &dyn Destination) -> Re
             Kind::Folder if item.want != Want::Vanished => {
                 let place = ledger.place(item.id)?.unwrap_or_default();
                 if place != path {
-                    places.add(&Moved { bag: place, instead_of: path.clone() })?;
+                    places.add(&Moved {
+                        bag: place,
+                        instead_of: path.clone(),
+                    })?;
                 }
                 if item.bag.is_some() {
                     names.add(&Renamed::of(&path, &item.name))?;
@@ -96,7 +120,11 @@ pub fn write_payload(ledger: &Ledger, number: usize, to: &dyn Destination) -> Re
             }
             Kind::Link if item.want == Want::Wanted => {
                 let target = Name::Bytes(item.target.clone().unwrap_or_default());
-                links.add(&LinkKept { path: path.clone(), target: target.text(), raw: (!target.is_text()).then(|| target.raw_hex()) })?;
+                links.add(&LinkKept {
+                    path: path.clone(),
+                    target: target.text(),
+                    raw: (!target.is_text()).then(|| target.raw_hex()),
+                })?;
                 if item.bag.is_some() {
                     names.add(&Renamed::of(&path, &item.name))?;
                 }
@@ -107,8 +135,18 @@ pub fn write_payload(ledger: &Ledger, number: usize, to: &dyn Destination) -> Re
     })?;
     let blake3 = blake3.finish()?;
     let root = blake3.blake3;
-    let written = vec![blake3, sha256.finish()?, names.finish()?, links.finish()?, places.finish()?];
-    Ok(Payload { root, oxum, written })
+    let written = vec![
+        blake3,
+        sha256.finish()?,
+        names.finish()?,
+        links.finish()?,
+        places.finish()?,
+    ];
+    Ok(Payload {
+        root,
+        oxum,
+        written,
+    })
 }
 
 #[derive(Serialize)]
@@ -139,7 +177,10 @@ struct NotSaved<'a> {
 /// What rules leave out is named by rule in `left-out.json`.
 pub fn write_not_saved(ledger: &Ledger, to: &dyn Destination) -> Result<TagWritten, SealError> {
     let mut list = List::start(to, "holdpoint/not-saved.json")?;
-    let mut paths = Paths { ledger, known: HashMap::new() };
+    let mut paths = Paths {
+        ledger,
+        known: HashMap::new(),
+    };
     ledger.each_item::<SealError>("item.want IN (0, 2)", |item, got| {
         let state = match (item.want, got.state) {
             (Want::Waived, Got::Whole) => return Ok(()),
@@ -157,16 +198,32 @@ pub fn write_not_saved(ledger: &Ledger, to: &dyn Destination) -> Result<TagWritt
         let own = item.bag.clone().unwrap_or_else(|| item.name.text());
         let path = format!("{}/{own}", paths.folder(item.parent)?);
         let why = got.fault.as_deref().or(item.fault.as_deref());
-        list.add(&NotSaved { path, state, bytes: item.bytes, missing: &got.missing, why })?;
+        list.add(&NotSaved {
+            path,
+            state,
+            bytes: item.bytes,
+            missing: &got.missing,
+            why,
+        })?;
         Ok(())
     })?;
     Ok(list.finish()?)
 }
 
 /// Writes the small files and the manifests over all tag files; the bag is complete after this.
-pub fn close_bag(to: &dyn Destination, payload: &Payload, mut tags: Vec<TagWritten>, mut info: BagInfo, evidence: &[Evidence]) -> Result<(), SealError> {
+pub fn close_bag(
+    to: &dyn Destination,
+    payload: &Payload,
+    mut tags: Vec<TagWritten>,
+    mut info: BagInfo,
+    evidence: &[Evidence],
+) -> Result<(), SealError> {
     info.add("Holdpoint-Manifest-Root", &payload.root.to_string());
-    tags.push(write_tag(to, "bagit.txt", super::text::BAGIT_TXT.as_bytes())?);
+    tags.push(write_tag(
+        to,
+        "bagit.txt",
+        super::text::BAGIT_TXT.as_bytes(),
+    )?);
     tags.push(write_tag(to, "bag-info.txt", info.to_string().as_bytes())?);
     for (path, bytes) in evidence {
         tags.push(write_tag(to, path, bytes)?);
@@ -181,7 +238,13 @@ pub fn close_bag(to: &dyn Destination, payload: &Payload, mut tags: Vec<TagWritt
                 Algorithm::Sha256 => &tag.sha256,
                 Algorithm::Blake3 => &tag.blake3,
             };
-            let line = manifest_line(digest, &tag.path).map_err(|e| Fault::new(FaultKind::CannotHold, format!("listing {}", tag.path), e.to_string()))?;
+            let line = manifest_line(digest, &tag.path).map_err(|e| {
+                Fault::new(
+                    FaultKind::CannotHold,
+                    format!("listing {}", tag.path),
+                    e.to_string(),
+                )
+            })?;
             text.push_str(&line);
         }
         write_tag(to, algorithm.tag_manifest(), text.as_bytes())?;
@@ -203,7 +266,8 @@ impl<'a> List<'a> {
     }
 
     fn add(&mut self, entry: &impl Serialize) -> Result<(), Fault> {
-        let text = serde_json::to_string(entry).map_err(|e| Fault::new(FaultKind::Other, "writing evidence", e.to_string()))?;
+        let text = serde_json::to_string(entry)
+            .map_err(|e| Fault::new(FaultKind::Other, "writing evidence", e.to_string()))?;
         self.file.add(if self.any { b",\n" } else { b"\n" })?;
         self.any = true;
         self.file.add(text.as_bytes())

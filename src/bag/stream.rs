@@ -55,7 +55,11 @@ impl<'a> TagFile<'a> {
     /// Adds bytes.
     pub fn add(&mut self, bytes: &[u8]) -> Result<(), Fault> {
         self.waiting.extend_from_slice(bytes);
-        if self.waiting.len() >= BUFFER { self.flush() } else { Ok(()) }
+        if self.waiting.len() >= BUFFER {
+            self.flush()
+        } else {
+            Ok(())
+        }
     }
 
     fn flush(&mut self) -> Result<(), Fault> {
@@ -77,7 +81,8 @@ impl<'a> TagFile<'a> {
         } else {
             self.to.make_folder("bag")?;
         }
-        self.to.rename(&self.temporary, &format!("bag/{}", self.path))?;
+        self.to
+            .rename(&self.temporary, &format!("bag/{}", self.path))?;
         self.to.settle()?;
         Ok(TagWritten {
             path: self.path,

@@ -478,7 +478,12 @@ impl Ledger {
         while let Some(row) = self.doing("reading an item", rows.next())? {
             let both = (|| {
                 let id = row.get(0)?;
-                let mut item = ItemRow::bare(id, kind_from(row.get(1)?), Want::from_code(row.get(6)?), Marks(row.get(5)?));
+                let mut item = ItemRow::bare(
+                    id,
+                    kind_from(row.get(1)?),
+                    Want::from_code(row.get(6)?),
+                    Marks(row.get(5)?),
+                );
                 item.class = class_from(row.get(2)?);
                 item.bytes = row.get::<_, i64>(3)? as u64;
                 item.modified_ns = row.get(4)?;
@@ -494,18 +499,32 @@ impl Ledger {
     /// Keeps the running sum and says in a fact that rows moved, in the transaction that moved them.
     pub fn rows_moved(&self, at: Moment, sum: RowSum) -> Result<(), LedgerError> {
         self.keep_row_sum(sum)?;
-        self.record(at, &FactBody::RowsMoved { rows: sum.to_string() })?;
+        self.record(
+            at,
+            &FactBody::RowsMoved {
+                rows: sum.to_string(),
+            },
+        )?;
         Ok(())
     }
 
     /// Up to `limit` items after number `after` that have a copy at one of the destinations in `mask`.
-    pub fn each_item_after(&self, after: i64, mask: u64, limit: usize, mut see: impl FnMut(ItemRow, GotRow)) -> Result<(), LedgerError> {
+    pub fn each_item_after(
+        &self,
+        after: i64,
+        mask: u64,
+        limit: usize,
+        mut see: impl FnMut(ItemRow, GotRow),
+    ) -> Result<(), LedgerError> {
         let sql = format!(
             "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM got JOIN item ON item.id = got.item
              WHERE got.item > ?1 AND (got.written & ?2) <> 0 ORDER BY got.item LIMIT ?3"
         );
         let mut query = self.doing("taking the next copies", self.db().prepare_cached(&sql))?;
-        let rows = self.doing("taking the next copies", query.query_map(params![after, mask as i64, limit as i64], read_both))?;
+        let rows = self.doing(
+            "taking the next copies",
+            query.query_map(params![after, mask as i64, limit as i64], read_both),
+        )?;
         for row in rows {
             let (item, got) = self.doing("reading a copy's row", row)?;
             see(item, got);
@@ -565,8 +584,14 @@ impl Ledger {
     }
 
     /// Every item directly below `parent`.
-    pub fn each_child(&self, parent: i64, mut see: impl FnMut(ItemRow, GotRow)) -> Result<(), LedgerError> {
-        let sql = format!("SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM item LEFT JOIN got ON got.item = item.id WHERE item.parent = ?1");
+    pub fn each_child(
+        &self,
+        parent: i64,
+        mut see: impl FnMut(ItemRow, GotRow),
+    ) -> Result<(), LedgerError> {
+        let sql = format!(
+            "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM item LEFT JOIN got ON got.item = item.id WHERE item.parent = ?1"
+        );
         let mut query = self.doing("listing a folder", self.db().prepare_cached(&sql))?;
         let rows = self.doing("listing a folder", query.query_map([parent], read_both))?;
         for row in rows {

@@ -14,7 +14,10 @@ use crate::judge::situation::{Machine, Memory, Pace, Situation, Symptom};
 use crate::ledger::{Fact, FactBody};
 use crate::port::Transport;
 use crate::step::event::{Event, Step, Tell};
-use crate::step::outcome::{self, Assessed, ChanceRange, DriveAssessed, FilesHit, Finite, ForecastShown, HoursRange, Outcome, Problem, ReadingShown, WorkingLine};
+use crate::step::outcome::{
+    self, Assessed, ChanceRange, DriveAssessed, FilesHit, Finite, ForecastShown, HoursRange,
+    Outcome, Problem, ReadingShown, WorkingLine,
+};
 use crate::step::request::AssessRequest;
 use crate::value::{Blake3, Known};
 use std::path::Path;
@@ -33,7 +36,11 @@ impl Transport for Silent {
 }
 
 /// Reads health and decides the route.
-pub fn assess(job: &Job<'_>, request: &AssessRequest, tell: Tell<'_>) -> Result<Outcome<Assessed>, Problem> {
+pub fn assess(
+    job: &Job<'_>,
+    request: &AssessRequest,
+    tell: Tell<'_>,
+) -> Result<Outcome<Assessed>, Problem> {
     tell(Event::Started { step: Step::Assess });
     let reading = take(job, request.replies.as_deref())?;
     keep(job, &reading)?;
@@ -43,8 +50,14 @@ pub fn assess(job: &Job<'_>, request: &AssessRequest, tell: Tell<'_>) -> Result<
         tell(Event::Warn { says: warning });
     }
     tell(Event::Finished);
-    let result = Assessed { drives: vec![shown(&reading, &forecast, &decision)] };
-    Ok(Outcome::done(&job.dir, result, crate::step::points_now(job)?))
+    let result = Assessed {
+        drives: vec![shown(&reading, &forecast, &decision)],
+    };
+    Ok(Outcome::done(
+        &job.dir,
+        result,
+        crate::step::points_now(job)?,
+    ))
 }
 
 /// Takes one reading: from the replies named now, from those named at `open`, or from nothing.
@@ -54,7 +67,10 @@ pub fn take(job: &Job<'_>, replies: Option<&Path>) -> Result<Reading, Problem> {
     let path = replies.map(Path::to_owned).or(kept);
     let reading = match path {
         Some(path) => {
-            let mut transport = job.bench.replies(&path).map_err(|fault| fault_problem(&fault, "name a folder of recorded replies"))?;
+            let mut transport = job
+                .bench
+                .replies(&path)
+                .map_err(|fault| fault_problem(&fault, "name a folder of recorded replies"))?;
             Reading::take(transport.as_mut(), at, &Hint::recorded())
         }
         None => {
@@ -71,13 +87,23 @@ pub fn take(job: &Job<'_>, replies: Option<&Path>) -> Result<Reading, Problem> {
 /// Keeps a reading in the ledger, raw and as shown.
 pub fn keep(job: &Job<'_>, reading: &Reading) -> Result<(), Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    let number = 1 + facts.iter().filter(|fact| matches!(fact.body, FactBody::Read { .. })).count() as i64;
+    let number = 1 + facts
+        .iter()
+        .filter(|fact| matches!(fact.body, FactBody::Read { .. }))
+        .count() as i64;
     let stored = reading.stored();
     let value = serde_json::json!({ "stored": stored, "report": reading.report() });
     let text = value.to_string();
     let digest = Blake3(*blake3::hash(text.as_bytes()).as_bytes());
-    job.ledger.set(&format!("reading-{number}"), &text).map_err(|e| ledger_problem(&e))?;
-    job.record(&FactBody::Read { reading: number, readable: reading.readable, why_not: reading.why_not.clone(), digest })
+    job.ledger
+        .set(&format!("reading-{number}"), &text)
+        .map_err(|e| ledger_problem(&e))?;
+    job.record(&FactBody::Read {
+        reading: number,
+        readable: reading.readable,
+        why_not: reading.why_not.clone(),
+        digest,
+    })
 }
 
 /// The newest reading kept, decoded again from its raw bytes.
@@ -87,9 +113,16 @@ pub fn newest(job: &Job<'_>) -> Result<Option<Reading>, Problem> {
         FactBody::Read { reading, .. } => Some(reading),
         _ => None,
     });
-    let Some(number) = number else { return Ok(None) };
-    let text = job.ledger.get(&format!("reading-{number}")).map_err(|e| ledger_problem(&e))?;
-    let stored = text.and_then(|text| serde_json::from_str::<serde_json::Value>(&text).ok()).and_then(|value| serde_json::from_value::<StoredReading>(value["stored"].clone()).ok());
+    let Some(number) = number else {
+        return Ok(None);
+    };
+    let text = job
+        .ledger
+        .get(&format!("reading-{number}"))
+        .map_err(|e| ledger_problem(&e))?;
+    let stored = text
+        .and_then(|text| serde_json::from_str::<serde_json::Value>(&text).ok())
+        .and_then(|value| serde_json::from_value::<StoredReading>(value["stored"].clone()).ok());
     Ok(stored.map(StoredReading::decode))
 }
 
@@ -98,11 +131,24 @@ pub fn judge(job: &Job<'_>, reading: &Reading) -> Result<(Forecast, Decision), P
     let ledger = &job.ledger;
     let sums = "SELECT coalesce(sum(want = 0), 0), coalesce(sum(CASE WHEN want = 0 THEN bytes ELSE 0 END), 0), coalesce(sum(want = 0 AND class = 0), 0), count(*) FROM item WHERE kind = 0";
     let number = |row: &rusqlite::Row<'_>, at: usize| row.get::<_, i64>(at).map(|n| n as u64);
-    let row = ledger.db().query_row(sums, [], |row| Ok((number(row, 0)?, number(row, 1)?, number(row, 2)?, number(row, 3)?)));
-    let (files, bytes, precious, all) = ledger.doing("adding up the plan", row).map_err(|e| ledger_problem(&e))?;
+    let row = ledger.db().query_row(sums, [], |row| {
+        Ok((
+            number(row, 0)?,
+            number(row, 1)?,
+            number(row, 2)?,
+            number(row, 3)?,
+        ))
+    });
+    let (files, bytes, precious, all) = ledger
+        .doing("adding up the plan", row)
+        .map_err(|e| ledger_problem(&e))?;
     let got = "SELECT coalesce(sum(got.state IN (2, 3)), 0), coalesce(sum(CASE WHEN got.state IN (1, 2) THEN item.bytes ELSE 0 END), 0) FROM got JOIN item ON item.id = got.item";
-    let row = ledger.db().query_row(got, [], |row| Ok((number(row, 0)?, number(row, 1)?)));
-    let (errors, read) = ledger.doing("adding up the copies", row).map_err(|e| ledger_problem(&e))?;
+    let row = ledger
+        .db()
+        .query_row(got, [], |row| Ok((number(row, 0)?, number(row, 1)?)));
+    let (errors, read) = ledger
+        .doing("adding up the copies", row)
+        .map_err(|e| ledger_problem(&e))?;
     let surveyed = all > 0;
     let setup = &job.setup;
     let evidence = &reading.evidence;
@@ -111,25 +157,50 @@ pub fn judge(job: &Job<'_>, reading: &Reading) -> Result<(Forecast, Decision), P
         drive_bytes: reading.drive.bytes.get(),
         sector_bytes: reading.drive.sector_bytes.get().unwrap_or(512),
         physical_sector_bytes: reading.drive.physical_sector_bytes.get().unwrap_or(4096),
-        passes: if setup.memory == Some(outcome::MemoryState::KnownGood) { 1.05 } else { 2.0 },
+        passes: if setup.memory == Some(outcome::MemoryState::KnownGood) {
+            1.05
+        } else {
+            2.0
+        },
         pace: Pace::class_default(evidence.medium),
         errors_met: errors,
         error_hours_ago: None,
         counts_grew: false,
         bytes_read: read,
         vanished: 0,
-        memory: setup.memory.and_then(|memory| Memory::parse(memory.word())).unwrap_or(Memory::Suspect),
-        machine: setup.machine.and_then(|machine| Machine::parse(machine.word())).unwrap_or(Machine::UnderRepair),
-        symptom: setup.symptom.and_then(|symptom| Symptom::parse(symptom.word())).unwrap_or(Symptom::None),
+        memory: setup
+            .memory
+            .and_then(|memory| Memory::parse(memory.word()))
+            .unwrap_or(Memory::Suspect),
+        machine: setup
+            .machine
+            .and_then(|machine| Machine::parse(machine.word()))
+            .unwrap_or(Machine::UnderRepair),
+        symptom: setup
+            .symptom
+            .and_then(|symptom| Symptom::parse(symptom.word()))
+            .unwrap_or(Symptom::None),
         files,
         extents: 0,
         age_years: None,
     };
     let forecast = forecast(evidence, &situation);
-    let stakes = Stakes { irreplaceable: surveyed.then_some(precious > 0), locked: locked(reading) };
-    let limits = RouteLimits { gentle_high: job.policy.routes.gentle_from.get(), refer_mid: job.policy.routes.refer_from.get(), ..RouteLimits::default() };
+    let stakes = Stakes {
+        irreplaceable: surveyed.then_some(precious > 0),
+        locked: locked(reading),
+    };
+    let limits = RouteLimits {
+        gentle_high: job.policy.routes.gentle_from.get(),
+        refer_mid: job.policy.routes.refer_from.get(),
+        ..RouteLimits::default()
+    };
     let decision = route(&forecast, evidence, &situation, stakes, &limits);
-    ledger.set("pace-bytes-per-second", &situation.pace.bytes_per_second.to_string()).map_err(|e| ledger_problem(&e))?;
+    ledger
+        .set(
+            "pace-bytes-per-second",
+            &situation.pace.bytes_per_second.to_string(),
+        )
+        .map_err(|e| ledger_problem(&e))?;
     Ok((forecast, decision))
 }
 
@@ -140,7 +211,11 @@ fn keep_forecast(job: &Job<'_>, forecast: &Forecast, decision: &Decision) -> Res
     let keep = |key: &str, value: &str| job.ledger.set(key, value).map_err(|e| ledger_problem(&e));
     keep("forecast", &text)?;
     keep("hazard-per-second", &forecast.hazard_per_second.to_string())?;
-    job.record(&FactBody::Forecast { route: decision.route.word().to_owned(), high: forecast.drive_lost.high.get(), explained })
+    job.record(&FactBody::Forecast {
+        route: decision.route.word().to_owned(),
+        high: forecast.drive_lost.high.get(),
+        explained,
+    })
 }
 
 /// Takes, keeps and judges a first reading at `open`, when recorded replies were named.
@@ -157,31 +232,69 @@ pub fn first_reading(job: &Job<'_>) -> Result<Option<Reading>, Problem> {
 pub fn shown(reading: &Reading, forecast: &Forecast, decision: &Decision) -> DriveAssessed {
     let report = reading.report();
     let mut decoded = report.decoded;
-    decoded.insert("decoded_why".into(), serde_json::to_value(&report.decoded_why).unwrap_or_default());
+    decoded.insert(
+        "decoded_why".into(),
+        serde_json::to_value(&report.decoded_why).unwrap_or_default(),
+    );
     let route = outcome::Route::of(decision.route.word()).unwrap_or(outcome::Route::Refer);
-    let mut working: Vec<WorkingLine> =
-        decision.reasons.iter().chain(&decision.remarks).map(|why| WorkingLine { factor: "route".into(), value: why.clone(), source: decision.route.word().into() }).collect();
+    let mut working: Vec<WorkingLine> = decision
+        .reasons
+        .iter()
+        .chain(&decision.remarks)
+        .map(|why| WorkingLine {
+            factor: "route".into(),
+            value: why.clone(),
+            source: decision.route.word().into(),
+        })
+        .collect();
     working.extend(forecast.working.iter().map(|line| {
         let text = line.text();
-        let value = text.strip_prefix(&format!("{}: ", line.step)).unwrap_or(&text);
+        let value = text
+            .strip_prefix(&format!("{}: ", line.step))
+            .unwrap_or(&text);
         let value = value.rsplit_once(" [").map_or(value, |(value, _)| value);
-        WorkingLine { factor: line.step.clone(), value: value.to_owned(), source: line.source.clone() }
+        WorkingLine {
+            factor: line.step.clone(),
+            value: value.to_owned(),
+            source: line.source.clone(),
+        }
     }));
     DriveAssessed {
         serial: reading.drive.serial.value().cloned(),
-        reading: ReadingShown { taken: reading.taken, readable: reading.readable, why_not: reading.why_not.clone(), decoded, signals: reading.signals.clone() },
+        reading: ReadingShown {
+            taken: reading.taken,
+            readable: reading.readable,
+            why_not: reading.why_not.clone(),
+            decoded,
+            signals: reading.signals.clone(),
+        },
         forecast: ForecastShown {
             route,
-            drive_lost: ChanceRange { low: forecast.drive_lost.low, mid: forecast.drive_lost.mid, high: forecast.drive_lost.high },
-            files_hit: FilesHit { low: forecast.files_hit.low, high: forecast.files_hit.high, expected: Some(Finite::new(forecast.files_hit.expected)) },
-            hours: Some(HoursRange { low: Finite::new(forecast.hours.low), mid: Finite::new(forecast.hours.mid), high: Finite::new(forecast.hours.high) }),
+            drive_lost: ChanceRange {
+                low: forecast.drive_lost.low,
+                mid: forecast.drive_lost.mid,
+                high: forecast.drive_lost.high,
+            },
+            files_hit: FilesHit {
+                low: forecast.files_hit.low,
+                high: forecast.files_hit.high,
+                expected: Some(Finite::new(forecast.files_hit.expected)),
+            },
+            hours: Some(HoursRange {
+                low: Finite::new(forecast.hours.low),
+                mid: Finite::new(forecast.hours.mid),
+                high: Finite::new(forecast.hours.high),
+            }),
             working,
         },
     }
 }
 
 fn locked(reading: &Reading) -> bool {
-    reading.signals.iter().any(|signal| signal.id == SignalId::DataLocked)
+    reading
+        .signals
+        .iter()
+        .any(|signal| signal.id == SignalId::DataLocked)
 }
 
 /// Whether the newest reading says that a drive password locks the data.
@@ -203,7 +316,10 @@ pub fn drive_words(job: &Job<'_>) -> Result<String, Problem> {
 
 /// The serial that a second look types the end of; without a drive, the job's id.
 pub fn serial_words(job: &Job<'_>) -> String {
-    let serial = newest(job).ok().flatten().and_then(|reading| reading.drive.serial.value().cloned());
+    let serial = newest(job)
+        .ok()
+        .flatten()
+        .and_then(|reading| reading.drive.serial.value().cloned());
     serial.unwrap_or_else(|| job.setup.id.clone())
 }
 
@@ -215,7 +331,14 @@ pub fn forecast_words(job: &Job<'_>, facts: &[Fact]) -> Option<(String, String)>
     })?;
     let text = job.ledger.get("forecast").ok().flatten()?;
     let value: serde_json::Value = serde_json::from_str(&text).ok()?;
-    let number = |end: &str| value["forecast"]["drive_lost"][end].as_f64().map(crate::value::Probability::new);
+    let number = |end: &str| {
+        value["forecast"]["drive_lost"][end]
+            .as_f64()
+            .map(crate::value::Probability::new)
+    };
     let range = crate::judge::working::range_in_words(number("low")?, number("high")?);
-    Some((made, format!("chance of losing the drive while copying: {range}")))
+    Some((
+        made,
+        format!("chance of losing the drive while copying: {range}"),
+    ))
 }

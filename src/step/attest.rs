@@ -33,25 +33,49 @@ pub struct Statement {
 }
 
 /// Writes this machine's statement beside the bag, signed with a key made for it alone.
-pub fn write(bench: &dyn Bench, beside: &dyn Destination, root: Blake3, items: u64, bytes: u64) -> Result<String, Fault> {
+pub fn write(
+    bench: &dyn Bench,
+    beside: &dyn Destination,
+    root: Blake3,
+    items: u64,
+    bytes: u64,
+) -> Result<String, Fault> {
     let host = bench.host();
-    let statement = Statement { holdpoint_attest: 1, machine: host.id.clone(), product: host.product, manifest_root: root, items, bytes, at: bench.clock().now() };
+    let statement = Statement {
+        holdpoint_attest: 1,
+        machine: host.id.clone(),
+        product: host.product,
+        manifest_root: root,
+        items,
+        bytes,
+        at: bench.clock().now(),
+    };
     let mut text = serde_json::to_vec_pretty(&statement).unwrap_or_default();
     text.push(b'\n');
     let short: String = host.id.chars().take(16).collect();
-    let name = format!("{FOLDER}/{}.json", if short.is_empty() { "unnamed" } else { &short });
+    let name = format!(
+        "{FOLDER}/{}.json",
+        if short.is_empty() { "unnamed" } else { &short }
+    );
     beside.make_folder(FOLDER)?;
     beside.write_small(&name, &text)?;
     if let Ok(signed) = crate::paper::sshsig::sign_with_new_key(&text) {
         beside.write_small(&format!("{name}.sig"), signed.armour.as_bytes())?;
-        beside.write_small(&format!("{name}.pub"), format!("{}\n", signed.public_key).as_bytes())?;
+        beside.write_small(
+            &format!("{name}.pub"),
+            format!("{}\n", signed.public_key).as_bytes(),
+        )?;
     }
     Ok(name)
 }
 
 /// Whether another machine vouches for the newest bag of some destination.
 pub fn by_another_machine(job: &Job<'_>, facts: &[Fact]) -> bool {
-    let last_copy = facts.iter().rev().find(|fact| matches!(fact.body, FactBody::Batch { items: 1.., .. })).map(|fact| fact.at);
+    let last_copy = facts
+        .iter()
+        .rev()
+        .find(|fact| matches!(fact.body, FactBody::Batch { items: 1.., .. }))
+        .map(|fact| fact.at);
     let roots: Vec<Blake3> = facts
         .iter()
         .filter_map(|fact| match fact.body {
@@ -69,11 +93,23 @@ pub fn by_another_machine(job: &Job<'_>, facts: &[Fact]) -> bool {
         });
         listed.is_ok()
             && names.iter().any(|name| {
-                let Ok(Some(text)) = destination.read_small(name) else { return false };
-                let Ok(statement) = serde_json::from_slice::<Statement>(&text) else { return false };
-                let signed = |suffix: &str| destination.read_small(&format!("{name}{suffix}")).ok().flatten().and_then(|bytes| String::from_utf8(bytes).ok());
+                let Ok(Some(text)) = destination.read_small(name) else {
+                    return false;
+                };
+                let Ok(statement) = serde_json::from_slice::<Statement>(&text) else {
+                    return false;
+                };
+                let signed = |suffix: &str| {
+                    destination
+                        .read_small(&format!("{name}{suffix}"))
+                        .ok()
+                        .flatten()
+                        .and_then(|bytes| String::from_utf8(bytes).ok())
+                };
                 let holds = match (signed(".sig"), signed(".pub")) {
-                    (Some(armour), Some(key)) => crate::paper::sshsig::verify(&text, &armour, &key).is_ok(),
+                    (Some(armour), Some(key)) => {
+                        crate::paper::sshsig::verify(&text, &armour, &key).is_ok()
+                    }
                     _ => false,
                 };
                 holds

@@ -35,7 +35,11 @@ pub trait Foreman {
 pub type Hand<'a, F> = Box<dyn FnMut(<F as Foreman>::Errand) -> <F as Foreman>::Done + 'a>;
 
 /// Runs `foreman` with `workers` threads (0 = none); `hire` makes each worker's hand, on its own thread.
-pub fn run<'a, F: Foreman>(workers: usize, foreman: &mut F, hire: &(dyn Fn() -> Hand<'a, F> + Sync)) -> Result<(), F::Error> {
+pub fn run<'a, F: Foreman>(
+    workers: usize,
+    foreman: &mut F,
+    hire: &(dyn Fn() -> Hand<'a, F> + Sync),
+) -> Result<(), F::Error> {
     if workers == 0 {
         let mut hand = hire();
         while let Some(errand) = foreman.next()? {
@@ -57,7 +61,11 @@ pub fn run<'a, F: Foreman>(workers: usize, foreman: &mut F, hire: &(dyn Fn() -> 
     })
 }
 
-fn work<F: Foreman>(mut hand: Hand<'_, F>, queue: &Mutex<Receiver<F::Errand>>, report: &Sender<F::Done>) {
+fn work<F: Foreman>(
+    mut hand: Hand<'_, F>,
+    queue: &Mutex<Receiver<F::Errand>>,
+    report: &Sender<F::Done>,
+) {
     loop {
         let next = match queue.lock() {
             Ok(queue) => queue.recv(),
@@ -70,7 +78,11 @@ fn work<F: Foreman>(mut hand: Hand<'_, F>, queue: &Mutex<Receiver<F::Errand>>, r
     }
 }
 
-fn steer<F: Foreman>(foreman: &mut F, give: Sender<F::Errand>, reports: &Receiver<F::Done>) -> Result<(), F::Error> {
+fn steer<F: Foreman>(
+    foreman: &mut F,
+    give: Sender<F::Errand>,
+    reports: &Receiver<F::Done>,
+) -> Result<(), F::Error> {
     let (mut in_flight, mut dry) = (0usize, false);
     loop {
         while !dry && in_flight < IN_FLIGHT {
@@ -130,7 +142,11 @@ mod tests {
     #[test]
     fn every_errand_comes_back_once_with_and_without_workers() {
         for workers in [0, 1, 4] {
-            let mut adder = Adder { left: 10_000, sum: 0, fail_at: None };
+            let mut adder = Adder {
+                left: 10_000,
+                sum: 0,
+                fail_at: None,
+            };
             run(workers, &mut adder, &|| Box::new(|n| n * 2)).unwrap();
             assert_eq!(adder.sum, 9_999 * 10_000, "{workers} workers");
         }
@@ -138,7 +154,11 @@ mod tests {
 
     #[test]
     fn a_foreman_that_stops_ends_the_crew() {
-        let mut adder = Adder { left: 10_000, sum: 0, fail_at: Some(500) };
+        let mut adder = Adder {
+            left: 10_000,
+            sum: 0,
+            fail_at: Some(500),
+        };
         assert_eq!(run(3, &mut adder, &|| Box::new(|n| n)), Err("full".into()));
     }
 }

@@ -1,7 +1,10 @@
 //! Asking the gate: everything it weighs is gathered here, from the ledger and the world as it is now.
 
 use crate::job::{Job, ledger_problem};
-use crate::judge::gate::{Copied, DestinationNow, Gate, GateRules, HealthNow, ItemSeen, MemoryNow, MustHaveNow, Now, SecondLook, Verdict, VerifiedAt, WaiverSeen};
+use crate::judge::gate::{
+    Copied, DestinationNow, Gate, GateRules, HealthNow, ItemSeen, MemoryNow, MustHaveNow, Now,
+    SecondLook, Verdict, VerifiedAt, WaiverSeen,
+};
 use crate::judge::point::{Decider, Point};
 use crate::ledger::facts::Method;
 use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, LedgerError, RowSum, Want, items};
@@ -69,7 +72,11 @@ pub fn rules(job: &Job<'_>) -> GateRules {
 }
 
 /// Asks the gate.
-pub fn ask(job: &Job<'_>, closeness: Closeness, second_look: SecondLook) -> Result<Verdict, Problem> {
+pub fn ask(
+    job: &Job<'_>,
+    closeness: Closeness,
+    second_look: SecondLook,
+) -> Result<Verdict, Problem> {
     let (facts, chain) = match job.ledger.facts() {
         Ok(facts) => (facts, None),
         Err(e @ LedgerError::Broken { .. }) => (Vec::new(), Some(e.to_string())),
@@ -86,8 +93,13 @@ pub fn ask(job: &Job<'_>, closeness: Closeness, second_look: SecondLook) -> Resu
         })
         .map_err(|e| ledger_problem(&e))?;
     let mut now = gather(job, &facts, closeness, second_look)?;
-    let kept = facts.iter().rev().find_map(|fact| fact.body.rows().map(str::to_owned));
-    let broken_rows = kept.filter(|kept| *kept != sum.to_string()).map(|_| "the item rows are not those of the newest fact about them".to_owned());
+    let kept = facts
+        .iter()
+        .rev()
+        .find_map(|fact| fact.body.rows().map(str::to_owned));
+    let broken_rows = kept
+        .filter(|kept| *kept != sum.to_string())
+        .map(|_| "the item rows are not those of the newest fact about them".to_owned());
     now.ledger_broken = chain.or(broken_rows);
     Ok(gate.close(&now))
 }
@@ -102,7 +114,11 @@ pub fn seen(item: &ItemRow, got: &GotRow) -> ItemSeen {
         modified_ns: item.modified_ns,
         marks: item.marks,
         left_out: item.want == Want::LeftOut,
-        waiver: if item.want == Want::Waived { item.waiver } else { 0 },
+        waiver: if item.want == Want::Waived {
+            item.waiver
+        } else {
+            0
+        },
         got: match got.state {
             Got::Nothing => Copied::Nothing,
             Got::Whole => Copied::Whole,
@@ -119,7 +135,12 @@ pub fn seen(item: &ItemRow, got: &GotRow) -> ItemSeen {
     }
 }
 
-fn gather(job: &Job<'_>, facts: &[Fact], closeness: Closeness, second_look: SecondLook) -> Result<Now, Problem> {
+fn gather(
+    job: &Job<'_>,
+    facts: &[Fact],
+    closeness: Closeness,
+    second_look: SecondLook,
+) -> Result<Now, Problem> {
     let at = job.now();
     let setup = &job.setup;
     let newest = |wanted: fn(&FactBody) -> bool| facts.iter().rev().find(|fact| wanted(&fact.body));
@@ -128,9 +149,17 @@ fn gather(job: &Job<'_>, facts: &[Fact], closeness: Closeness, second_look: Seco
         Closeness::Ledger => (None, None),
         Closeness::Source => crate::step::recheck::look_at_source(job)?,
     };
-    let policy_edited = (job.policy.hash() != setup.policy_hash).then(|| format!("expected hash {}, found {}", setup.policy_hash, job.policy.hash()));
+    let policy_edited = (job.policy.hash() != setup.policy_hash).then(|| {
+        format!(
+            "expected hash {}, found {}",
+            setup.policy_hash,
+            job.policy.hash()
+        )
+    });
     let unaccounted = match surveyed.map(|fact| &fact.body) {
-        Some(FactBody::Surveyed { unaccounted_bytes, .. }) => *unaccounted_bytes,
+        Some(FactBody::Surveyed {
+            unaccounted_bytes, ..
+        }) => *unaccounted_bytes,
         _ => 0,
     };
     Ok(Now {
@@ -143,7 +172,13 @@ fn gather(job: &Job<'_>, facts: &[Fact], closeness: Closeness, second_look: Seco
         source_changed,
         unaccounted_bytes: unaccounted,
         health: health(job, facts)?,
-        last_source_read: newest(|body| matches!(body, FactBody::Batch { .. } | FactBody::SourceReadAgain { .. })).map(|fact| fact.at),
+        last_source_read: newest(|body| {
+            matches!(
+                body,
+                FactBody::Batch { .. } | FactBody::SourceReadAgain { .. }
+            )
+        })
+        .map(|fact| fact.at),
         destinations: destinations(job, facts),
         must_haves: must_haves(job, facts)?,
         questions_open: questions(job),
@@ -182,14 +217,27 @@ fn questions(job: &Job<'_>) -> Vec<&'static str> {
 
 fn health(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<HealthNow>, Problem> {
     let reading = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Read { readable, why_not, .. } => {
-            Some((fact.at, (!readable).then(|| why_not.clone().unwrap_or_else(|| "no health page could be read".into()))))
-        }
+        FactBody::Read {
+            readable, why_not, ..
+        } => Some((
+            fact.at,
+            (!readable).then(|| {
+                why_not
+                    .clone()
+                    .unwrap_or_else(|| "no health page could be read".into())
+            }),
+        )),
         _ => None,
     });
     let route = crate::step::route_of(job, facts);
-    let refer = (route == crate::step::outcome::Route::Refer && !crate::step::state::refer_decided(facts)).then(|| {
-        if job.has_bad_symptom() { "the symptom told at the intake".to_owned() } else { "the newest forecast".to_owned() }
+    let refer = (route == crate::step::outcome::Route::Refer
+        && !crate::step::state::refer_decided(facts))
+    .then(|| {
+        if job.has_bad_symptom() {
+            "the symptom told at the intake".to_owned()
+        } else {
+            "the newest forecast".to_owned()
+        }
     });
     Ok(vec![HealthNow {
         drive: crate::step::assess::drive_words(job)?,
@@ -203,16 +251,35 @@ fn health(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<HealthNow>, Problem> {
 
 fn destinations(job: &Job<'_>, facts: &[Fact]) -> Vec<DestinationNow> {
     let here = job.destinations();
-    let last_write = facts.iter().rev().find(|fact| matches!(fact.body, FactBody::Batch { items: 1.., .. }));
+    let last_write = facts
+        .iter()
+        .rev()
+        .find(|fact| matches!(fact.body, FactBody::Batch { items: 1.., .. }));
     job.setup
         .destinations
         .iter()
         .enumerate()
         .map(|(number, kept)| {
             let verified = facts.iter().rev().find_map(|fact| match &fact.body {
-                FactBody::Verified { destination, method, extra, whole, mismatched, missing, .. } if *destination == number => {
+                FactBody::Verified {
+                    destination,
+                    method,
+                    extra,
+                    whole,
+                    mismatched,
+                    missing,
+                    ..
+                } if *destination == number => {
                     let clean = *mismatched == 0 && *missing == 0;
-                    Some((fact.number, *extra, VerifiedAt { at: fact.at, whole: *whole && clean, doubtful: *method == Method::CacheSuspected }))
+                    Some((
+                        fact.number,
+                        *extra,
+                        VerifiedAt {
+                            at: fact.at,
+                            whole: *whole && clean,
+                            doubtful: *method == Method::CacheSuspected,
+                        },
+                    ))
                 }
                 _ => None,
             });
@@ -235,24 +302,38 @@ fn destinations(job: &Job<'_>, facts: &[Fact]) -> Vec<DestinationNow> {
 }
 
 fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Result<Option<Vec<MustHaveNow>>, Problem> {
-    let Some(asked) = &job.setup.must_haves else { return Ok(None) };
+    let Some(asked) = &job.setup.must_haves else {
+        return Ok(None);
+    };
     let mut out = Vec::new();
     for (number, text) in asked.iter().enumerate() {
         let answer = facts.iter().rev().find_map(|fact| match &fact.body {
-            FactBody::Answered { must_have, found, not_here } if *must_have == number => Some((found.clone(), not_here.clone())),
+            FactBody::Answered {
+                must_have,
+                found,
+                not_here,
+            } if *must_have == number => Some((found.clone(), not_here.clone())),
             _ => None,
         });
         let unsaved = match &answer {
             Some((found, None)) => crate::step::waive::unsaved_among(job, found)?,
             _ => 0,
         };
-        out.push(MustHaveNow { asked: text.clone(), answered: answer.is_some(), unsaved });
+        out.push(MustHaveNow {
+            asked: text.clone(),
+            answered: answer.is_some(),
+            unsaved,
+        });
     }
     Ok(Some(out))
 }
 
 fn memory(job: &Job<'_>, facts: &[Fact]) -> MemoryNow {
-    let last_copy = facts.iter().rev().find(|fact| matches!(fact.body, FactBody::Batch { items: 1.., .. })).map_or(0, |fact| fact.number);
+    let last_copy = facts
+        .iter()
+        .rev()
+        .find(|fact| matches!(fact.body, FactBody::Batch { items: 1.., .. }))
+        .map_or(0, |fact| fact.number);
     let again = facts.iter().rev().find_map(|fact| match fact.body {
         FactBody::SourceReadAgain { full, .. } if fact.number > last_copy => Some(full),
         _ => None,
@@ -261,9 +342,19 @@ fn memory(job: &Job<'_>, facts: &[Fact]) -> MemoryNow {
     let attested = crate::step::attest::by_another_machine(job, facts);
     match job.setup.memory {
         None => MemoryNow::NotTold,
-        Some(MemoryState::KnownGood) => MemoryNow::Good { sampled: again.is_some() || nothing_copied || job.has_bad_symptom() },
-        Some(MemoryState::Swapped) => MemoryNow::Doubtful { read_again: again == Some(true), attested, swapped: true },
-        Some(MemoryState::Suspect) => MemoryNow::Doubtful { read_again: again == Some(true), attested, swapped: false },
+        Some(MemoryState::KnownGood) => MemoryNow::Good {
+            sampled: again.is_some() || nothing_copied || job.has_bad_symptom(),
+        },
+        Some(MemoryState::Swapped) => MemoryNow::Doubtful {
+            read_again: again == Some(true),
+            attested,
+            swapped: true,
+        },
+        Some(MemoryState::Suspect) => MemoryNow::Doubtful {
+            read_again: again == Some(true),
+            attested,
+            swapped: false,
+        },
         Some(MemoryState::Failed) => MemoryNow::Failed { attested },
     }
 }

@@ -7,6 +7,7 @@ pub mod attest;
 pub mod copy;
 pub mod crew;
 pub mod event;
+pub mod gate;
 pub mod open;
 pub mod outcome;
 pub mod plan;
@@ -18,7 +19,6 @@ pub mod show;
 pub mod state;
 pub mod verify;
 pub mod waive;
-pub mod gate;
 
 pub use gate::points_now;
 pub use state::{counts, refer_refusal, route_of, saved_amount};

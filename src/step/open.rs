@@ -5,7 +5,10 @@
 //! device than the source and than every destination before it; under a practice policy it
 //! counts all the same, and everything issued says so.
 
-use crate::job::{DestinationKept, FolderKept, ID_FILE, IdFile, Job, KeptPath, Setup, fault_problem, ledger_problem};
+use crate::job::{
+    DestinationKept, FolderKept, ID_FILE, IdFile, Job, KeptPath, Setup, fault_problem,
+    ledger_problem,
+};
 use crate::ledger::{FactBody, Ledger, LedgerError};
 use crate::policy::Policy;
 use crate::port::{Bench, DestinationFacts, FaultKind, Tree, TreeRoot};
@@ -16,25 +19,43 @@ use crate::value::{Blake3, Moment, Name};
 use std::path::{Path, PathBuf};
 
 /// Starts a job.
-pub fn open(bench: &dyn Bench, request: &OpenRequest, make_ledger: &dyn Fn(&Path) -> Result<Ledger, LedgerError>, tell: Tell<'_>) -> Result<Outcome<Opened>, Problem> {
+pub fn open(
+    bench: &dyn Bench,
+    request: &OpenRequest,
+    make_ledger: &dyn Fn(&Path) -> Result<Ledger, LedgerError>,
+    tell: Tell<'_>,
+) -> Result<Outcome<Opened>, Problem> {
     tell(Event::Started { step: Step::Open });
     let Source::Folder(folder) = &request.source else {
-        return Err(Problem::usage("this build opens folders only", "--drive", "name the mounted folder with --folder"));
+        return Err(Problem::usage(
+            "this build opens folders only",
+            "--drive",
+            "name the mounted folder with --folder",
+        ));
     };
-    let policy = choose_policy(bench, request)?;
-    let folder = bench.absolute(folder).map_err(|fault| fault_problem(&fault, "name a folder that exists"))?;
-    let tree = bench.tree(&folder).map_err(|fault| fault_problem(&fault, "name a folder that can be read"))?;
-    let root = tree.root().map_err(|fault| fault_problem(&fault, "name a folder that can be read"))?;
+    let (policy, policy_text) = choose_policy(bench, request)?;
+    let folder = bench
+        .absolute(folder)
+        .map_err(|fault| fault_problem(&fault, "name a folder that exists"))?;
+    let tree = bench
+        .tree(&folder)
+        .map_err(|fault| fault_problem(&fault, "name a folder that can be read"))?;
+    let root = tree
+        .root()
+        .map_err(|fault| fault_problem(&fault, "name a folder that can be read"))?;
     let now = bench.clock().now();
     let id = make_id(bench, now, &folder);
     let tos = check_places(bench, request, &folder)?;
     let (name, dir) = name_job(bench, request, &tos, now)?;
     if let Some(replies) = &request.replies {
-        bench.replies(replies).map_err(|fault| fault_problem(&fault, "name a folder of recorded replies"))?;
+        bench
+            .replies(replies)
+            .map_err(|fault| fault_problem(&fault, "name a folder of recorded replies"))?;
     }
     let mut destinations: Vec<DestinationKept> = Vec::new();
     for (number, to) in tos.iter().enumerate() {
-        let kept = settle_destination(bench, &policy, &root, &destinations, number, to, &name, &id)?;
+        let kept =
+            settle_destination(bench, &policy, &root, &destinations, number, to, &name, &id)?;
         destinations.push(kept);
     }
     let setup = Setup {
@@ -51,12 +72,14 @@ pub fn open(bench: &dyn Bench, request: &OpenRequest, make_ledger: &dyn Fn(&Path
             fingerprint: fingerprint(tree.as_ref())?,
         }),
         replies: match &request.replies {
-            Some(path) => Some(KeptPath::of(&bench.absolute(path).map_err(|fault| fault_problem(&fault, "name a folder of recorded replies"))?)),
+            Some(path) => Some(KeptPath::of(&bench.absolute(path).map_err(|fault| {
+                fault_problem(&fault, "name a folder of recorded replies")
+            })?)),
             None => None,
         },
         destinations,
         policy: policy.name.clone(),
-        policy_text: policy.canonical(),
+        policy_text,
         policy_hash: policy.hash(),
         owner: request.owner.clone(),
         technician: request.technician.clone(),
@@ -84,9 +107,20 @@ pub fn open(bench: &dyn Bench, request: &OpenRequest, make_ledger: &dyn Fn(&Path
 /// Adds answers of the intake to a job that is open already. Nothing else of it changes.
 pub fn amend(job: &Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Problem> {
     let mut setup = job.setup.clone();
-    let answers = [request.owner.is_some(), request.technician.is_some(), request.symptom.is_some(), request.memory.is_some(), request.machine.is_some(), request.must_have.is_some()];
+    let answers = [
+        request.owner.is_some(),
+        request.technician.is_some(),
+        request.symptom.is_some(),
+        request.memory.is_some(),
+        request.machine.is_some(),
+        request.must_have.is_some(),
+    ];
     if !answers.contains(&true) {
-        return Err(Problem::usage("this job is open already, and no answer was given", job.dir.display().to_string(), "add --owner, --technician, --symptom, --memory, --machine or --must-have; or choose another --job for a new one"));
+        return Err(Problem::usage(
+            "this job is open already, and no answer was given",
+            job.dir.display().to_string(),
+            "add --owner, --technician, --symptom, --memory, --machine or --must-have; or choose another --job for a new one",
+        ));
     }
     setup.owner = request.owner.clone().or(setup.owner);
     setup.technician = request.technician.clone().or(setup.technician);
@@ -96,13 +130,23 @@ pub fn amend(job: &Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Pr
     if let Some(must_have) = &request.must_have {
         // Earlier must-haves keep their numbers, because answers refer to them.
         let mut list = setup.must_haves.unwrap_or_default();
-        list.extend(must_have_list(must_have).into_iter().filter(|text| !list.contains(text)).collect::<Vec<_>>());
+        list.extend(
+            must_have_list(must_have)
+                .into_iter()
+                .filter(|text| !list.contains(text))
+                .collect::<Vec<_>>(),
+        );
         setup.must_haves = Some(list);
     }
     keep(&job.ledger, job.now(), &setup)?;
     let renewed = Job::with(job.bench, reopen(job)?, job.dir.clone())?;
-    let drives = crate::step::assess::newest(&renewed)?.map(|reading| drive_on_hold(&renewed, &reading));
-    Ok(Outcome::done(&job.dir, opened(&renewed, drives.into_iter().collect()), crate::step::points_now(&renewed)?))
+    let drives =
+        crate::step::assess::newest(&renewed)?.map(|reading| drive_on_hold(&renewed, &reading));
+    Ok(Outcome::done(
+        &job.dir,
+        opened(&renewed, drives.into_iter().collect()),
+        crate::step::points_now(&renewed)?,
+    ))
 }
 
 fn reopen(job: &Job<'_>) -> Result<Ledger, Problem> {
@@ -110,11 +154,17 @@ fn reopen(job: &Job<'_>) -> Result<Ledger, Problem> {
 }
 
 fn keep(ledger: &Ledger, at: Moment, setup: &Setup) -> Result<(), Problem> {
-    let value = serde_json::to_value(setup).map_err(|e| Problem::failed(e.to_string(), "", "this is a fault of the program"))?;
+    let value = serde_json::to_value(setup)
+        .map_err(|e| Problem::failed(e.to_string(), "", "this is a fault of the program"))?;
     ledger
         .transaction::<_, LedgerError>(|ledger| {
             ledger.set("setup", &value.to_string())?;
-            ledger.record(at, &FactBody::Opened { setup: value.clone() })?;
+            ledger.record(
+                at,
+                &FactBody::Opened {
+                    setup: value.clone(),
+                },
+            )?;
             Ok(())
         })
         .map_err(|e| ledger_problem(&e))
@@ -127,23 +177,39 @@ fn must_have_list(must_have: &MustHaves) -> Vec<String> {
     }
 }
 
-fn choose_policy(bench: &dyn Bench, request: &OpenRequest) -> Result<Policy, Problem> {
+fn choose_policy(bench: &dyn Bench, request: &OpenRequest) -> Result<(Policy, String), Problem> {
     let name = request.policy.to_string_lossy();
-    let failed = |e: crate::policy::PolicyFault| Problem::failed(e.to_string(), "--policy", "correct the policy (holdpoint policy check FILE), or use home, business or practice");
-    if Policy::names().any(|known| known == name) {
-        return Policy::builtin(&name).map_err(failed);
+    let failed = |e: crate::policy::PolicyFault| {
+        Problem::failed(
+            e.to_string(),
+            "--policy",
+            "correct the policy (holdpoint policy check FILE), or use home, business or practice",
+        )
+    };
+    if let Some(text) = Policy::builtin_text(&name) {
+        return Ok((Policy::builtin(&name).map_err(failed)?, text.to_owned()));
     }
     let path = Path::new(&request.policy);
     let bytes = bench.read_file(path).map_err(|fault| {
         if fault.kind == FaultKind::Missing {
             let known = Policy::names().collect::<Vec<_>>().join(", ");
-            Problem::usage(format!("there is no policy \"{name}\", and no file of that name"), "--policy", format!("use one of {known}, or name a file"))
+            Problem::usage(
+                format!("there is no policy \"{name}\", and no file of that name"),
+                "--policy",
+                format!("use one of {known}, or name a file"),
+            )
         } else {
             fault_problem(&fault, "name a policy file that can be read")
         }
     })?;
-    let text = String::from_utf8(bytes).map_err(|_| Problem::failed("the policy is no UTF-8 text", name.to_string(), "save it as UTF-8"))?;
-    Policy::parse(&name, &text).map_err(failed)
+    let text = String::from_utf8(bytes).map_err(|_| {
+        Problem::failed(
+            "the policy is no UTF-8 text",
+            name.to_string(),
+            "save it as UTF-8",
+        )
+    })?;
+    Ok((Policy::parse(&name, &text).map_err(failed)?, text))
 }
 
 /// A random-looking id: no two jobs share the moment, the machine and the folder.
@@ -153,53 +219,111 @@ fn make_id(bench: &dyn Bench, now: Moment, folder: &Path) -> String {
     hasher.update(&bench.clock().ticks().to_le_bytes());
     hasher.update(bench.host().id.as_bytes());
     hasher.update(KeptPath::of(folder).raw.as_bytes());
-    hasher.finalize().to_hex().get(..16).unwrap_or_default().to_owned()
+    hasher
+        .finalize()
+        .to_hex()
+        .get(..16)
+        .unwrap_or_default()
+        .to_owned()
 }
 
 /// The destinations made absolute; none lies in the source, nor the source in one.
-fn check_places(bench: &dyn Bench, request: &OpenRequest, folder: &Path) -> Result<Vec<PathBuf>, Problem> {
+fn check_places(
+    bench: &dyn Bench,
+    request: &OpenRequest,
+    folder: &Path,
+) -> Result<Vec<PathBuf>, Problem> {
     let mut out: Vec<PathBuf> = Vec::new();
     for to in &request.to {
         let shown = KeptPath::of(to).text;
-        let to = bench.absolute(to).map_err(|fault| fault_problem(&fault, "name a destination folder that exists"))?;
-        let inside = |inner: &Path, outer: &Path| bench.is_inside(inner, outer).map_err(|fault| fault_problem(&fault, "name folders that exist"));
+        let to = bench
+            .absolute(to)
+            .map_err(|fault| fault_problem(&fault, "name a destination folder that exists"))?;
+        let inside = |inner: &Path, outer: &Path| {
+            bench
+                .is_inside(inner, outer)
+                .map_err(|fault| fault_problem(&fault, "name folders that exist"))
+        };
         if inside(&to, folder)? {
-            return Err(Problem::usage("the destination lies inside the folder on hold", shown, "choose a folder on another drive"));
+            return Err(Problem::usage(
+                "the destination lies inside the folder on hold",
+                shown,
+                "choose a folder on another drive",
+            ));
         }
         if inside(folder, &to)? {
-            return Err(Problem::usage("the folder on hold lies inside the destination", shown, "choose a folder on another drive"));
+            return Err(Problem::usage(
+                "the folder on hold lies inside the destination",
+                shown,
+                "choose a folder on another drive",
+            ));
         }
         for other in &out {
             if inside(&to, other)? || inside(other, &to)? {
-                return Err(Problem::usage("two destinations are one folder, or one lies in the other", shown, "choose folders on different drives"));
+                return Err(Problem::usage(
+                    "two destinations are one folder, or one lies in the other",
+                    shown,
+                    "choose folders on different drives",
+                ));
             }
         }
         out.push(to);
     }
     if out.is_empty() {
-        return Err(Problem::usage("no destination was named", "--to", "name at least one folder that copies go to"));
+        return Err(Problem::usage(
+            "no destination was named",
+            "--to",
+            "name at least one folder that copies go to",
+        ));
     }
     Ok(out)
 }
 
 /// The job's name and folder: named by `--job`, or a new folder in the first destination.
-fn name_job(bench: &dyn Bench, request: &OpenRequest, tos: &[PathBuf], now: Moment) -> Result<(String, PathBuf), Problem> {
+fn name_job(
+    bench: &dyn Bench,
+    request: &OpenRequest,
+    tos: &[PathBuf],
+    now: Moment,
+) -> Result<(String, PathBuf), Problem> {
     if let Some(dir) = &request.job {
-        let name = dir.file_name().map(|name| name.to_string_lossy().into_owned()).filter(|name| crate::bag::name::is_valid(name));
+        let name = dir
+            .file_name()
+            .map(|name| name.to_string_lossy().into_owned())
+            .filter(|name| crate::bag::name::is_valid(name));
         let shown = KeptPath::of(dir).text;
         let Some(name) = name else {
-            return Err(Problem::usage("a job folder needs a plain name", shown, "use letters, digits and hyphens"));
+            return Err(Problem::usage(
+                "a job folder needs a plain name",
+                shown,
+                "use letters, digits and hyphens",
+            ));
         };
         if dir.join(Ledger::FILE).exists() {
-            return Err(Problem::failed("a job is in that folder already", shown, "choose another --job, or go on with that one"));
+            return Err(Problem::failed(
+                "a job is in that folder already",
+                shown,
+                "choose another --job, or go on with that one",
+            ));
         }
-        let destination = bench.destination(dir, true).map_err(|fault| fault_problem(&fault, "name a job folder whose parent exists and can be written to"))?;
+        let destination = bench.destination(dir, true).map_err(|fault| {
+            fault_problem(
+                &fault,
+                "name a job folder whose parent exists and can be written to",
+            )
+        })?;
         drop(destination);
-        let dir = bench.absolute(dir).map_err(|fault| fault_problem(&fault, "name a job folder"))?;
+        let dir = bench
+            .absolute(dir)
+            .map_err(|fault| fault_problem(&fault, "name a job folder"))?;
         return Ok((name, dir));
     }
     let Some(first) = first_local(bench, tos) else {
-        return Err(Problem::failed("no destination is attached to this machine", "--to", "name --job DIR on a local disk: the job's record cannot live on a network"));
+        return Err(Problem::failed(
+            "no destination is attached to this machine",
+            "--to",
+            "name --job DIR on a local disk: the job's record cannot live on a network",
+        ));
     };
     let day = now.to_string().get(..10).unwrap_or("job").to_owned();
     for number in 1..10_000 {
@@ -208,28 +332,64 @@ fn name_job(bench: &dyn Bench, request: &OpenRequest, tos: &[PathBuf], now: Mome
             return Ok((name.clone(), first.join(name)));
         }
     }
-    Err(Problem::failed("no free name for a job folder was found", first.display().to_string(), "name one with --job DIR"))
+    Err(Problem::failed(
+        "no free name for a job folder was found",
+        first.display().to_string(),
+        "name one with --job DIR",
+    ))
 }
 
 fn first_local(bench: &dyn Bench, tos: &[PathBuf]) -> Option<PathBuf> {
-    tos.iter().find(|to| bench.destination(to, false).and_then(|d| d.facts()).is_ok_and(|facts| !facts.network)).cloned()
+    tos.iter()
+        .find(|to| {
+            bench
+                .destination(to, false)
+                .and_then(|d| d.facts())
+                .is_ok_and(|facts| !facts.network)
+        })
+        .cloned()
 }
 
 #[allow(clippy::too_many_arguments)] // one call; a struct for it would only name the same eight things again
-fn settle_destination(bench: &dyn Bench, policy: &Policy, root: &TreeRoot, before: &[DestinationKept], number: usize, to: &Path, name: &str, id: &str) -> Result<DestinationKept, Problem> {
+fn settle_destination(
+    bench: &dyn Bench,
+    policy: &Policy,
+    root: &TreeRoot,
+    before: &[DestinationKept],
+    number: usize,
+    to: &Path,
+    name: &str,
+    id: &str,
+) -> Result<DestinationKept, Problem> {
     let shown = KeptPath::of(to).text;
-    let failed = |fault: crate::port::Fault| fault_problem(&fault, "name a destination that can be written to");
-    let facts = bench.destination(to, false).and_then(|destination| destination.facts()).map_err(failed)?;
+    let failed = |fault: crate::port::Fault| {
+        fault_problem(&fault, "name a destination that can be written to")
+    };
+    let facts = bench
+        .destination(to, false)
+        .and_then(|destination| destination.facts())
+        .map_err(failed)?;
     if let Some(why) = &facts.not_writable {
-        return Err(Problem::failed(format!("the destination cannot be written to: {why}"), shown, "mount it for writing, or choose another one"));
+        return Err(Problem::failed(
+            format!("the destination cannot be written to: {why}"),
+            shown,
+            "mount it for writing, or choose another one",
+        ));
     }
     let folder = to.join(name);
     let destination = bench.destination(&folder, true).map_err(failed)?;
     if destination.read_small(ID_FILE).map_err(failed)?.is_some() {
-        return Err(Problem::failed("a job's copy is in that folder already", KeptPath::of(&folder).text, "choose another --job name"));
+        return Err(Problem::failed(
+            "a job's copy is in that folder already",
+            KeptPath::of(&folder).text,
+            "choose another --job name",
+        ));
     }
     let destination_id = format!("{id}-{number}");
-    let file = IdFile { job: id.to_owned(), destination: destination_id.clone() };
+    let file = IdFile {
+        job: id.to_owned(),
+        destination: destination_id.clone(),
+    };
     let mut bytes = serde_json::to_vec_pretty(&file).unwrap_or_default();
     bytes.push(b'\n');
     destination.write_small(ID_FILE, &bytes).map_err(failed)?;
@@ -252,29 +412,65 @@ fn settle_destination(bench: &dyn Bench, policy: &Policy, root: &TreeRoot, befor
 }
 
 /// Whether a destination shares no disk with the source nor with a destination before it, and why not.
-fn independence(root: &TreeRoot, before: &[DestinationKept], facts: &DestinationFacts) -> (bool, Option<String>) {
-    let shared = |disks: &[String]| facts.disks.iter().find(|disk| disks.contains(disk)).cloned();
+fn independence(
+    root: &TreeRoot,
+    before: &[DestinationKept],
+    facts: &DestinationFacts,
+) -> (bool, Option<String>) {
+    let shared = |disks: &[String]| {
+        facts
+            .disks
+            .iter()
+            .find(|disk| disks.contains(disk))
+            .cloned()
+    };
     if facts.device == root.stamp.device {
-        return (false, Some("it lies on the same file system as the folder on hold".into()));
+        return (
+            false,
+            Some("it lies on the same file system as the folder on hold".into()),
+        );
     }
     if let Some(disk) = shared(&root.disks) {
-        return (false, Some(format!("it lies on the same disk as the folder on hold ({disk})")));
+        return (
+            false,
+            Some(format!(
+                "it lies on the same disk as the folder on hold ({disk})"
+            )),
+        );
     }
     if facts.practice_only {
-        return (false, Some("it lies in memory or in a file of another disk".into()));
+        return (
+            false,
+            Some("it lies in memory or in a file of another disk".into()),
+        );
     }
     if !facts.network && facts.disks.is_empty() {
-        return (false, Some("which disk it lies on could not be told".into()));
+        return (
+            false,
+            Some("which disk it lies on could not be told".into()),
+        );
     }
     if !facts.network && root.disks.is_empty() {
-        return (false, Some("which disk the folder on hold lies on could not be told".into()));
+        return (
+            false,
+            Some("which disk the folder on hold lies on could not be told".into()),
+        );
     }
     for other in before {
         if let Some(disk) = shared(&other.disks) {
-            return (false, Some(format!("it lies on the same disk as {} ({disk}): two folders on one disk are one copy", other.to.text)));
+            return (
+                false,
+                Some(format!(
+                    "it lies on the same disk as {} ({disk}): two folders on one disk are one copy",
+                    other.to.text
+                )),
+            );
         }
         if facts.network && other.network && facts.disks.is_empty() && facts.path == other.to.text {
-            return (false, Some(format!("it is the same share as {}", other.to.text)));
+            return (
+                false,
+                Some(format!("it is the same share as {}", other.to.text)),
+            );
         }
     }
     (true, None)
@@ -282,13 +478,19 @@ fn independence(root: &TreeRoot, before: &[DestinationKept], facts: &Destination
 
 /// BLAKE3 over the first level of the tree, sorted by name.
 fn fingerprint(tree: &dyn Tree) -> Result<Blake3, Problem> {
-    let failed = |fault: crate::port::Fault| fault_problem(&fault, "name a folder that can be read");
+    let failed =
+        |fault: crate::port::Fault| fault_problem(&fault, "name a folder that can be read");
     let mut entries = Vec::new();
     tree.folder(&[])
         .and_then(|folder| {
             folder.each(&mut |entry| {
                 let stamp = entry.stamp.clone().unwrap_or_default();
-                entries.push((entry.name.clone(), crate::ledger::items::kind_code(entry.kind), stamp.bytes, stamp.modified_ns));
+                entries.push((
+                    entry.name.clone(),
+                    crate::ledger::items::kind_code(entry.kind),
+                    stamp.bytes,
+                    stamp.modified_ns,
+                ));
             })
         })
         .map_err(failed)?;
@@ -318,7 +520,8 @@ fn opened(job: &Job<'_>, drives: Vec<DriveOnHold>) -> Opened {
             .iter()
             .map(|kept| {
                 let to = kept.to.path();
-                let name = Name::Bytes(std::os::unix::ffi::OsStrExt::as_bytes(to.as_os_str()).to_vec());
+                let name =
+                    Name::Bytes(std::os::unix::ffi::OsStrExt::as_bytes(to.as_os_str()).to_vec());
                 DestinationSeen {
                     path: kept.to.text.clone(),
                     raw: (!name.is_text()).then(|| name.raw_hex()),
@@ -335,7 +538,12 @@ fn opened(job: &Job<'_>, drives: Vec<DriveOnHold>) -> Opened {
 fn drive_on_hold(job: &Job<'_>, reading: &crate::drive::reading::Reading) -> DriveOnHold {
     let drive = &reading.drive;
     DriveOnHold {
-        path: job.setup.replies.as_ref().map(|kept| kept.text.clone()).unwrap_or_default(),
+        path: job
+            .setup
+            .replies
+            .as_ref()
+            .map(|kept| kept.text.clone())
+            .unwrap_or_default(),
         raw: None,
         model: drive.model.value().cloned(),
         serial: drive.serial.value().cloned(),
@@ -344,6 +552,9 @@ fn drive_on_hold(job: &Job<'_>, reading: &crate::drive::reading::Reading) -> Dri
         sector_bytes: drive.sector_bytes.get(),
         kind: drive.medium.into(),
         fingerprint: None,
-        hold: Hold { kernel_read_only: false, why: "recorded replies describe this drive; no device is here to be held".into() },
+        hold: Hold {
+            kernel_read_only: false,
+            why: "recorded replies describe this drive; no device is here to be held".into(),
+        },
     }
 }

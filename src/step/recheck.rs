@@ -17,10 +17,22 @@ pub const CERTIFICATE: &str = "release/certificate.json";
 /// Checks the newest release against the world.
 pub fn recheck(job: &Job<'_>) -> Result<Outcome<Rechecked>, Problem> {
     let (holds, changed, until) = judge(job)?;
-    job.record(&FactBody::Rechecked { holds, changed: changed.iter().map(|change| change.what.clone()).collect() })?;
+    job.record(&FactBody::Rechecked {
+        holds,
+        changed: changed.iter().map(|change| change.what.clone()).collect(),
+    })?;
     let points = crate::step::points_now(job)?;
     let exit = if holds { Exit::Done } else { Exit::Hold };
-    Ok(Outcome::done(&job.dir, Rechecked { holds, changed, until }, points).ending(exit))
+    Ok(Outcome::done(
+        &job.dir,
+        Rechecked {
+            holds,
+            changed,
+            until,
+        },
+        points,
+    )
+    .ending(exit))
 }
 
 type Judged = (bool, Vec<Change>, Option<crate::value::Moment>);
@@ -28,10 +40,21 @@ type Judged = (bool, Vec<Change>, Option<crate::value::Moment>);
 /// Whether the newest release holds now, and what is not as it was.
 pub fn judge(job: &Job<'_>) -> Result<Judged, Problem> {
     let mut changed = Vec::new();
-    let mut say = |what: &str, before: Option<String>, now: Option<String>| changed.push(Change { drive: String::new(), what: what.to_owned(), before, now });
+    let mut say = |what: &str, before: Option<String>, now: Option<String>| {
+        changed.push(Change {
+            drive: String::new(),
+            what: what.to_owned(),
+            before,
+            now,
+        })
+    };
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     let released = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Released { certificate, expires, .. } => Some((fact.number, fact.at, *certificate, *expires)),
+        FactBody::Released {
+            certificate,
+            expires,
+            ..
+        } => Some((fact.number, fact.at, *certificate, *expires)),
         _ => None,
     });
     let Some((number, at, digest, expires)) = released else {
@@ -40,10 +63,18 @@ pub fn judge(job: &Job<'_>) -> Result<Judged, Problem> {
     };
     let now = job.now();
     if now >= expires {
-        say("expiry", Some(expires.to_string()), Some(format!("it is {now}")));
+        say(
+            "expiry",
+            Some(expires.to_string()),
+            Some(format!("it is {now}")),
+        );
     }
     if now < at {
-        say("clock", Some(at.to_string()), Some(format!("it shows {now}, before the release")));
+        say(
+            "clock",
+            Some(at.to_string()),
+            Some(format!("it shows {now}, before the release")),
+        );
     }
     match certificate_bytes(job) {
         Some(bytes) if blake3::hash(&bytes).as_bytes() == &digest.0 => {
@@ -51,28 +82,60 @@ pub fn judge(job: &Job<'_>) -> Result<Judged, Problem> {
                 say("certificate", Some("readable".into()), Some(e.to_string()));
             }
         }
-        Some(_) => say("certificate", Some(digest.to_string()), Some("another one".into())),
-        None => say("certificate", Some(digest.to_string()), Some("not found beside any bag".into())),
+        Some(_) => say(
+            "certificate",
+            Some(digest.to_string()),
+            Some("another one".into()),
+        ),
+        None => say(
+            "certificate",
+            Some(digest.to_string()),
+            Some("not found beside any bag".into()),
+        ),
     }
-    let voiding = facts.iter().filter(|fact| fact.number > number).find(|fact| {
-        matches!(fact.body, FactBody::Surveyed { .. } | FactBody::Batch { items: 1.., .. } | FactBody::Waived { .. } | FactBody::Closed { deleted_items: 1.., .. })
-    });
+    let voiding = facts
+        .iter()
+        .filter(|fact| fact.number > number)
+        .find(|fact| {
+            matches!(
+                fact.body,
+                FactBody::Surveyed { .. }
+                    | FactBody::Batch { items: 1.., .. }
+                    | FactBody::Waived { .. }
+                    | FactBody::Closed {
+                        deleted_items: 1..,
+                        ..
+                    }
+            )
+        });
     if let Some(fact) = voiding {
-        say("record", Some(format!("released at {at}")), Some(format!("{} at {}", fact.body.kind(), fact.at)));
+        say(
+            "record",
+            Some(format!("released at {at}")),
+            Some(format!("{} at {}", fact.body.kind(), fact.at)),
+        );
     }
     let (gone, differs) = look_at_source(job)?;
     if let Some(why) = gone {
         say("source", Some("here".into()), Some(why));
     }
     if let Some((count, example)) = differs {
-        say("source", Some("as surveyed".into()), Some(format!("{count} differ, for example {example}")));
+        say(
+            "source",
+            Some("as surveyed".into()),
+            Some(format!("{count} differ, for example {example}")),
+        );
     }
     for destination in job.destinations() {
         if let Err(fault) = destination {
             say("destination", Some("here".into()), Some(fault.to_string()));
         }
     }
-    let verdict = crate::step::gate::ask(job, crate::step::gate::Closeness::Ledger, crate::judge::gate::SecondLook::Done)?;
+    let verdict = crate::step::gate::ask(
+        job,
+        crate::step::gate::Closeness::Ledger,
+        crate::judge::gate::SecondLook::Done,
+    )?;
     if let crate::judge::gate::Verdict::Hold(points) = verdict {
         for point in points {
             say(point.id, Some("settled".into()), Some(point.says));
@@ -84,7 +147,12 @@ pub fn judge(job: &Job<'_>) -> Result<Judged, Problem> {
 /// The certificate as it lies in the job folder, or beside the first bag that has it.
 pub fn certificate_bytes(job: &Job<'_>) -> Option<Vec<u8>> {
     let own = job.bench.read_file(&job.dir.join(CERTIFICATE)).ok();
-    own.or_else(|| job.destinations().into_iter().flatten().find_map(|destination| destination.read_small(CERTIFICATE).ok().flatten()))
+    own.or_else(|| {
+        job.destinations()
+            .into_iter()
+            .flatten()
+            .find_map(|destination| destination.read_small(CERTIFICATE).ok().flatten())
+    })
 }
 
 /// `Some` = the source is gone and why; `Some` = how many entries differ from the survey, with an example.
@@ -92,7 +160,9 @@ pub type SourceLook = (Option<String>, Option<(u64, String)>);
 
 /// Compares the source with the survey, entry by entry, reading no content.
 pub fn look_at_source(job: &Job<'_>) -> Result<SourceLook, Problem> {
-    let Some(kept) = &job.setup.folder else { return Ok((None, None)) };
+    let Some(kept) = &job.setup.folder else {
+        return Ok((None, None));
+    };
     let tree = match job.tree() {
         Ok(tree) => tree,
         Err(fault) => return Ok((Some(fault.to_string()), None)),
@@ -100,13 +170,24 @@ pub fn look_at_source(job: &Job<'_>) -> Result<SourceLook, Problem> {
     match tree.root() {
         Err(fault) => return Ok((Some(fault.to_string()), None)),
         Ok(root) if (root.stamp.device, root.stamp.inode) != (kept.device, kept.inode) => {
-            return Ok((Some(format!("another folder stands at {}", kept.path.text)), None));
+            return Ok((
+                Some(format!("another folder stands at {}", kept.path.text)),
+                None,
+            ));
         }
         Ok(_) => {}
     }
-    let mut comparing = Comparing { job, count: 0, example: String::new(), stack: vec![(0, Vec::new())] };
+    let mut comparing = Comparing {
+        job,
+        count: 0,
+        example: String::new(),
+        stack: vec![(0, Vec::new())],
+    };
     match comparing.all(tree.as_ref()) {
-        Ok(()) => Ok((None, (comparing.count > 0).then_some((comparing.count, comparing.example)))),
+        Ok(()) => Ok((
+            None,
+            (comparing.count > 0).then_some((comparing.count, comparing.example)),
+        )),
         Err(Trouble::Ledger(e)) => Err(ledger_problem(&e)),
         Err(Trouble::Source(fault)) => Ok((Some(fault.to_string()), None)),
     }
@@ -150,12 +231,18 @@ impl Comparing<'_, '_> {
                     continue;
                 }
             };
-            self.folder(id, &parts, folder.as_ref()).map_err(Trouble::Ledger)?;
+            self.folder(id, &parts, folder.as_ref())
+                .map_err(Trouble::Ledger)?;
         }
         Ok(())
     }
 
-    fn folder(&mut self, id: i64, parts: &[Vec<u8>], folder: &dyn Folder) -> Result<(), LedgerError> {
+    fn folder(
+        &mut self,
+        id: i64,
+        parts: &[Vec<u8>],
+        folder: &dyn Folder,
+    ) -> Result<(), LedgerError> {
         let mut listed: HashMap<Vec<u8>, ItemRow> = HashMap::new();
         self.job.ledger.each_child(id, |item, _| {
             if item.want != Want::Vanished {
@@ -171,7 +258,10 @@ impl Comparing<'_, '_> {
                 Some(item) => {
                     if item.kind != entry.kind || !same(&item, &entry) {
                         self.differs(parts, &name, "changed");
-                    } else if item.kind == Kind::Folder && !item.marks.has(Mark::OtherMount) && !item.marks.has(Mark::Unreadable) {
+                    } else if item.kind == Kind::Folder
+                        && !item.marks.has(Mark::OtherMount)
+                        && !item.marks.has(Mark::Unreadable)
+                    {
                         let mut parts = parts.to_vec();
                         parts.push(name);
                         self.stack.push((item.id, parts));

@@ -7,7 +7,10 @@ use crate::job::{Job, fault_problem, ledger_problem};
 use crate::judge::gate::{Release, SecondLook, Verdict};
 use crate::ledger::facts::Method;
 use crate::ledger::{Fact, FactBody};
-use crate::paper::certificate::{CertificateBody, CopyRef, Effect, Evidence, FactRef, FolderRef, NOTICE, PolicyRef, Scope, VERSION, WaiverRef};
+use crate::paper::certificate::{
+    CertificateBody, CopyRef, Effect, Evidence, FactRef, FolderRef, NOTICE, PolicyRef, Scope,
+    VERSION, WaiverRef,
+};
 use crate::paper::sshsig;
 use crate::port::Destination;
 use crate::step::event::{Event, Step, Tell};
@@ -17,89 +20,192 @@ use crate::step::request::ReleaseRequest;
 use crate::value::Blake3;
 
 /// Asks the gate; releases when nothing is open.
-pub fn release(job: &Job<'_>, request: &ReleaseRequest, passphrase: Option<&[u8]>, tell: Tell<'_>) -> Result<Outcome<Released>, Problem> {
-    tell(Event::Started { step: Step::Release });
+pub fn release(
+    job: &Job<'_>,
+    request: &ReleaseRequest,
+    passphrase: Option<&[u8]>,
+    tell: Tell<'_>,
+) -> Result<Outcome<Released>, Problem> {
+    tell(Event::Started {
+        step: Step::Release,
+    });
     let opened = job.destinations();
-    let destinations: Vec<Option<&dyn Destination>> = opened.iter().map(|d| d.as_ref().ok().map(AsRef::as_ref)).collect();
+    let destinations: Vec<Option<&dyn Destination>> = opened
+        .iter()
+        .map(|d| d.as_ref().ok().map(AsRef::as_ref))
+        .collect();
     let facts = job.ledger.facts().unwrap_or_default();
     let look = second_look(job, request, &facts);
     let verdict = ask(job, Closeness::Source, look)?;
     let practice = job.policy.practice;
     let release = match verdict {
         Verdict::Hold(points) => {
-            job.record(&FactBody::AskedToRelease { second_look: request.second_look.clone(), open_points: points.len() as u64 })?;
-            let result = Released { state: State::Hold, certificate: None, signature: Signature::None, manifest_root: None, until: None, practice };
+            job.record(&FactBody::AskedToRelease {
+                second_look: request.second_look.clone(),
+                open_points: points.len() as u64,
+            })?;
+            let result = Released {
+                state: State::Hold,
+                certificate: None,
+                signature: Signature::None,
+                manifest_root: None,
+                until: None,
+                practice,
+            };
             tell(Event::Finished);
-            return Ok(Outcome::done(&job.dir, result, points.iter().map(shown).collect()).ending(Exit::Hold));
+            return Ok(
+                Outcome::done(&job.dir, result, points.iter().map(shown).collect())
+                    .ending(Exit::Hold),
+            );
         }
         Verdict::Release(release) => release,
     };
     // Decisions taken after the copies were read back go into the evidence files now; those few files are read back at once.
     let roots = crate::step::seal::seal_all(job, &destinations)?;
     for (number, destination) in destinations.iter().enumerate() {
-        let Some(destination) = destination else { continue };
-        let wrong = crate::bag::check::check_tags(*destination, "bag").map_err(|f| fault_problem(&f, "connect the destination again, then holdpoint release JOB"))?;
+        let Some(destination) = destination else {
+            continue;
+        };
+        let wrong = crate::bag::check::check_tags(*destination, "bag").map_err(|f| {
+            fault_problem(
+                &f,
+                "connect the destination again, then holdpoint release JOB",
+            )
+        })?;
         if let Some((path, why)) = wrong.first() {
             return Err(Problem::failed(
-                format!("the evidence at {} was not written as it should be: {path}: {why}", job.setup.destinations[number].to.text),
+                format!(
+                    "the evidence at {} was not written as it should be: {path}: {why}",
+                    job.setup.destinations[number].to.text
+                ),
                 job.dir.display().to_string(),
                 "replace that destination, copy and verify again",
             ));
         }
     }
-    let root = job.setup.destinations.iter().zip(&roots).filter(|(kept, _)| kept.counts).find_map(|(_, root)| *root);
+    let root = job
+        .setup
+        .destinations
+        .iter()
+        .zip(&roots)
+        .filter(|(kept, _)| kept.counts)
+        .find_map(|(_, root)| *root);
     let body = certificate(job, request, &release, root)?;
-    let bytes = body.to_bytes().map_err(|e| Problem::failed(e.to_string(), job.dir.display().to_string(), "this is a fault of the program; keep the copies"))?;
+    let bytes = body.to_bytes().map_err(|e| {
+        Problem::failed(
+            e.to_string(),
+            job.dir.display().to_string(),
+            "this is a fault of the program; keep the copies",
+        )
+    })?;
     let signed = sign(job, request, &bytes, passphrase)?;
     let digest = Blake3(*blake3::hash(&bytes).as_bytes());
     let path = write(job, &destinations, &bytes, signed.as_ref())?;
-    job.record(&FactBody::Released { certificate: digest, manifest_root: root.unwrap_or(Blake3([0; 32])), expires: body.expires, signed: signed.is_some() })?;
+    job.record(&FactBody::Released {
+        certificate: digest,
+        manifest_root: root.unwrap_or(Blake3([0; 32])),
+        expires: body.expires,
+        signed: signed.is_some(),
+    })?;
     for warning in job.snapshot() {
         tell(Event::Warn { says: warning });
     }
     tell(Event::Finished);
-    let signature = if signed.is_some() { Signature::Sshsig } else { Signature::None };
-    let result = Released { state: State::Released, certificate: Some(path), signature, manifest_root: root, until: Some(body.expires), practice };
+    let signature = if signed.is_some() {
+        Signature::Sshsig
+    } else {
+        Signature::None
+    };
+    let result = Released {
+        state: State::Released,
+        certificate: Some(path),
+        signature,
+        manifest_root: root,
+        until: Some(body.expires),
+        practice,
+    };
     Ok(Outcome::done(&job.dir, result, Vec::new()))
 }
 
 /// A second person, or the serial's last characters typed again after a pause since the first asking.
 fn second_look(job: &Job<'_>, request: &ReleaseRequest, facts: &[Fact]) -> SecondLook {
-    let Some(text) = request.second_look.as_deref().map(str::trim).filter(|text| !text.is_empty()) else { return SecondLook::Missing };
+    let Some(text) = request
+        .second_look
+        .as_deref()
+        .map(str::trim)
+        .filter(|text| !text.is_empty())
+    else {
+        return SecondLook::Missing;
+    };
     let wanted = crate::step::assess::serial_words(job);
     let count = job.policy.second_look.serial_characters.get() as usize;
-    let tail: String = wanted.chars().rev().take(count).collect::<Vec<_>>().into_iter().rev().collect();
+    let tail: String = wanted
+        .chars()
+        .rev()
+        .take(count)
+        .collect::<Vec<_>>()
+        .into_iter()
+        .rev()
+        .collect();
     if !tail.is_empty() && text.eq_ignore_ascii_case(&tail) {
         let pause = f64::from(job.policy.second_look.pause_minutes.get()) / 60.0;
-        let first = facts.iter().find_map(|fact| matches!(fact.body, FactBody::AskedToRelease { .. }).then_some(fact.at));
+        let first = facts.iter().find_map(|fact| {
+            matches!(fact.body, FactBody::AskedToRelease { .. }).then_some(fact.at)
+        });
         return match first {
             Some(first) if job.now().hours_since(first) >= pause => SecondLook::Done,
-            Some(_) => SecondLook::NotEnough(format!("the pause of {} minutes since the first asking is not over", job.policy.second_look.pause_minutes.get())),
-            None => SecondLook::NotEnough(format!("this is the first asking; ask again in {} minutes", job.policy.second_look.pause_minutes.get())),
+            Some(_) => SecondLook::NotEnough(format!(
+                "the pause of {} minutes since the first asking is not over",
+                job.policy.second_look.pause_minutes.get()
+            )),
+            None => SecondLook::NotEnough(format!(
+                "this is the first asking; ask again in {} minutes",
+                job.policy.second_look.pause_minutes.get()
+            )),
         };
     }
-    if job.setup.technician.as_deref().is_some_and(|name| name.trim().eq_ignore_ascii_case(text)) {
+    if job
+        .setup
+        .technician
+        .as_deref()
+        .is_some_and(|name| name.trim().eq_ignore_ascii_case(text))
+    {
         return SecondLook::NotEnough("the second look must be another person's".into());
     }
     if text.chars().count() <= count {
-        return SecondLook::NotEnough("those are not the last characters of the serial, and too few letters for a name".into());
+        return SecondLook::NotEnough(
+            "those are not the last characters of the serial, and too few letters for a name"
+                .into(),
+        );
     }
     SecondLook::Done
 }
 
-fn certificate(job: &Job<'_>, request: &ReleaseRequest, release: &Release, root: Option<Blake3>) -> Result<CertificateBody, Problem> {
+fn certificate(
+    job: &Job<'_>,
+    request: &ReleaseRequest,
+    release: &Release,
+    root: Option<Blake3>,
+) -> Result<CertificateBody, Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     let limits = &job.policy.certificate;
     let hours = request.valid_hours.unwrap_or(limits.valid_hours.get());
     if hours == 0 || hours > limits.longest_hours.get() {
         return Err(Problem::usage(
-            format!("a certificate may be valid for 1 to {} hours, not {hours}", limits.longest_hours.get()),
+            format!(
+                "a certificate may be valid for 1 to {} hours, not {hours}",
+                limits.longest_hours.get()
+            ),
             "--valid",
             "choose fewer hours; holdpoint recheck and a new release cost seconds",
         ));
     }
     let Some(folder) = &job.setup.folder else {
-        return Err(Problem::failed("this job has nothing on hold that a certificate could name", job.setup.name.clone(), "open a new job"));
+        return Err(Problem::failed(
+            "this job has nothing on hold that a certificate could name",
+            job.setup.name.clone(),
+            "open a new job",
+        ));
     };
     let tree = facts.iter().rev().find_map(|fact| match fact.body {
         FactBody::Surveyed { tree, .. } => Some(tree),
@@ -108,14 +214,28 @@ fn certificate(job: &Job<'_>, request: &ReleaseRequest, release: &Release, root:
     let relied = |body: &FactBody| {
         matches!(
             body,
-            FactBody::Opened { .. } | FactBody::Read { .. } | FactBody::Surveyed { .. } | FactBody::Verified { .. } | FactBody::Waived { .. } | FactBody::Answered { .. } | FactBody::SourceReadAgain { .. }
+            FactBody::Opened { .. }
+                | FactBody::Read { .. }
+                | FactBody::Surveyed { .. }
+                | FactBody::Verified { .. }
+                | FactBody::Waived { .. }
+                | FactBody::Answered { .. }
+                | FactBody::SourceReadAgain { .. }
         )
     };
     let head = facts.last().map_or(Blake3([0; 32]), |fact| fact.hash);
-    let rows = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?.to_string();
+    let rows = job
+        .ledger
+        .row_sum()
+        .map_err(|e| ledger_problem(&e))?
+        .to_string();
     Ok(CertificateBody {
         version: VERSION,
-        effect: if release.practice() { Effect::Practice } else { Effect::Releases },
+        effect: if release.practice() {
+            Effect::Practice
+        } else {
+            Effect::Releases
+        },
         notice: NOTICE.to_owned(),
         job: job.setup.id.clone(),
         issued: release.at(),
@@ -125,7 +245,10 @@ fn certificate(job: &Job<'_>, request: &ReleaseRequest, release: &Release, root:
             file_system_id: folder.file_system_id.clone(),
             fingerprint: tree.unwrap_or(folder.fingerprint).to_string(),
         }),
-        policy: PolicyRef { name: job.policy.name.clone(), blake3: job.setup.policy_hash },
+        policy: PolicyRef {
+            name: job.policy.name.clone(),
+            blake3: job.setup.policy_hash,
+        },
         manifest_root: root,
         copies: copies(&facts, job),
         waivers: waivers(&facts),
@@ -135,7 +258,12 @@ fn certificate(job: &Job<'_>, request: &ReleaseRequest, release: &Release, root:
             facts: facts
                 .iter()
                 .filter(|fact| relied(&fact.body))
-                .map(|fact| FactRef { number: fact.number as u64, kind: fact.body.kind().to_owned(), at: fact.at, blake3: fact.hash })
+                .map(|fact| FactRef {
+                    number: fact.number as u64,
+                    kind: fact.body.kind().to_owned(),
+                    at: fact.at,
+                    blake3: fact.hash,
+                })
                 .collect(),
         },
     })
@@ -145,7 +273,13 @@ fn copies(facts: &[Fact], job: &Job<'_>) -> Vec<CopyRef> {
     (0..job.setup.destinations.len())
         .filter_map(|number| {
             facts.iter().rev().find_map(|fact| match &fact.body {
-                FactBody::Verified { destination, method, items, bytes, .. } if *destination == number => Some(CopyRef {
+                FactBody::Verified {
+                    destination,
+                    method,
+                    items,
+                    bytes,
+                    ..
+                } if *destination == number => Some(CopyRef {
                     destination: number as u64 + 1,
                     items: *items,
                     bytes: *bytes,
@@ -173,7 +307,11 @@ fn waivers(facts: &[Fact]) -> Vec<WaiverRef> {
         .filter_map(|fact| match &fact.body {
             FactBody::Waived { waiver, .. } => Some(WaiverRef {
                 // A path would name a file; the frozen set's digest says which without telling.
-                what: if waiver.scope == "item" { "named items".to_owned() } else { format!("{} {}", waiver.scope, waiver.about) },
+                what: if waiver.scope == "item" {
+                    "named items".to_owned()
+                } else {
+                    format!("{} {}", waiver.scope, waiver.about)
+                },
                 count: waiver.items,
                 bytes: waiver.bytes,
                 set_blake3: waiver.set_hash,
@@ -186,29 +324,55 @@ fn waivers(facts: &[Fact]) -> Vec<WaiverRef> {
         .collect()
 }
 
-fn sign(job: &Job<'_>, request: &ReleaseRequest, bytes: &[u8], passphrase: Option<&[u8]>) -> Result<Option<sshsig::Signed>, Problem> {
-    let Some(path) = &request.key else { return Ok(None) };
-    let key = job.bench.read_file(path).map_err(|fault| fault_problem(&fault, "name a file that holds an OpenSSH private key"))?;
+fn sign(
+    job: &Job<'_>,
+    request: &ReleaseRequest,
+    bytes: &[u8],
+    passphrase: Option<&[u8]>,
+) -> Result<Option<sshsig::Signed>, Problem> {
+    let Some(path) = &request.key else {
+        return Ok(None);
+    };
+    let key = job
+        .bench
+        .read_file(path)
+        .map_err(|fault| fault_problem(&fault, "name a file that holds an OpenSSH private key"))?;
     let signed = sshsig::sign(bytes, &key, passphrase);
     signed.map(Some).map_err(|e| Problem::failed(e.to_string(), path.display().to_string(), "use an ed25519 key (ssh-keygen -t ed25519), or release without --key as an unsigned record"))
 }
 
 /// Writes the certificate beside every bag and into the job folder; returns the path in the job folder.
-fn write(job: &Job<'_>, destinations: &[Option<&dyn Destination>], bytes: &[u8], signed: Option<&sshsig::Signed>) -> Result<String, Problem> {
-    let failed = |fault: crate::port::Fault| fault_problem(&fault, "look whether the destination is full, read-only or gone; then holdpoint release JOB");
+fn write(
+    job: &Job<'_>,
+    destinations: &[Option<&dyn Destination>],
+    bytes: &[u8],
+    signed: Option<&sshsig::Signed>,
+) -> Result<String, Problem> {
+    let failed = |fault: crate::port::Fault| {
+        fault_problem(
+            &fault,
+            "look whether the destination is full, read-only or gone; then holdpoint release JOB",
+        )
+    };
     for destination in destinations.iter().flatten() {
         destination.make_folder("release").map_err(failed)?;
         let signature = format!("{}.sig", super::recheck::CERTIFICATE);
         destination.remove(&signature).map_err(failed)?;
-        destination.write_small(super::recheck::CERTIFICATE, bytes).map_err(failed)?;
+        destination
+            .write_small(super::recheck::CERTIFICATE, bytes)
+            .map_err(failed)?;
         if let Some(signed) = signed {
-            destination.write_small(&signature, signed.armour.as_bytes()).map_err(failed)?;
+            destination
+                .write_small(&signature, signed.armour.as_bytes())
+                .map_err(failed)?;
         }
     }
     let own = job.dir.join(super::recheck::CERTIFICATE);
     job.bench.write_file(&own, bytes).map_err(failed)?;
     if let Some(signed) = signed {
-        job.bench.write_file(&own.with_extension("json.sig"), signed.armour.as_bytes()).map_err(failed)?;
+        job.bench
+            .write_file(&own.with_extension("json.sig"), signed.armour.as_bytes())
+            .map_err(failed)?;
     }
     Ok(own.display().to_string())
 }

@@ -9,18 +9,34 @@ use crate::step::outcome::Problem;
 use crate::value::Blake3;
 
 /// Writes manifests and evidence at one destination; returns the manifest root.
-pub fn seal(job: &Job<'_>, number: usize, to: &dyn Destination, facts: &[Fact]) -> Result<Blake3, Problem> {
+pub fn seal(
+    job: &Job<'_>,
+    number: usize,
+    to: &dyn Destination,
+    facts: &[Fact],
+) -> Result<Blake3, Problem> {
     let failed = |e: SealError| match e {
         SealError::Ledger(e) => ledger_problem(&e),
-        SealError::Destination(fault) => crate::job::fault_problem(&fault, "look whether the destination is full, read-only or gone; then do the same again"),
+        SealError::Destination(fault) => crate::job::fault_problem(
+            &fault,
+            "look whether the destination is full, read-only or gone; then do the same again",
+        ),
     };
-    let ready = to.make_folder("bag/data").and_then(|()| to.make_folder("bag/holdpoint/readings"));
+    let ready = to
+        .make_folder("bag/data")
+        .and_then(|()| to.make_folder("bag/holdpoint/readings"));
     ready.map_err(|fault| failed(fault.into()))?;
     let payload = write_payload(&job.ledger, number, to).map_err(failed)?;
     let not_saved = write_not_saved(&job.ledger, to).map_err(failed)?;
     let now = job.now();
-    let mut info = BagInfo::new(now.to_string().get(..10).unwrap_or("1970-01-01"), payload.oxum);
-    info.add("Bag-Software-Agent", concat!("holdpoint ", env!("CARGO_PKG_VERSION")));
+    let mut info = BagInfo::new(
+        now.to_string().get(..10).unwrap_or("1970-01-01"),
+        payload.oxum,
+    );
+    info.add(
+        "Bag-Software-Agent",
+        concat!("holdpoint ", env!("CARGO_PKG_VERSION")),
+    );
     info.add("External-Identifier", &job.setup.id);
     if let Some(owner) = &job.setup.owner {
         info.add("External-Description", &format!("Saved for {owner}"));
@@ -30,7 +46,12 @@ pub fn seal(job: &Job<'_>, number: usize, to: &dyn Destination, facts: &[Fact]) 
     }
     let evidence = evidence(job, facts)?;
     close_bag(to, &payload, vec![not_saved], info, &evidence).map_err(failed)?;
-    job.record(&FactBody::Sealed { destination: number, manifest_root: payload.root, items: payload.oxum.streams, bytes: payload.oxum.octets })?;
+    job.record(&FactBody::Sealed {
+        destination: number,
+        manifest_root: payload.root,
+        items: payload.oxum.streams,
+        bytes: payload.oxum.octets,
+    })?;
     Ok(payload.root)
 }
 
@@ -45,7 +66,9 @@ fn evidence(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<Evidence>, Problem> {
     let waivers: Vec<_> = facts
         .iter()
         .filter_map(|fact| match &fact.body {
-            FactBody::Waived { waiver, .. } => Some(serde_json::json!({ "at": fact.at, "waiver": waiver })),
+            FactBody::Waived { waiver, .. } => {
+                Some(serde_json::json!({ "at": fact.at, "waiver": waiver }))
+            }
             _ => None,
         })
         .collect();
@@ -59,12 +82,24 @@ fn evidence(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<Evidence>, Problem> {
             _ => None,
         })
         .collect();
-    add("holdpoint/must-haves.json", serde_json::json!({ "asked": job.setup.must_haves, "answers": answers }));
-    add("holdpoint/left-out.json", serde_json::to_value(crate::step::plan::left_out(job)?).unwrap_or_default());
-    add("holdpoint/policy.json", serde_json::json!({ "name": job.setup.policy, "hash": job.setup.policy_hash, "text": job.setup.policy_text }));
+    add(
+        "holdpoint/must-haves.json",
+        serde_json::json!({ "asked": job.setup.must_haves, "answers": answers }),
+    );
+    add(
+        "holdpoint/left-out.json",
+        serde_json::to_value(crate::step::plan::left_out(job)?).unwrap_or_default(),
+    );
+    add(
+        "holdpoint/policy.json",
+        serde_json::json!({ "name": job.setup.policy, "hash": job.setup.policy_hash, "text": job.setup.policy_text }),
+    );
     for fact in facts {
         if let FactBody::Read { reading, .. } = &fact.body {
-            let kept = job.ledger.get(&format!("reading-{reading}")).map_err(|e| ledger_problem(&e))?;
+            let kept = job
+                .ledger
+                .get(&format!("reading-{reading}"))
+                .map_err(|e| ledger_problem(&e))?;
             if let Some(value) = kept.and_then(|text| serde_json::from_str(&text).ok()) {
                 add(&format!("holdpoint/readings/{reading:04}.json"), value);
             }
@@ -76,22 +111,42 @@ fn evidence(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<Evidence>, Problem> {
 /// The newest fact that changed what the bag of a destination should hold.
 fn newest_change(facts: &[Fact]) -> i64 {
     let matters = |body: &FactBody| {
-        matches!(body, FactBody::Batch { items: 1.., .. } | FactBody::Surveyed { .. } | FactBody::Waived { .. } | FactBody::Answered { .. } | FactBody::Read { .. })
+        matches!(
+            body,
+            FactBody::Batch { items: 1.., .. }
+                | FactBody::Surveyed { .. }
+                | FactBody::Waived { .. }
+                | FactBody::Answered { .. }
+                | FactBody::Read { .. }
+        )
     };
-    facts.iter().rev().find(|fact| matters(&fact.body)).map_or(0, |fact| fact.number)
+    facts
+        .iter()
+        .rev()
+        .find(|fact| matters(&fact.body))
+        .map_or(0, |fact| fact.number)
 }
 
 /// Whether the bag at destination `number` is as the ledger says now.
 pub fn is_sealed(facts: &[Fact], number: usize) -> Option<Blake3> {
     let sealed = facts.iter().rev().find_map(|fact| match fact.body {
-        FactBody::Sealed { destination, manifest_root, .. } if destination == number => Some((fact.number, manifest_root)),
+        FactBody::Sealed {
+            destination,
+            manifest_root,
+            ..
+        } if destination == number => Some((fact.number, manifest_root)),
         _ => None,
     });
-    sealed.filter(|(at, _)| *at > newest_change(facts)).map(|(_, root)| root)
+    sealed
+        .filter(|(at, _)| *at > newest_change(facts))
+        .map(|(_, root)| root)
 }
 
 /// Seals every destination that is here and not sealed as the ledger says now. Returns the roots by number.
-pub fn seal_all(job: &Job<'_>, destinations: &[Option<&dyn Destination>]) -> Result<Vec<Option<Blake3>>, Problem> {
+pub fn seal_all(
+    job: &Job<'_>,
+    destinations: &[Option<&dyn Destination>],
+) -> Result<Vec<Option<Blake3>>, Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     let mut out = Vec::with_capacity(destinations.len());
     for (number, destination) in destinations.iter().enumerate() {

@@ -10,15 +10,39 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     let (state, until) = state(job, &facts);
     let items = crate::step::counts(job)?;
-    let points = if state == State::Released || is_busy(&facts) { Vec::new() } else { crate::step::points_now(job)? };
-    let next = next(job, &facts, state, &points.iter().map(|point| point.remedy.as_str()).collect::<Vec<_>>());
-    let result = Shown { state, items, next, until, owner: job.setup.owner.clone(), on_hold: on_hold(job)? };
+    let points = if state == State::Released || is_busy(&facts) {
+        Vec::new()
+    } else {
+        crate::step::points_now(job)?
+    };
+    let next = next(
+        job,
+        &facts,
+        state,
+        &points
+            .iter()
+            .map(|point| point.remedy.as_str())
+            .collect::<Vec<_>>(),
+    );
+    let result = Shown {
+        state,
+        items,
+        next,
+        until,
+        owner: job.setup.owner.clone(),
+        on_hold: on_hold(job)?,
+    };
     Ok(Outcome::done(&job.dir, result, points))
 }
 
 /// A step is in the middle of its work: the newest fact is a batch, and counting points would only slow it down.
 fn is_busy(facts: &[Fact]) -> bool {
-    facts.last().is_some_and(|fact| matches!(fact.body, FactBody::Batch { .. } | FactBody::RowsMoved { .. }))
+    facts.last().is_some_and(|fact| {
+        matches!(
+            fact.body,
+            FactBody::Batch { .. } | FactBody::RowsMoved { .. }
+        )
+    })
 }
 
 /// Released, as long as the newest release is neither voided nor expired.
@@ -27,12 +51,24 @@ pub fn state(job: &Job<'_>, facts: &[Fact]) -> (State, Option<Moment>) {
         FactBody::Released { expires, .. } => Some((fact.number, expires)),
         _ => None,
     });
-    let Some((number, expires)) = released else { return (State::Hold, None) };
+    let Some((number, expires)) = released else {
+        return (State::Hold, None);
+    };
     let voided = facts.iter().any(|fact| {
         fact.number > number
-            && matches!(fact.body, FactBody::Surveyed { .. } | FactBody::Batch { items: 1.., .. } | FactBody::Waived { .. } | FactBody::Rechecked { holds: false, .. })
+            && matches!(
+                fact.body,
+                FactBody::Surveyed { .. }
+                    | FactBody::Batch { items: 1.., .. }
+                    | FactBody::Waived { .. }
+                    | FactBody::Rechecked { holds: false, .. }
+            )
     });
-    if voided || job.now() >= expires { (State::Hold, None) } else { (State::Released, Some(expires)) }
+    if voided || job.now() >= expires {
+        (State::Hold, None)
+    } else {
+        (State::Released, Some(expires))
+    }
 }
 
 fn on_hold(job: &Job<'_>) -> Result<Vec<String>, Problem> {
@@ -50,16 +86,28 @@ fn on_hold(job: &Job<'_>) -> Result<Vec<String>, Problem> {
 pub fn next(job: &Job<'_>, facts: &[Fact], state: State, remedies: &[&str]) -> String {
     let dir = shell_word(&job.dir.display().to_string());
     let has = |wanted: fn(&FactBody) -> bool| facts.iter().any(|fact| wanted(&fact.body));
-    let closed = facts.iter().rev().any(|fact| matches!(fact.body, FactBody::Closed { deleted_items: 1.., .. }));
+    let closed = facts.iter().rev().any(|fact| {
+        matches!(
+            fact.body,
+            FactBody::Closed {
+                deleted_items: 1..,
+                ..
+            }
+        )
+    });
     let step = if closed {
         return "nothing: this job is closed".to_owned();
     } else if state == State::Released {
-        return format!("wipe only what the slip names (holdpoint print {dir} --paper slip), then holdpoint put-back {dir} --to DIR");
+        return format!(
+            "wipe only what the slip names (holdpoint print {dir} --paper slip), then holdpoint put-back {dir} --to DIR"
+        );
     } else if !has(|body| matches!(body, FactBody::Forecast { .. })) {
         "assess"
     } else if !has(|body| matches!(body, FactBody::Surveyed { .. })) {
         "plan"
-    } else if !has(|body| matches!(body, FactBody::Copied { remaining: 0, .. })) || crate::step::state::remaining(job).is_ok_and(|left| left > 0) {
+    } else if !has(|body| matches!(body, FactBody::Copied { remaining: 0, .. }))
+        || crate::step::state::remaining(job).is_ok_and(|left| left > 0)
+    {
         "copy"
     } else if !has(|body| matches!(body, FactBody::Verified { .. })) {
         "verify"
@@ -73,6 +121,12 @@ pub fn next(job: &Job<'_>, facts: &[Fact], state: State, remedies: &[&str]) -> S
 
 /// A path that a shell takes as one word.
 fn shell_word(text: &str) -> String {
-    let plain = text.chars().all(|c| c.is_ascii_alphanumeric() || "/._-+:@".contains(c));
-    if plain { text.to_owned() } else { format!("'{}'", text.replace('\'', "'\\''")) }
+    let plain = text
+        .chars()
+        .all(|c| c.is_ascii_alphanumeric() || "/._-+:@".contains(c));
+    if plain {
+        text.to_owned()
+    } else {
+        format!("'{}'", text.replace('\'', "'\\''"))
+    }
 }

@@ -11,7 +11,9 @@ pub fn item_state(item: &ItemRow, got: &GotRow, counting: u64, recorded: Recorde
         (Want::Waived, _) => ItemState::Waived,
         (Want::LeftOut, _) => ItemState::LeftOut,
         (Want::Vanished, _) => ItemState::Changed,
-        _ if item.marks.has(Mark::Unreadable) || item.marks.has(Mark::OtherMount) => ItemState::Unreadable,
+        _ if item.marks.has(Mark::Unreadable) || item.marks.has(Mark::OtherMount) => {
+            ItemState::Unreadable
+        }
         _ if item.kind != Kind::File => recorded.state(),
         _ if item.marks.has(Mark::Placeholder) => ItemState::Placeholder,
         (_, Got::Nothing) => ItemState::Listed,
@@ -36,11 +38,20 @@ pub struct Recorded {
 impl Recorded {
     /// From the facts.
     pub fn of(facts: &[Fact]) -> Self {
-        let newest = |wanted: fn(&FactBody) -> bool| facts.iter().rev().find(|fact| wanted(&fact.body)).map(|fact| fact.number);
+        let newest = |wanted: fn(&FactBody) -> bool| {
+            facts
+                .iter()
+                .rev()
+                .find(|fact| wanted(&fact.body))
+                .map(|fact| fact.number)
+        };
         let sealed = newest(|body| matches!(body, FactBody::Sealed { .. }));
         let surveyed = newest(|body| matches!(body, FactBody::Surveyed { .. }));
         let verified = newest(|body| matches!(body, FactBody::Verified { .. }));
-        Self { sealed: sealed > surveyed, verified: sealed > surveyed && verified > surveyed }
+        Self {
+            sealed: sealed > surveyed,
+            verified: sealed > surveyed && verified > surveyed,
+        }
     }
 
     fn state(self) -> ItemState {
@@ -60,16 +71,35 @@ pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
     let sql = "SELECT item.kind, item.want, item.marks & ?1, coalesce(got.state, 0), coalesce(got.verified & ~got.mismatch & ?2, 0) <> 0, count(*)
                FROM item LEFT JOIN got ON got.item = item.id GROUP BY 1, 2, 3, 4, 5";
     let ledger = &job.ledger;
-    let marks = [Mark::Unreadable, Mark::OtherMount, Mark::Placeholder].iter().fold(0i64, |all, mark| all | 1 << (*mark as u32));
-    let mut query = ledger.doing("counting the items", ledger.db().prepare_cached(sql)).map_err(|e| ledger_problem(&e))?;
+    let marks = [Mark::Unreadable, Mark::OtherMount, Mark::Placeholder]
+        .iter()
+        .fold(0i64, |all, mark| all | 1 << (*mark as u32));
+    let mut query = ledger
+        .doing("counting the items", ledger.db().prepare_cached(sql))
+        .map_err(|e| ledger_problem(&e))?;
     let rows = query
         .query_map(rusqlite::params![marks, counting as i64], |row| {
-            Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, row.get::<_, u32>(2)?, row.get::<_, i64>(3)?, row.get::<_, bool>(4)?, row.get::<_, i64>(5)?))
+            Ok((
+                row.get::<_, i64>(0)?,
+                row.get::<_, i64>(1)?,
+                row.get::<_, u32>(2)?,
+                row.get::<_, i64>(3)?,
+                row.get::<_, bool>(4)?,
+                row.get::<_, i64>(5)?,
+            ))
         })
         .and_then(Iterator::collect::<rusqlite::Result<Vec<_>>>);
     let mut out = ItemCounts::default();
-    for (kind, want, marks, state, verified, count) in ledger.doing("counting the items", rows).map_err(|e| ledger_problem(&e))? {
-        let item = ItemRow::bare(0, crate::ledger::items::kind_from(kind), Want::from_code(want), crate::survey::item::Marks(marks));
+    for (kind, want, marks, state, verified, count) in ledger
+        .doing("counting the items", rows)
+        .map_err(|e| ledger_problem(&e))?
+    {
+        let item = ItemRow::bare(
+            0,
+            crate::ledger::items::kind_from(kind),
+            Want::from_code(want),
+            crate::survey::item::Marks(marks),
+        );
         let mut got = GotRow::nothing(0);
         got.state = Got::from_code(state);
         got.verified = if verified { counting } else { 0 };
@@ -97,7 +127,9 @@ pub fn saved_amount(job: &Job<'_>) -> Result<Amount, Problem> {
         [],
         |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)),
     );
-    let (items, bytes) = ledger.doing("counting what is saved", row).map_err(|e| ledger_problem(&e))?;
+    let (items, bytes) = ledger
+        .doing("counting what is saved", row)
+        .map_err(|e| ledger_problem(&e))?;
     Ok(Amount::new(items as u64, bytes as u64))
 }
 
@@ -109,7 +141,9 @@ pub fn remaining(job: &Job<'_>) -> Result<u64, Problem> {
         [],
         |row| row.get::<_, i64>(0),
     );
-    Ok(ledger.doing("counting what remains", count).map_err(|e: LedgerError| ledger_problem(&e))? as u64)
+    Ok(ledger
+        .doing("counting what remains", count)
+        .map_err(|e: LedgerError| ledger_problem(&e))? as u64)
 }
 
 /// The route that the newest forecast decided; without one, what the symptom alone says.
@@ -126,7 +160,11 @@ pub fn route_of(job: &Job<'_>, facts: &[Fact]) -> Route {
 }
 
 /// Why copying must not start: the route is `refer` and the owner has not decided otherwise.
-pub fn refer_refusal(job: &Job<'_>, facts: &[Fact], route: Route) -> Result<Option<Problem>, Problem> {
+pub fn refer_refusal(
+    job: &Job<'_>,
+    facts: &[Fact],
+    route: Route,
+) -> Result<Option<Problem>, Problem> {
     if route != Route::Refer || refer_decided(facts) {
         return Ok(None);
     }

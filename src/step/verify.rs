@@ -13,7 +13,9 @@ use crate::read::trees::{TreeSource, bag_path};
 use crate::step::copy::places::Places;
 use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Step, Tell};
-use crate::step::outcome::{Amount, CopyAt, Exit, MemoryState, Outcome, Problem, ReadBack, Verified};
+use crate::step::outcome::{
+    Amount, CopyAt, Exit, MemoryState, Outcome, Problem, ReadBack, Verified,
+};
 use crate::step::request::VerifyRequest;
 use crate::value::Blake3;
 use std::collections::{HashSet, VecDeque};
@@ -30,22 +32,53 @@ const SAMPLE_ITEMS: u64 = 64;
 const SAMPLE_BYTES: u64 = 256 << 20;
 
 /// Reads back the copies of a job, or a bag with no job at hand.
-pub fn verify(job: &Job<'_>, request: &VerifyRequest, tell: Tell<'_>) -> Result<Outcome<Verified>, Problem> {
+pub fn verify(
+    job: &Job<'_>,
+    request: &VerifyRequest,
+    tell: Tell<'_>,
+) -> Result<Outcome<Verified>, Problem> {
     tell(Event::Started { step: Step::Verify });
     let opened = job.destinations();
-    let destinations: Vec<Option<&dyn Destination>> = opened.iter().map(|d| d.as_ref().ok().map(AsRef::as_ref)).collect();
+    let destinations: Vec<Option<&dyn Destination>> = opened
+        .iter()
+        .map(|d| d.as_ref().ok().map(AsRef::as_ref))
+        .collect();
     if destinations.iter().all(Option::is_none) {
         let fault = opened.iter().find_map(|d| d.as_ref().err().cloned());
-        let fault = fault.unwrap_or_else(|| Fault::new(FaultKind::Missing, "opening the destinations", "the job has none"));
-        return Err(fault_problem(&fault, "connect a destination of this job, then holdpoint verify JOB"));
+        let fault = fault.unwrap_or_else(|| {
+            Fault::new(
+                FaultKind::Missing,
+                "opening the destinations",
+                "the job has none",
+            )
+        });
+        return Err(fault_problem(
+            &fault,
+            "connect a destination of this job, then holdpoint verify JOB",
+        ));
     }
     // Sealing comes first: nothing may be written to a destination between its last copy and its reading back.
     crate::step::seal::seal_all(job, &destinations)?;
-    let mut result = Verified { verified: Amount::default(), mismatched: Vec::new(), missing: Vec::new(), extra: Vec::new(), method: ReadBack::Medium };
+    let mut result = Verified {
+        verified: Amount::default(),
+        mismatched: Vec::new(),
+        missing: Vec::new(),
+        extra: Vec::new(),
+        method: ReadBack::Medium,
+    };
     for (number, kept) in job.setup.destinations.iter().enumerate() {
         match &opened[number] {
-            Ok(destination) => one_destination(job, number, destination.as_ref(), kept.network, &mut result, tell)?,
-            Err(fault) => tell(Event::Warn { says: format!("not read back: {fault}") }),
+            Ok(destination) => one_destination(
+                job,
+                number,
+                destination.as_ref(),
+                kept.network,
+                &mut result,
+                tell,
+            )?,
+            Err(fault) => tell(Event::Warn {
+                says: format!("not read back: {fault}"),
+            }),
         }
     }
     let unequal = read_source_again(job, tell)?;
@@ -57,14 +90,24 @@ pub fn verify(job: &Job<'_>, request: &VerifyRequest, tell: Tell<'_>) -> Result<
     }
     result.verified = verified_everywhere(job, &destinations)?;
     tell(Event::Finished);
-    let bad = !result.mismatched.is_empty() || !result.missing.is_empty() || !result.extra.is_empty() || unequal > 0;
+    let bad = !result.mismatched.is_empty()
+        || !result.missing.is_empty()
+        || !result.extra.is_empty()
+        || unequal > 0;
     let points = crate::step::points_now(job)?;
     Ok(Outcome::done(&job.dir, result, points).ending(if bad { Exit::Failed } else { Exit::Done }))
 }
 
 /// Items verified at every destination that is here and holds them.
-fn verified_everywhere(job: &Job<'_>, destinations: &[Option<&dyn Destination>]) -> Result<Amount, Problem> {
-    let here = destinations.iter().enumerate().filter(|(_, d)| d.is_some()).fold(0i64, |mask, (n, _)| mask | 1 << n);
+fn verified_everywhere(
+    job: &Job<'_>,
+    destinations: &[Option<&dyn Destination>],
+) -> Result<Amount, Problem> {
+    let here = destinations
+        .iter()
+        .enumerate()
+        .filter(|(_, d)| d.is_some())
+        .fold(0i64, |mask, (n, _)| mask | 1 << n);
     let ledger = &job.ledger;
     let row = ledger.db().query_row(
         "SELECT count(*), coalesce(sum(item.bytes), 0) FROM got JOIN item ON item.id = got.item
@@ -72,7 +115,9 @@ fn verified_everywhere(job: &Job<'_>, destinations: &[Option<&dyn Destination>])
         [here],
         |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)),
     );
-    let (items, bytes) = ledger.doing("counting what is verified", row).map_err(|e| ledger_problem(&e))?;
+    let (items, bytes) = ledger
+        .doing("counting what is verified", row)
+        .map_err(|e| ledger_problem(&e))?;
     Ok(Amount::new(items as u64, bytes as u64))
 }
 
@@ -124,7 +169,11 @@ impl Reading<'_, '_> {
             ledger.rows_moved(at, sum)
         })?;
         self.sum = sum;
-        (self.tell)(Event::Counted { what: format!("copies read back at {}", self.shown), done: self.done.items, all: None });
+        (self.tell)(Event::Counted {
+            what: format!("copies read back at {}", self.shown),
+            done: self.done.items,
+            all: None,
+        });
         Ok(())
     }
 }
@@ -138,7 +187,9 @@ impl Foreman for Reading<'_, '_> {
         if self.rows.is_empty() {
             self.rows = written_at(&self.job.ledger, self.after, self.bit)?.into();
         }
-        let Some((item, got)) = self.rows.pop_front() else { return Ok(None) };
+        let Some((item, got)) = self.rows.pop_front() else {
+            return Ok(None);
+        };
         self.after = item.id;
         let place = self.places.of(item.parent)?;
         let path = bag_path(&item, &place);
@@ -146,7 +197,12 @@ impl Foreman for Reading<'_, '_> {
     }
 
     fn take(&mut self, (errand, looked): (Errand, Looked)) -> Result<(), LedgerError> {
-        let at = |why: String| CopyAt { path: errand.path.trim_start_matches("bag/").to_owned(), raw: None, destination: self.shown.clone(), why };
+        let at = |why: String| CopyAt {
+            path: errand.path.trim_start_matches("bag/").to_owned(),
+            raw: None,
+            destination: self.shown.clone(),
+            why,
+        };
         match &looked {
             Looked::Equal { bytes } => {
                 self.done.items += 1;
@@ -162,23 +218,40 @@ impl Foreman for Reading<'_, '_> {
             Looked::Missing => {
                 self.bad.1 += 1;
                 if self.result.missing.len() < NAMED {
-                    self.result.missing.push(at("recorded as copied, and not there".into()));
+                    self.result
+                        .missing
+                        .push(at("recorded as copied, and not there".into()));
                 }
             }
         }
         self.waiting.push((errand.item, errand.got, looked));
-        if self.waiting.len() >= ROWS { self.commit() } else { Ok(()) }
+        if self.waiting.len() >= ROWS {
+            self.commit()
+        } else {
+            Ok(())
+        }
     }
 }
 
 /// The next rows with a copy at the destination `bit`, after item `after`.
-fn written_at(ledger: &Ledger, after: i64, bit: u64) -> Result<Vec<(ItemRow, GotRow)>, LedgerError> {
+fn written_at(
+    ledger: &Ledger,
+    after: i64,
+    bit: u64,
+) -> Result<Vec<(ItemRow, GotRow)>, LedgerError> {
     let mut out = Vec::new();
     ledger.each_item_after(after, bit, 1000, |item, got| out.push((item, got)))?;
     Ok(out)
 }
 
-fn one_destination(job: &Job<'_>, number: usize, at: &dyn Destination, network: bool, result: &mut Verified, tell: Tell<'_>) -> Result<(), Problem> {
+fn one_destination(
+    job: &Job<'_>,
+    number: usize,
+    at: &dyn Destination,
+    network: bool,
+    result: &mut Verified,
+    tell: Tell<'_>,
+) -> Result<(), Problem> {
     let fetched_before = at.fetched_bytes();
     let shown = job.setup.destinations[number].to.text.clone();
     let sum = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?;
@@ -209,7 +282,10 @@ fn one_destination(job: &Job<'_>, number: usize, at: &dyn Destination, network: 
     .map_err(|e| ledger_problem(&e))?;
     let (done, read_bytes, bad, sum) = (reading.done, reading.read_bytes, reading.bad, reading.sum);
     let (extra, lost_tags) = strangers(job, number, at, done.items + bad.0, &shown, result)?;
-    let fetched = at.fetched_bytes().zip(fetched_before).map(|(now, before)| now.saturating_sub(before));
+    let fetched = at
+        .fetched_bytes()
+        .zip(fetched_before)
+        .map(|(now, before)| now.saturating_sub(before));
     let method = if network {
         Method::Network
     } else if fetched.is_some_and(|fetched| fetched >= read_bytes) {
@@ -241,7 +317,9 @@ fn worse(a: ReadBack, b: Method) -> ReadBack {
 }
 
 fn look(at: &dyn Destination, errand: &Errand, block: &mut [u8]) -> Looked {
-    let Some(expected) = errand.got.blake3 else { return Looked::Differs("the ledger holds no digest for it".into()) };
+    let Some(expected) = errand.got.blake3 else {
+        return Looked::Differs("the ledger holds no digest for it".into());
+    };
     let content = match at.open(&errand.path) {
         Ok(content) => content,
         Err(fault) if fault.kind == FaultKind::Missing => return Looked::Missing,
@@ -249,7 +327,10 @@ fn look(at: &dyn Destination, errand: &Errand, block: &mut [u8]) -> Looked {
     };
     match digest(content.as_ref(), block) {
         Err(fault) => Looked::Differs(fault.to_string()),
-        Ok((bytes, _)) if bytes != errand.item.bytes => Looked::Differs(format!("expected {} bytes, found {bytes}", errand.item.bytes)),
+        Ok((bytes, _)) if bytes != errand.item.bytes => Looked::Differs(format!(
+            "expected {} bytes, found {bytes}",
+            errand.item.bytes
+        )),
         Ok((bytes, found)) if found == expected => Looked::Equal { bytes },
         Ok((_, found)) => Looked::Differs(format!("expected BLAKE3 {expected}, found {found}")),
     }
@@ -276,10 +357,25 @@ fn digest(content: &dyn Content, block: &mut [u8]) -> Result<(u64, Blake3), Faul
 }
 
 /// Payload files that the ledger does not know, and tag files that are not as they were sealed.
-fn strangers(job: &Job<'_>, number: usize, at: &dyn Destination, expected: u64, shown: &str, result: &mut Verified) -> Result<(u64, u64), Problem> {
-    let gone = |fault: Fault| fault_problem(&fault, "connect the destination again, then holdpoint verify JOB");
+fn strangers(
+    job: &Job<'_>,
+    number: usize,
+    at: &dyn Destination,
+    expected: u64,
+    shown: &str,
+    result: &mut Verified,
+) -> Result<(u64, u64), Problem> {
+    let gone = |fault: Fault| {
+        fault_problem(
+            &fault,
+            "connect the destination again, then holdpoint verify JOB",
+        )
+    };
     let mut found = 0u64;
-    at.each("bag/data", &mut |_, is_folder, _| found += u64::from(!is_folder)).map_err(gone)?;
+    at.each("bag/data", &mut |_, is_folder, _| {
+        found += u64::from(!is_folder)
+    })
+    .map_err(gone)?;
     let mut extra = 0;
     if found != expected {
         // Only now is it worth remembering names: a set of 64-bit hashes, 8 bytes an item.
@@ -289,7 +385,10 @@ fn strangers(job: &Job<'_>, number: usize, at: &dyn Destination, expected: u64, 
         job.ledger
             .each_item::<LedgerError>("got.written IS NOT NULL", |item, got| {
                 if got.written & bit != 0 {
-                    known.insert(short_hash(&bag_path(&item, places.of(item.parent)?.as_ref())));
+                    known.insert(short_hash(&bag_path(
+                        &item,
+                        places.of(item.parent)?.as_ref(),
+                    )));
                 }
                 Ok(())
             })
@@ -299,7 +398,12 @@ fn strangers(job: &Job<'_>, number: usize, at: &dyn Destination, expected: u64, 
                 extra += 1;
                 if result.extra.len() < NAMED {
                     let path = path.trim_start_matches("bag/").to_owned();
-                    result.extra.push(CopyAt { path, raw: None, destination: shown.to_owned(), why: "in the bag, and not recorded".into() });
+                    result.extra.push(CopyAt {
+                        path,
+                        raw: None,
+                        destination: shown.to_owned(),
+                        why: "in the bag, and not recorded".into(),
+                    });
                 }
             }
         })
@@ -308,7 +412,12 @@ fn strangers(job: &Job<'_>, number: usize, at: &dyn Destination, expected: u64, 
     let mut wrong = 0;
     for fault in crate::bag::check::check_tags(at, "bag").map_err(gone)? {
         wrong += 1;
-        result.mismatched.push(CopyAt { path: fault.0, raw: None, destination: shown.to_owned(), why: fault.1 });
+        result.mismatched.push(CopyAt {
+            path: fault.0,
+            raw: None,
+            destination: shown.to_owned(),
+            why: fault.1,
+        });
     }
     Ok((extra, wrong))
 }
@@ -316,7 +425,9 @@ fn strangers(job: &Job<'_>, number: usize, at: &dyn Destination, expected: u64, 
 fn short_hash(path: &str) -> u64 {
     let digest = blake3::hash(path.as_bytes());
     let bytes = digest.as_bytes();
-    u64::from_le_bytes([bytes[0], bytes[1], bytes[2], bytes[3], bytes[4], bytes[5], bytes[6], bytes[7]])
+    u64::from_le_bytes([
+        bytes[0], bytes[1], bytes[2], bytes[3], bytes[4], bytes[5], bytes[6], bytes[7],
+    ])
 }
 
 /// Reads the source a second time: a drawn sample with good memory, everything otherwise. Returns how many readings disagreed.
@@ -329,11 +440,15 @@ fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Problem> {
     let tree = match job.tree() {
         Ok(tree) => tree,
         Err(fault) => {
-            tell(Event::Warn { says: format!("the source was not read a second time: {fault}") });
+            tell(Event::Warn {
+                says: format!("the source was not read a second time: {fault}"),
+            });
             return Ok(0);
         }
     };
-    let source = TreeSource { tree: tree.as_ref() };
+    let source = TreeSource {
+        tree: tree.as_ref(),
+    };
     let ledger = &job.ledger;
     let drawn = if full { None } else { Some(draw(job)?) };
     let mut again = Again {
@@ -348,7 +463,11 @@ fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Problem> {
         unequal: 0,
     };
     let route = crate::step::route_of(job, &ledger.facts().map_err(|e| ledger_problem(&e))?);
-    let workers = if route == crate::step::outcome::Route::Ordinary { job.bench.workers() } else { job.bench.workers().min(1) };
+    let workers = if route == crate::step::outcome::Route::Ordinary {
+        job.bench.workers()
+    } else {
+        job.bench.workers().min(1)
+    };
     let memory: &dyn Memory = job.bench.memory();
     crew::run(workers, &mut again, &|| {
         let mut opener = source.opener();
@@ -367,7 +486,13 @@ fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Problem> {
     .and_then(|()| again.commit())
     .map_err(|e| ledger_problem(&e))?;
     let (done, unequal, sum) = (again.done, again.unequal, again.sum);
-    job.record(&FactBody::SourceReadAgain { items: done.items, bytes: done.bytes, unequal, full, rows: sum.to_string() })?;
+    job.record(&FactBody::SourceReadAgain {
+        items: done.items,
+        bytes: done.bytes,
+        unequal,
+        full,
+        rows: sum.to_string(),
+    })?;
     Ok(unequal)
 }
 
@@ -376,7 +501,14 @@ fn draw(job: &Job<'_>) -> Result<HashSet<i64>, Problem> {
     let ledger = &job.ledger;
     let failed = |e: LedgerError| ledger_problem(&e);
     let whole: i64 = ledger
-        .doing("counting copies", ledger.db().query_row("SELECT count(*) FROM got WHERE state = 1", [], |row| row.get(0)))
+        .doing(
+            "counting copies",
+            ledger
+                .db()
+                .query_row("SELECT count(*) FROM got WHERE state = 1", [], |row| {
+                    row.get(0)
+                }),
+        )
         .map_err(failed)?;
     let stride = (whole as u64 / SAMPLE_ITEMS).max(1);
     let (mut place, mut bytes, mut out) = (0u64, 0u64, HashSet::new());
@@ -442,9 +574,16 @@ impl Foreman for Again<'_, '_> {
             if self.rows.is_empty() {
                 self.rows = written_at(&self.job.ledger, self.after, u64::MAX >> 1)?.into();
             }
-            let Some((item, got)) = self.rows.pop_front() else { return Ok(None) };
+            let Some((item, got)) = self.rows.pop_front() else {
+                return Ok(None);
+            };
             self.after = item.id;
-            let wanted = got.state == Got::Whole && item.twin == 0 && self.drawn.as_ref().is_none_or(|drawn| drawn.contains(&item.id));
+            let wanted = got.state == Got::Whole
+                && item.twin == 0
+                && self
+                    .drawn
+                    .as_ref()
+                    .is_none_or(|drawn| drawn.contains(&item.id));
             if wanted {
                 let place = self.places.of(item.parent)?;
                 return Ok(Some((item, got, place)));
@@ -460,6 +599,10 @@ impl Foreman for Again<'_, '_> {
             self.unequal += u64::from(Some(*digest) != got.blake3);
         }
         self.waiting.push(done);
-        if self.waiting.len() >= ROWS { self.commit() } else { Ok(()) }
+        if self.waiting.len() >= ROWS {
+            self.commit()
+        } else {
+            Ok(())
+        }
     }
 }

@@ -22,12 +22,20 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
     let proof = match &request.proof {
         None => None,
         Some(path) => {
-            let bytes = job.bench.read_file(path).map_err(|fault| crate::job::fault_problem(&fault, "name a file that can be read"))?;
-            Some((path.display().to_string(), Blake3(*blake3::hash(&bytes).as_bytes())))
+            let bytes = job.bench.read_file(path).map_err(|fault| {
+                crate::job::fault_problem(&fault, "name a file that can be read")
+            })?;
+            Some((
+                path.display().to_string(),
+                Blake3(*blake3::hash(&bytes).as_bytes()),
+            ))
         }
     };
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    let number = 1 + facts.iter().filter(|fact| matches!(fact.body, FactBody::Waived { .. })).count() as i64;
+    let number = 1 + facts
+        .iter()
+        .filter(|fact| matches!(fact.body, FactBody::Waived { .. }))
+        .count() as i64;
     let blank = Waiver {
         number,
         scope: String::new(),
@@ -37,8 +45,15 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
         set_hash: Blake3([0; 32]),
         reason: request.reason.clone(),
         decided_by: request.decided_by.word().to_owned(),
-        name: request.name.clone().or_else(|| job.setup.technician.clone()).unwrap_or_default(),
-        how: request.how.map_or("own decision", |how| how.word()).to_owned(),
+        name: request
+            .name
+            .clone()
+            .or_else(|| job.setup.technician.clone())
+            .unwrap_or_default(),
+        how: request
+            .how
+            .map_or("own decision", |how| how.word())
+            .to_owned(),
         proof,
     };
     let waiver = match &request.what {
@@ -48,7 +63,11 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
             for path in paths {
                 set.extend(everything_at(job, path)?);
             }
-            let about = paths.iter().map(|path| Name::Bytes(path.as_bytes().to_vec()).text()).collect::<Vec<_>>().join(", ");
+            let about = paths
+                .iter()
+                .map(|path| Name::Bytes(path.as_bytes().to_vec()).text())
+                .collect::<Vec<_>>()
+                .join(", ");
             waive_set(job, request, set, "item", &about, blank)?
         }
         WaiveWhat::Class(Class::Irreplaceable) => {
@@ -60,7 +79,10 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
         }
         WaiveWhat::Class(class) => {
             let mut set = Vec::new();
-            let wanted = format!("item.class = {} AND item.want = 0", crate::ledger::items::class_code(*class));
+            let wanted = format!(
+                "item.class = {} AND item.want = 0",
+                crate::ledger::items::class_code(*class)
+            );
             job.ledger
                 .each_item::<LedgerError>(&wanted, |item, got| {
                     if is_unsaved(&item, &got) {
@@ -72,7 +94,11 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
             waive_set(job, request, set, "class", class.word(), blank)?
         }
         WaiveWhat::Volume { drive, number } => {
-            return Err(Problem::failed(format!("this job has no volume {drive}:{number}"), job.setup.name.clone(), "holdpoint plan JOB lists what there is"));
+            return Err(Problem::failed(
+                format!("this job has no volume {drive}:{number}"),
+                job.setup.name.clone(),
+                "holdpoint plan JOB lists what there is",
+            ));
         }
         WaiveWhat::NoRescue => {
             let mut set = Vec::new();
@@ -85,21 +111,48 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
             waive_set(job, request, set, "no-rescue", "everything", blank)?
         }
     };
-    let result = Waived { waived: WaivedSet { items: waiver.items, bytes: waiver.bytes, set_hash: waiver.set_hash } };
+    let result = Waived {
+        waived: WaivedSet {
+            items: waiver.items,
+            bytes: waiver.bytes,
+            set_hash: waiver.set_hash,
+        },
+    };
     let _warnings = job.snapshot();
-    Ok(Outcome::done(&job.dir, result, crate::step::points_now(job)?))
+    Ok(Outcome::done(
+        &job.dir,
+        result,
+        crate::step::points_now(job)?,
+    ))
 }
 
 fn check_who(job: &Job<'_>, request: &WaiveRequest) -> Result<(), Problem> {
     let owner = request.decided_by == DecidedBy::Owner;
     if request.reason.trim().is_empty() {
-        return Err(Problem::usage("a decision needs its reason", "--reason", "say in a sentence why this may be lost"));
+        return Err(Problem::usage(
+            "a decision needs its reason",
+            "--reason",
+            "say in a sentence why this may be lost",
+        ));
     }
-    if owner && request.name.as_deref().is_none_or(|name| name.trim().is_empty()) {
-        return Err(Problem::usage("the owner's decision needs their name", "--name", "name the person who decided"));
+    if owner
+        && request
+            .name
+            .as_deref()
+            .is_none_or(|name| name.trim().is_empty())
+    {
+        return Err(Problem::usage(
+            "the owner's decision needs their name",
+            "--name",
+            "name the person who decided",
+        ));
     }
     if owner && request.how.is_none() {
-        return Err(Problem::usage("the owner's decision needs how it was told", "--how", "signed, message or phone"));
+        return Err(Problem::usage(
+            "the owner's decision needs how it was told",
+            "--how",
+            "signed, message or phone",
+        ));
     }
     let needs_owner = match &request.what {
         WaiveWhat::NoRescue | WaiveWhat::Volume { .. } => true,
@@ -113,10 +166,19 @@ fn check_who(job: &Job<'_>, request: &WaiveRequest) -> Result<(), Problem> {
 }
 
 fn only_the_owner(job: &Job<'_>) -> Problem {
-    Problem::failed("only the owner may give this up", job.setup.name.clone(), "ask the owner, then add --decided-by owner --name NAME --how signed|message|phone")
+    Problem::failed(
+        "only the owner may give this up",
+        job.setup.name.clone(),
+        "ask the owner, then add --decided-by owner --name NAME --how signed|message|phone",
+    )
 }
 
-fn waive_point(job: &Job<'_>, request: &WaiveRequest, id: &str, blank: Waiver) -> Result<Waiver, Problem> {
+fn waive_point(
+    job: &Job<'_>,
+    request: &WaiveRequest,
+    id: &str,
+    blank: Waiver,
+) -> Result<Waiver, Problem> {
     let verdict = ask(job, Closeness::Ledger, crate::judge::gate::SecondLook::Done)?;
     let points = match verdict {
         crate::judge::gate::Verdict::Hold(points) => points,
@@ -124,33 +186,80 @@ fn waive_point(job: &Job<'_>, request: &WaiveRequest, id: &str, blank: Waiver) -
     };
     let matching: Vec<_> = points.iter().filter(|point| point.id == id).collect();
     let Some(point) = matching.first() else {
-        let open = points.iter().map(|point| point.id).collect::<Vec<_>>().join(", ");
-        let open = if open.is_empty() { "none".to_owned() } else { open };
-        return Err(Problem::failed(format!("there is no open point \"{id}\"; open now: {open}"), job.setup.name.clone(), "name one of the open points"));
+        let open = points
+            .iter()
+            .map(|point| point.id)
+            .collect::<Vec<_>>()
+            .join(", ");
+        let open = if open.is_empty() {
+            "none".to_owned()
+        } else {
+            open
+        };
+        return Err(Problem::failed(
+            format!("there is no open point \"{id}\"; open now: {open}"),
+            job.setup.name.clone(),
+            "name one of the open points",
+        ));
     };
     match point.who {
-        Decider::Nobody => return Err(Problem::failed(format!("\"{id}\" cannot be given up by anybody: {}", point.says), job.setup.name.clone(), point.remedy.clone())),
-        Decider::Owner if request.decided_by != DecidedBy::Owner => return Err(only_the_owner(job)),
+        Decider::Nobody => {
+            return Err(Problem::failed(
+                format!("\"{id}\" cannot be given up by anybody: {}", point.says),
+                job.setup.name.clone(),
+                point.remedy.clone(),
+            ));
+        }
+        Decider::Owner if request.decided_by != DecidedBy::Owner => {
+            return Err(only_the_owner(job));
+        }
         Decider::Owner | Decider::Technician => {}
     }
     // Several points may share an id (two must-haves, two destinations): each is frozen by a waiver of its own.
     let mut last = blank.clone();
     for (place, point) in matching.iter().enumerate() {
-        last = Waiver { number: blank.number + place as i64, scope: "point".into(), about: id.to_owned(), items: point.count, bytes: point.bytes, set_hash: point.set, ..blank.clone() };
-        let rows = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?.to_string();
-        job.record(&FactBody::Waived { waiver: last.clone(), rows })?;
+        last = Waiver {
+            number: blank.number + place as i64,
+            scope: "point".into(),
+            about: id.to_owned(),
+            items: point.count,
+            bytes: point.bytes,
+            set_hash: point.set,
+            ..blank.clone()
+        };
+        let rows = job
+            .ledger
+            .row_sum()
+            .map_err(|e| ledger_problem(&e))?
+            .to_string();
+        job.record(&FactBody::Waived {
+            waiver: last.clone(),
+            rows,
+        })?;
     }
     Ok(last)
 }
 
-fn waive_set(job: &Job<'_>, request: &WaiveRequest, mut set: Vec<(ItemRow, GotRow)>, scope: &str, about: &str, blank: Waiver) -> Result<Waiver, Problem> {
+fn waive_set(
+    job: &Job<'_>,
+    request: &WaiveRequest,
+    mut set: Vec<(ItemRow, GotRow)>,
+    scope: &str,
+    about: &str,
+    blank: Waiver,
+) -> Result<Waiver, Problem> {
     set.retain(|(item, _)| item.want == Want::Wanted);
     set.sort_by_key(|(item, _)| item.id);
     set.dedup_by_key(|(item, _)| item.id);
     if set.is_empty() {
-        return Err(Problem::failed("there is nothing left there to give up", about.to_owned(), "holdpoint plan JOB --list shows every item and its state"));
+        return Err(Problem::failed(
+            "there is nothing left there to give up",
+            about.to_owned(),
+            "holdpoint plan JOB --list shows every item and its state",
+        ));
     }
-    let needs_owner = scope == "item" && set.iter().any(|(item, _)| item.class != Class::Rebuildable);
+    let needs_owner =
+        scope == "item" && set.iter().any(|(item, _)| item.class != Class::Rebuildable);
     if needs_owner && request.decided_by != DecidedBy::Owner {
         return Err(only_the_owner(job));
     }
@@ -158,11 +267,23 @@ fn waive_set(job: &Job<'_>, request: &WaiveRequest, mut set: Vec<(ItemRow, GotRo
     let (mut items, mut bytes) = (0, 0);
     for (item, got) in &set {
         let seen = seen(item, got);
-        hasher.update(&set_entry(seen.id, seen.bytes, seen.modified_ns, seen.missing_bytes));
+        hasher.update(&set_entry(
+            seen.id,
+            seen.bytes,
+            seen.modified_ns,
+            seen.missing_bytes,
+        ));
         items += 1;
         bytes += item.bytes;
     }
-    let waiver = Waiver { scope: scope.into(), about: about.to_owned(), items, bytes, set_hash: Blake3(*hasher.finalize().as_bytes()), ..blank };
+    let waiver = Waiver {
+        scope: scope.into(),
+        about: about.to_owned(),
+        items,
+        bytes,
+        set_hash: Blake3(*hasher.finalize().as_bytes()),
+        ..blank
+    };
     let at = job.now();
     job.ledger
         .transaction::<_, LedgerError>(|ledger| {
@@ -171,7 +292,13 @@ fn waive_set(job: &Job<'_>, request: &WaiveRequest, mut set: Vec<(ItemRow, GotRo
                 ledger.put_want(item, got, Want::Waived, waiver.number, &mut sum)?;
             }
             ledger.keep_row_sum(sum)?;
-            ledger.record(at, &FactBody::Waived { waiver: waiver.clone(), rows: sum.to_string() })?;
+            ledger.record(
+                at,
+                &FactBody::Waived {
+                    waiver: waiver.clone(),
+                    rows: sum.to_string(),
+                },
+            )?;
             Ok(())
         })
         .map_err(|e| ledger_problem(&e))?;
@@ -180,7 +307,9 @@ fn waive_set(job: &Job<'_>, request: &WaiveRequest, mut set: Vec<(ItemRow, GotRo
 
 /// Whether an item is wanted and not (wholly) saved.
 fn is_unsaved(item: &ItemRow, got: &GotRow) -> bool {
-    item.kind == Kind::File && item.want != Want::Waived && (item.want == Want::LeftOut || got.state != Got::Whole || got.written == 0)
+    item.kind == Kind::File
+        && item.want != Want::Waived
+        && (item.want == Want::LeftOut || got.state != Got::Whole || got.written == 0)
 }
 
 /// The item at a path relative to the root of the folder, and everything below it.
@@ -188,21 +317,38 @@ fn everything_at(job: &Job<'_>, path: &OsStr) -> Result<Vec<(ItemRow, GotRow)>, 
     let failed = |e: LedgerError| ledger_problem(&e);
     let shown = Name::Bytes(path.as_bytes().to_vec()).text();
     let mut at: Option<(ItemRow, GotRow)> = None;
-    for part in path.as_bytes().split(|byte| *byte == b'/').filter(|part| !part.is_empty() && *part != b".") {
+    for part in path
+        .as_bytes()
+        .split(|byte| *byte == b'/')
+        .filter(|part| !part.is_empty() && *part != b".")
+    {
         let parent = at.as_ref().map_or(0, |(item, _)| item.id);
-        at = job.ledger.child(parent, &Name::Bytes(part.to_vec()), None).map_err(failed)?;
+        at = job
+            .ledger
+            .child(parent, &Name::Bytes(part.to_vec()), None)
+            .map_err(failed)?;
         if at.is_none() {
-            return Err(Problem::failed("no item has this path", shown, "give the path as holdpoint plan JOB --list shows it, relative to the folder on hold"));
+            return Err(Problem::failed(
+                "no item has this path",
+                shown,
+                "give the path as holdpoint plan JOB --list shows it, relative to the folder on hold",
+            ));
         }
     }
     let Some(found) = at else {
-        return Err(Problem::failed("no item is named", shown, "give the path as holdpoint plan JOB --list shows it"));
+        return Err(Problem::failed(
+            "no item is named",
+            shown,
+            "give the path as holdpoint plan JOB --list shows it",
+        ));
     };
     let mut out = Vec::new();
     let mut stack = vec![found];
     while let Some((item, got)) = stack.pop() {
         if item.kind == Kind::Folder {
-            job.ledger.each_child(item.id, |item, got| stack.push((item, got))).map_err(failed)?;
+            job.ledger
+                .each_child(item.id, |item, got| stack.push((item, got)))
+                .map_err(failed)?;
         }
         out.push((item, got));
     }
@@ -214,7 +360,10 @@ pub fn unsaved_among(job: &Job<'_>, paths: &[String]) -> Result<u64, Problem> {
     let mut count = 0;
     for path in paths {
         let path = path_from_text(path);
-        count += everything_at(job, &path)?.iter().filter(|(item, got)| is_unsaved(item, got)).count() as u64;
+        count += everything_at(job, &path)?
+            .iter()
+            .filter(|(item, got)| is_unsaved(item, got))
+            .count() as u64;
     }
     Ok(count)
 }
@@ -224,7 +373,9 @@ fn path_from_text(text: &str) -> std::ffi::OsString {
     use std::os::unix::ffi::OsStringExt;
     match text.strip_prefix("hex:") {
         Some(hex) => {
-            let bytes = (0..hex.len() / 2).filter_map(|n| hex.get(n * 2..n * 2 + 2)).filter_map(|pair| u8::from_str_radix(pair, 16).ok());
+            let bytes = (0..hex.len() / 2)
+                .filter_map(|n| hex.get(n * 2..n * 2 + 2))
+                .filter_map(|pair| u8::from_str_radix(pair, 16).ok());
             std::ffi::OsString::from_vec(bytes.collect())
         }
         None => text.into(),
@@ -236,8 +387,16 @@ pub fn answer(job: &Job<'_>, request: &AnswerRequest) -> Result<Outcome<Answered
     let asked = job.setup.must_haves.clone().unwrap_or_default();
     let place = (request.number as usize).wrapping_sub(1);
     let Some(text) = asked.get(place) else {
-        let found = format!("there is no must-have {}; the owner named {}", request.number, asked.len());
-        return Err(Problem::failed(found, job.setup.name.clone(), "holdpoint plan JOB lists them with their numbers"));
+        let found = format!(
+            "there is no must-have {}; the owner named {}",
+            request.number,
+            asked.len()
+        );
+        return Err(Problem::failed(
+            found,
+            job.setup.name.clone(),
+            "holdpoint plan JOB lists them with their numbers",
+        ));
     };
     let (found, not_here) = match &request.answer {
         MustHaveAnswer::Found(paths) => {
@@ -245,13 +404,30 @@ pub fn answer(job: &Job<'_>, request: &AnswerRequest) -> Result<Outcome<Answered
             for path in paths {
                 everything_at(job, path)?;
                 let name = Name::Bytes(path.as_bytes().to_vec());
-                kept.push(if name.is_text() { name.text() } else { format!("hex:{}", name.raw_hex()) });
+                kept.push(if name.is_text() {
+                    name.text()
+                } else {
+                    format!("hex:{}", name.raw_hex())
+                });
             }
             (kept, None)
         }
         MustHaveAnswer::NotHere { reason } => (Vec::new(), Some(reason.clone())),
     };
-    job.record(&FactBody::Answered { must_have: place, found: found.clone(), not_here: not_here.clone() })?;
-    let answered = Answer { number: request.number, asked: text.clone(), found, not_here };
-    Ok(Outcome::done(&job.dir, Answered { answered }, crate::step::points_now(job)?))
+    job.record(&FactBody::Answered {
+        must_have: place,
+        found: found.clone(),
+        not_here: not_here.clone(),
+    })?;
+    let answered = Answer {
+        number: request.number,
+        asked: text.clone(),
+        found,
+        not_here,
+    };
+    Ok(Outcome::done(
+        &job.dir,
+        Answered { answered },
+        crate::step::points_now(job)?,
+    ))
 }

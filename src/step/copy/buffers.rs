@@ -20,7 +20,12 @@ pub struct Buffers<'a> {
 impl<'a> Buffers<'a> {
     /// An empty pool; `threads` says whether files may be split over threads.
     pub fn new(memory: &'a dyn Memory, threads: bool) -> Self {
-        Self { memory, free: Mutex::new(Vec::new()), split: AtomicBool::new(false), threads }
+        Self {
+            memory,
+            free: Mutex::new(Vec::new()),
+            split: AtomicBool::new(false),
+            threads,
+        }
     }
 
     /// A block: a used one where there is one.
@@ -38,7 +43,11 @@ impl<'a> Buffers<'a> {
 
     /// Whether a large file may be split over threads now: one at a time keeps memory bounded.
     pub fn may_split(&self) -> bool {
-        self.threads && self.split.compare_exchange(false, true, Ordering::AcqRel, Ordering::Acquire).is_ok()
+        self.threads
+            && self
+                .split
+                .compare_exchange(false, true, Ordering::AcqRel, Ordering::Acquire)
+                .is_ok()
     }
 
     /// Ends a split that [`Buffers::may_split`] allowed.

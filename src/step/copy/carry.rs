@@ -67,14 +67,19 @@ struct Fan {
 
 impl Fan {
     fn create(targets: &Targets<'_>, lacking: u64, item: i64, bytes: u64) -> Self {
-        let mut fan = Self { open: Vec::new(), failed: Vec::new() };
+        let mut fan = Self {
+            open: Vec::new(),
+            failed: Vec::new(),
+        };
         for (number, destination) in targets.all.iter().enumerate() {
-            let Some(destination) = destination.filter(|_| lacking & (1 << number) != 0) else { continue };
+            let Some(destination) = destination.filter(|_| lacking & (1 << number) != 0) else {
+                continue;
+            };
             let path = temporary(item);
             let made = match destination.create(&path, bytes) {
-                Err(fault) if fault.kind == FaultKind::Exists => {
-                    destination.remove(&path).and_then(|()| destination.create(&path, bytes))
-                }
+                Err(fault) if fault.kind == FaultKind::Exists => destination
+                    .remove(&path)
+                    .and_then(|()| destination.create(&path, bytes)),
                 other => other,
             };
             match made {
@@ -123,7 +128,10 @@ struct Hashes {
 
 impl Hashes {
     fn new() -> Self {
-        Self { blake3: blake3::Hasher::new(), sha256: sha2::Sha256::new() }
+        Self {
+            blake3: blake3::Hasher::new(),
+            sha256: sha2::Sha256::new(),
+        }
     }
 
     fn update(&mut self, bytes: &[u8]) {
@@ -134,7 +142,10 @@ impl Hashes {
     }
 
     fn digests(self) -> (Blake3, Sha256) {
-        (Blake3(*self.blake3.finalize().as_bytes()), Sha256(self.sha256.finalize().into()))
+        (
+            Blake3(*self.blake3.finalize().as_bytes()),
+            Sha256(self.sha256.finalize().into()),
+        )
     }
 }
 
@@ -149,8 +160,18 @@ struct Stretch {
 }
 
 /// Reads `want` bytes at `at`; a failing request is narrowed to pages, and what stays unreadable is zeros and listed.
-fn read_stretch(content: &dyn Content, at: u64, want: usize, direct: bool, buf: &mut [u8]) -> Result<Stretch, Fault> {
-    let mut out = Stretch { bytes: 0, missing: Vec::new(), fault: None };
+fn read_stretch(
+    content: &dyn Content,
+    at: u64,
+    want: usize,
+    direct: bool,
+    buf: &mut [u8],
+) -> Result<Stretch, Fault> {
+    let mut out = Stretch {
+        bytes: 0,
+        missing: Vec::new(),
+        fault: None,
+    };
     let mut failed_in_row = 0u32;
     // Whole first; after a failure in pages until the stretch ends.
     let mut step = want;
@@ -158,8 +179,14 @@ fn read_stretch(content: &dyn Content, at: u64, want: usize, direct: bool, buf: 
         let room = step.min(want - out.bytes);
         // A request that bypasses the cache must be a whole number of pages, and one that should not must be none;
         // the buffer has room for either.
-        let whole_pages = at.is_multiple_of(PAGE as u64) && out.bytes.is_multiple_of(PAGE) && (direct || step <= PAGE);
-        let ask = if whole_pages { room.next_multiple_of(PAGE) } else { room + usize::from(room.is_multiple_of(PAGE)) };
+        let whole_pages = at.is_multiple_of(PAGE as u64)
+            && out.bytes.is_multiple_of(PAGE)
+            && (direct || step <= PAGE);
+        let ask = if whole_pages {
+            room.next_multiple_of(PAGE)
+        } else {
+            room + usize::from(room.is_multiple_of(PAGE))
+        };
         let end = (out.bytes + ask).min(buf.len());
         match content.read_at(at + out.bytes as u64, &mut buf[out.bytes..end]) {
             Ok(0) => break,
@@ -167,7 +194,14 @@ fn read_stretch(content: &dyn Content, at: u64, want: usize, direct: bool, buf: 
                 failed_in_row = 0;
                 out.bytes = (out.bytes + count).min(want);
             }
-            Err(fault) if matches!(fault.kind, FaultKind::Gone | FaultKind::Missing | FaultKind::Denied) => return Err(fault),
+            Err(fault)
+                if matches!(
+                    fault.kind,
+                    FaultKind::Gone | FaultKind::Missing | FaultKind::Denied
+                ) =>
+            {
+                return Err(fault);
+            }
             Err(fault) => {
                 if step > PAGE {
                     step = PAGE;
@@ -175,7 +209,11 @@ fn read_stretch(content: &dyn Content, at: u64, want: usize, direct: bool, buf: 
                 }
                 failed_in_row += 1;
                 // A long dead stretch is not asked page by page for ever: the rest of it is put down as missing.
-                let skip = if failed_in_row >= PATIENCE_PAGES { want - out.bytes } else { PAGE.min(want - out.bytes) };
+                let skip = if failed_in_row >= PATIENCE_PAGES {
+                    want - out.bytes
+                } else {
+                    PAGE.min(want - out.bytes)
+                };
                 buf[out.bytes..out.bytes + skip].fill(0);
                 add_range(&mut out.missing, at + out.bytes as u64, skip as u64);
                 out.fault = Some(fault);
@@ -195,9 +233,19 @@ pub(super) fn add_range(list: &mut Vec<(u64, u64)>, first: u64, bytes: u64) {
 }
 
 /// Carries one item.
-pub fn carry(errand: Errand, opener: &mut dyn Opener, has_stamps: bool, targets: &Targets<'_>, buffers: &Buffers<'_>) -> Done {
+pub fn carry(
+    errand: Errand,
+    opener: &mut dyn Opener,
+    has_stamps: bool,
+    targets: &Targets<'_>,
+    buffers: &Buffers<'_>,
+) -> Done {
     let lacking = targets.mask & !errand.before.written;
-    let lacking = if errand.before.state == Got::Changed { targets.mask } else { lacking };
+    let lacking = if errand.before.state == Got::Changed {
+        targets.mask
+    } else {
+        lacking
+    };
     match attempt(&errand, opener, has_stamps, targets, lacking, buffers) {
         Ok((mut got, failed)) => {
             let before = &errand.before;
@@ -207,12 +255,21 @@ pub fn carry(errand: Errand, opener: &mut dyn Opener, has_stamps: bool, targets:
                     got.written |= before.written;
                     got.verified = before.verified;
                     got.mismatch = before.mismatch;
-                    got.again = if before.state == Got::Whole { 1 } else { before.again };
+                    got.again = if before.state == Got::Whole {
+                        1
+                    } else {
+                        before.again
+                    };
                 } else {
                     got.again = 2;
                 }
             }
-            Done { errand, got, failed, source_gone: None }
+            Done {
+                errand,
+                got,
+                failed,
+                source_gone: None,
+            }
         }
         Err(fault) => {
             let mut got = GotRow::nothing(errand.item.id);
@@ -223,7 +280,12 @@ pub fn carry(errand: Errand, opener: &mut dyn Opener, has_stamps: bool, targets:
                 FaultKind::Missing => Got::Changed,
                 _ => Got::Unreadable,
             };
-            Done { errand, got, failed: Vec::new(), source_gone: gone.then_some(fault) }
+            Done {
+                errand,
+                got,
+                failed: Vec::new(),
+                source_gone: gone.then_some(fault),
+            }
         }
     }
 }
@@ -249,13 +311,25 @@ fn attempt(
     let sparse = item.allocated.saturating_add(DIRECT_FROM_BYTES) < item.bytes;
     let mut fan = Fan::create(targets, lacking, item.id, item.bytes);
     if !fan.any_open() {
-        return Ok((GotRow { state: Got::Nothing, ..GotRow::nothing(item.id) }, fan.failed));
+        return Ok((
+            GotRow {
+                state: Got::Nothing,
+                ..GotRow::nothing(item.id)
+            },
+            fan.failed,
+        ));
     }
-    let (read, missing, fault, digests) = if item.bytes >= SPLIT_FROM_BYTES && !sparse && buffers.may_split() {
-        super::split::stream(content.as_ref(), item.bytes, &mut |at, bytes| fan.write(at, bytes), buffers)?
-    } else {
-        stream(content.as_ref(), item.bytes, sparse, &mut fan, buffers)?
-    };
+    let (read, missing, fault, digests) =
+        if item.bytes >= SPLIT_FROM_BYTES && !sparse && buffers.may_split() {
+            super::split::stream(
+                content.as_ref(),
+                item.bytes,
+                &mut |at, bytes| fan.write(at, bytes),
+                buffers,
+            )?
+        } else {
+            stream(content.as_ref(), item.bytes, sparse, &mut fan, buffers)?
+        };
     let steady = read == item.bytes && (!has_stamps || unchanged(item, &content.stamp()?));
     let (written, failed) = fan.finish(read);
     let mut got = GotRow::nothing(item.id);
@@ -287,7 +361,13 @@ fn attempt(
 pub(super) type Streamed = (u64, Vec<(u64, u64)>, Option<Fault>, (Blake3, Sha256));
 
 /// One thread: read, hash, write, part by part.
-fn stream(content: &dyn Content, bytes: u64, sparse: bool, fan: &mut Fan, buffers: &Buffers<'_>) -> Result<Streamed, Fault> {
+fn stream(
+    content: &dyn Content,
+    bytes: u64,
+    sparse: bool,
+    fan: &mut Fan,
+    buffers: &Buffers<'_>,
+) -> Result<Streamed, Fault> {
     let mut hashes = Hashes::new();
     let mut missing = Vec::new();
     let mut fault = None;
@@ -306,7 +386,9 @@ fn stream(content: &dyn Content, bytes: u64, sparse: bool, fan: &mut Fan, buffer
                 at += hole as u64;
                 continue;
             }
-            let want = want.min(usize::try_from(first + length - at).unwrap_or(PART)).max(1);
+            let want = want
+                .min(usize::try_from(first + length - at).unwrap_or(PART))
+                .max(1);
             let got = read_stretch(content, at, want, direct, &mut block)?;
             if got.bytes == 0 {
                 break;
@@ -323,7 +405,11 @@ fn stream(content: &dyn Content, bytes: u64, sparse: bool, fan: &mut Fan, buffer
         }
         hashes.update(&block[..got.bytes]);
         // Whole pages bypass the cache; the padding behind the end goes when the length is set.
-        let padded = if direct { got.bytes.next_multiple_of(PAGE) } else { got.bytes };
+        let padded = if direct {
+            got.bytes.next_multiple_of(PAGE)
+        } else {
+            got.bytes
+        };
         block[got.bytes..padded].fill(0);
         fan.write(at, &block[..padded]);
         take_missing(&mut missing, &mut fault, got.missing, got.fault);
@@ -333,7 +419,12 @@ fn stream(content: &dyn Content, bytes: u64, sparse: bool, fan: &mut Fan, buffer
     Ok((at, missing, fault, hashes.digests()))
 }
 
-pub(super) fn take_missing(all: &mut Vec<(u64, u64)>, newest: &mut Option<Fault>, some: Vec<(u64, u64)>, fault: Option<Fault>) {
+pub(super) fn take_missing(
+    all: &mut Vec<(u64, u64)>,
+    newest: &mut Option<Fault>,
+    some: Vec<(u64, u64)>,
+    fault: Option<Fault>,
+) {
     for (first, bytes) in some {
         add_range(all, first, bytes);
     }
@@ -343,7 +434,12 @@ pub(super) fn take_missing(all: &mut Vec<(u64, u64)>, newest: &mut Option<Fault>
 }
 
 /// Reads one part for the split pipeline.
-pub(super) fn read_part(content: &dyn Content, at: u64, want: usize, buf: &mut [u8]) -> Result<(usize, Vec<(u64, u64)>, Option<Fault>), Fault> {
+pub(super) fn read_part(
+    content: &dyn Content,
+    at: u64,
+    want: usize,
+    buf: &mut [u8],
+) -> Result<(usize, Vec<(u64, u64)>, Option<Fault>), Fault> {
     let got = read_stretch(content, at, want, true, buf)?;
     Ok((got.bytes, got.missing, got.fault))
 }

@@ -57,8 +57,16 @@ pub struct Committer<'a> {
 
 impl<'a> Committer<'a> {
     /// Starts after the newest batch of the ledger.
-    pub fn new(ledger: &'a Ledger, clock: &'a dyn Clock, destinations: &'a [Option<&'a dyn Destination>], mask: u64) -> Result<Self, LedgerError> {
-        let batch = ledger.get("batch")?.and_then(|text| text.parse().ok()).unwrap_or(0);
+    pub fn new(
+        ledger: &'a Ledger,
+        clock: &'a dyn Clock,
+        destinations: &'a [Option<&'a dyn Destination>],
+        mask: u64,
+    ) -> Result<Self, LedgerError> {
+        let batch = ledger
+            .get("batch")?
+            .and_then(|text| text.parse().ok())
+            .unwrap_or(0);
         Ok(Self {
             ledger,
             clock,
@@ -115,7 +123,9 @@ impl<'a> Committer<'a> {
         for (number, destination) in destinations.iter().enumerate() {
             let bit = 1u64 << number;
             let Some(destination) = (*destination).filter(|_| self.mask & bit != 0) else {
-                waiting.iter_mut().for_each(|done| done.got.written &= !bit | done.errand.before.written);
+                waiting
+                    .iter_mut()
+                    .for_each(|done| done.got.written &= !bit | done.errand.before.written);
                 continue;
             };
             if let Err(fault) = self.place_batch(destination, number, &mut waiting) {
@@ -142,22 +152,45 @@ impl<'a> Committer<'a> {
                     continue;
                 }
                 done.got.batch = batch;
-                ledger.put_got(Want::Wanted, item.waiver, &done.errand.before, &done.got, &mut sum)?;
+                ledger.put_got(
+                    Want::Wanted,
+                    item.waiver,
+                    &done.errand.before,
+                    &done.got,
+                    &mut sum,
+                )?;
                 tally.count(item.class, item.bytes, done.got.state);
                 (items, bytes) = (items + 1, bytes + item.bytes);
             }
             ledger.keep_row_sum(sum)?;
             ledger.set("batch", &batch.to_string())?;
-            ledger.record(at, &FactBody::Batch { batch, items, bytes, rows: sum.to_string() })?;
+            ledger.record(
+                at,
+                &FactBody::Batch {
+                    batch,
+                    items,
+                    bytes,
+                    rows: sum.to_string(),
+                },
+            )?;
             Ok(())
         })?;
         (self.sum, self.tally) = (sum, tally);
         Ok(())
     }
 
-    fn place_batch(&mut self, destination: &dyn Destination, number: usize, waiting: &mut [Done]) -> Result<(), Fault> {
+    fn place_batch(
+        &mut self,
+        destination: &dyn Destination,
+        number: usize,
+        waiting: &mut [Done],
+    ) -> Result<(), Fault> {
         let bit = 1u64 << number;
-        let fresh = |done: &Done| done.got.written & bit != 0 && (done.errand.before.written & bit == 0 || done.errand.before.state == Got::Changed);
+        let fresh = |done: &Done| {
+            done.got.written & bit != 0
+                && (done.errand.before.written & bit == 0
+                    || done.errand.before.state == Got::Changed)
+        };
         if !waiting.iter().any(fresh) {
             return Ok(());
         }
@@ -171,7 +204,10 @@ impl<'a> Committer<'a> {
                 destination.make_folder(&folder)?;
                 self.made[number].insert(folder);
             }
-            destination.rename(&temporary(done.errand.item.id), &bag_path(&done.errand.item, &done.errand.at))?;
+            destination.rename(
+                &temporary(done.errand.item.id),
+                &bag_path(&done.errand.item, &done.errand.at),
+            )?;
         }
         destination.settle()
     }

@@ -3,8 +3,8 @@
 //! Invariant: bounded memory: a thousand rows and a thousand places at a time.
 
 use super::carry::Errand;
-use crate::ledger::{GotRow, ItemRow, Ledger, LedgerError};
 use super::places::Places;
+use crate::ledger::{GotRow, ItemRow, Ledger, LedgerError};
 use std::collections::VecDeque;
 
 const ROWS: usize = 1000;
@@ -21,7 +21,13 @@ pub struct Feed<'a> {
 impl<'a> Feed<'a> {
     /// From the start of the queue.
     pub fn new(ledger: &'a Ledger) -> Self {
-        Self { ledger, places: Places::new(ledger), rows: VecDeque::new(), after: 0, dry: false }
+        Self {
+            ledger,
+            places: Places::new(ledger),
+            rows: VecDeque::new(),
+            after: 0,
+            dry: false,
+        }
     }
 
     /// The next errand for destinations in `mask`; `None` = no more.
@@ -33,8 +39,15 @@ impl<'a> Feed<'a> {
                 None => self.dry = true,
             }
         }
-        let Some((place, item, before)) = self.rows.pop_front() else { return Ok(None) };
+        let Some((place, item, before)) = self.rows.pop_front() else {
+            return Ok(None);
+        };
         let at = self.places.of(item.parent)?;
-        Ok(Some(Errand { place, item, before, at }))
+        Ok(Some(Errand {
+            place,
+            item,
+            before,
+            at,
+        }))
     }
 }

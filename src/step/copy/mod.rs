@@ -28,11 +28,22 @@ use feed::Feed;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 /// Copies by the plan.
-pub fn copy(job: &Job<'_>, request: &CopyRequest, tell: Tell<'_>) -> Result<Outcome<Copied>, Problem> {
+pub fn copy(
+    job: &Job<'_>,
+    request: &CopyRequest,
+    tell: Tell<'_>,
+) -> Result<Outcome<Copied>, Problem> {
     tell(Event::Started { step: Step::Copy });
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    if !facts.iter().any(|fact| matches!(fact.body, FactBody::Surveyed { .. })) {
-        return Err(Problem::failed("nothing can be copied before it is known what is there", &job.setup.name, "holdpoint plan JOB"));
+    if !facts
+        .iter()
+        .any(|fact| matches!(fact.body, FactBody::Surveyed { .. }))
+    {
+        return Err(Problem::failed(
+            "nothing can be copied before it is known what is there",
+            &job.setup.name,
+            "holdpoint plan JOB",
+        ));
     }
     let route = crate::step::route_of(job, &facts);
     if let Some(refused) = crate::step::refer_refusal(job, &facts, route)? {
@@ -51,21 +62,55 @@ pub fn copy(job: &Job<'_>, request: &CopyRequest, tell: Tell<'_>) -> Result<Outc
             }
         })
         .collect();
-    let mask = destinations.iter().enumerate().filter(|(_, d)| d.is_some()).fold(0u64, |mask, (number, _)| mask | 1 << number);
+    let mask = destinations
+        .iter()
+        .enumerate()
+        .filter(|(_, d)| d.is_some())
+        .fold(0u64, |mask, (number, _)| mask | 1 << number);
     if mask == 0 {
-        let (_, fault) = away.first().cloned().unwrap_or((0, Fault::new(crate::port::FaultKind::Missing, "opening the destinations", "there are none")));
-        return Err(crate::job::fault_problem(&fault, "connect a destination of this job, then holdpoint copy JOB"));
+        let (_, fault) = away.first().cloned().unwrap_or((
+            0,
+            Fault::new(
+                crate::port::FaultKind::Missing,
+                "opening the destinations",
+                "there are none",
+            ),
+        ));
+        return Err(crate::job::fault_problem(
+            &fault,
+            "connect a destination of this job, then holdpoint copy JOB",
+        ));
     }
     for (_, fault) in &away {
-        tell(Event::Warn { says: format!("this run writes to the other destinations only: {fault}") });
+        tell(Event::Warn {
+            says: format!("this run writes to the other destinations only: {fault}"),
+        });
     }
     for destination in destinations.iter().flatten() {
-        clear_work(*destination).map_err(|fault| crate::job::fault_problem(&fault, "look at the destination, then holdpoint copy JOB"))?;
+        clear_work(*destination).map_err(|fault| {
+            crate::job::fault_problem(&fault, "look at the destination, then holdpoint copy JOB")
+        })?;
     }
-    let tree = job.tree().map_err(|fault| crate::job::fault_problem(&fault, "connect the source again, then holdpoint copy JOB"))?;
-    let source = TreeSource { tree: tree.as_ref() };
-    let workers = if route == Route::Ordinary { job.bench.workers() } else { job.bench.workers().min(1) };
-    let mut run = Run { job, destinations: &destinations, workers, limits: Limits::of(job, request), totals: totals(job)?, stopped: None, failed: Vec::new() };
+    let tree = job.tree().map_err(|fault| {
+        crate::job::fault_problem(&fault, "connect the source again, then holdpoint copy JOB")
+    })?;
+    let source = TreeSource {
+        tree: tree.as_ref(),
+    };
+    let workers = if route == Route::Ordinary {
+        job.bench.workers()
+    } else {
+        job.bench.workers().min(1)
+    };
+    let mut run = Run {
+        job,
+        destinations: &destinations,
+        workers,
+        limits: Limits::of(job, request),
+        totals: totals(job)?,
+        stopped: None,
+        failed: Vec::new(),
+    };
     run.announce(tell);
     let gentle = route != Route::Ordinary && mask.count_ones() > 1;
     if gentle {
@@ -101,8 +146,16 @@ struct Limits {
 
 impl Limits {
     fn of(job: &Job<'_>, request: &CopyRequest) -> Self {
-        let until = request.limit_minutes.map(|minutes| job.bench.clock().ticks().saturating_add(minutes.saturating_mul(60_000_000_000)));
-        Self { bytes: request.limit_bytes, until_ticks: until }
+        let until = request.limit_minutes.map(|minutes| {
+            job.bench
+                .clock()
+                .ticks()
+                .saturating_add(minutes.saturating_mul(60_000_000_000))
+        });
+        Self {
+            bytes: request.limit_bytes,
+            until_ticks: until,
+        }
     }
 }
 
@@ -122,15 +175,29 @@ fn totals(job: &Job<'_>) -> Result<[ClassTotal; 4], Problem> {
     let sql = "SELECT item.class, count(*), coalesce(sum(item.bytes),0), count(got.item), coalesce(sum(CASE WHEN got.item IS NULL THEN 0 ELSE item.bytes END),0),
                coalesce(sum(got.state IN (2,3)),0)
                FROM item LEFT JOIN got ON got.item = item.id AND got.state NOT IN (0, 5) WHERE item.kind = 0 AND item.want = 0 GROUP BY item.class";
-    let mut query = ledger.doing("counting", ledger.db().prepare(sql)).map_err(|e| ledger_problem(&e))?;
+    let mut query = ledger
+        .doing("counting", ledger.db().prepare(sql))
+        .map_err(|e| ledger_problem(&e))?;
     let rows = query
         .query_map([], |row| {
             let class: i64 = row.get(0)?;
             let number = |at: usize| row.get::<_, i64>(at).map(|n| n as u64);
-            Ok((class, ClassTotal { items: number(1)?, bytes: number(2)?, done_items: number(3)?, done_bytes: number(4)?, gaps: number(5)? }))
+            Ok((
+                class,
+                ClassTotal {
+                    items: number(1)?,
+                    bytes: number(2)?,
+                    done_items: number(3)?,
+                    done_bytes: number(4)?,
+                    gaps: number(5)?,
+                },
+            ))
         })
         .and_then(Iterator::collect::<rusqlite::Result<Vec<_>>>);
-    for (class, total) in ledger.doing("counting", rows).map_err(|e| ledger_problem(&e))? {
+    for (class, total) in ledger
+        .doing("counting", rows)
+        .map_err(|e| ledger_problem(&e))?
+    {
         if let Some(place) = out.get_mut(class as usize) {
             *place = total;
         }
@@ -151,37 +218,76 @@ struct Run<'a, 'b> {
 
 impl Run<'_, '_> {
     fn announce(&self, tell: Tell<'_>) {
-        let classes = Class::ALL.iter().zip(&self.totals).filter(|(_, total)| total.items > 0);
-        tell(Event::Planned { classes: classes.map(|(class, total)| ClassAmount { class: *class, items: total.items, bytes: total.bytes }).collect() });
+        let classes = Class::ALL
+            .iter()
+            .zip(&self.totals)
+            .filter(|(_, total)| total.items > 0);
+        tell(Event::Planned {
+            classes: classes
+                .map(|(class, total)| ClassAmount {
+                    class: *class,
+                    items: total.items,
+                    bytes: total.bytes,
+                })
+                .collect(),
+        });
     }
 
     /// Carries everything that still lacks a copy at one of the destinations in `mask`.
     fn carry_all(&mut self, source: &dyn Source, mask: u64, tell: Tell<'_>) -> Result<(), Problem> {
         let clock = self.job.bench.clock();
         let ledger = &self.job.ledger;
-        let mut committer = Committer::new(ledger, clock, self.destinations, mask).map_err(|e| ledger_problem(&e))?;
+        let mut committer = Committer::new(ledger, clock, self.destinations, mask)
+            .map_err(|e| ledger_problem(&e))?;
         let buffers = Buffers::new(self.job.bench.memory(), self.workers > 1);
         let live = AtomicU64::new(mask);
         let destinations = self.destinations;
-        let mut steering = Steering { run: self, committer: &mut committer, feed: Feed::new(ledger), live: &live, bytes: 0, tell };
+        let mut steering = Steering {
+            run: self,
+            committer: &mut committer,
+            feed: Feed::new(ledger),
+            live: &live,
+            bytes: 0,
+            tell,
+        };
         crew::run(steering.run.workers, &mut steering, &|| {
             let mut opener = source.opener();
             let (buffers, live) = (&buffers, &live);
             Box::new(move |errand| {
-                let targets = Targets { all: destinations, mask: live.load(Ordering::Relaxed) };
-                carry(errand, opener.as_mut(), source.has_stamps(), &targets, buffers)
+                let targets = Targets {
+                    all: destinations,
+                    mask: live.load(Ordering::Relaxed),
+                };
+                carry(
+                    errand,
+                    opener.as_mut(),
+                    source.has_stamps(),
+                    &targets,
+                    buffers,
+                )
             })
         })
         .map_err(|e| ledger_problem(&e))?;
         committer.commit().map_err(|e| ledger_problem(&e))?;
         if self.stopped.is_none() {
-            twins::link_all(self.job, &mut committer, self.destinations).map_err(|e| ledger_problem(&e))?;
+            twins::link_all(self.job, &mut committer, self.destinations)
+                .map_err(|e| ledger_problem(&e))?;
             // Names that could not be linked (the destination has no hard links) are carried like any other file.
-            let errands = twins::left_over(self.job, committer.mask).map_err(|e| ledger_problem(&e))?;
+            let errands =
+                twins::left_over(self.job, committer.mask).map_err(|e| ledger_problem(&e))?;
             let mut opener = source.opener();
             for errand in errands {
-                let targets = Targets { all: self.destinations, mask: committer.mask };
-                let done = carry(errand, opener.as_mut(), source.has_stamps(), &targets, &buffers);
+                let targets = Targets {
+                    all: self.destinations,
+                    mask: committer.mask,
+                };
+                let done = carry(
+                    errand,
+                    opener.as_mut(),
+                    source.has_stamps(),
+                    &targets,
+                    &buffers,
+                );
                 committer.add(done).map_err(|e| ledger_problem(&e))?;
             }
             committer.commit().map_err(|e| ledger_problem(&e))?;
@@ -201,7 +307,11 @@ impl Run<'_, '_> {
             Some("stopped as asked".to_owned())
         } else if self.limits.bytes.is_some_and(|limit| bytes >= limit) {
             Some("the limit of bytes was reached".to_owned())
-        } else if self.limits.until_ticks.is_some_and(|until| self.job.bench.clock().ticks() >= until) {
+        } else if self
+            .limits
+            .until_ticks
+            .is_some_and(|until| self.job.bench.clock().ticks() >= until)
+        {
             Some("the limit of time was reached".to_owned())
         } else {
             None
@@ -210,7 +320,8 @@ impl Run<'_, '_> {
 
     fn tell_classes(&self, committer: &Committer<'_>, tell: Tell<'_>) {
         for (place, class) in Class::ALL.iter().enumerate() {
-            let (total, (items, bytes, gaps)) = (self.totals[place], committer.tally.by_class[place]);
+            let (total, (items, bytes, gaps)) =
+                (self.totals[place], committer.tally.by_class[place]);
             if total.items > 0 {
                 tell(Event::Class {
                     class: *class,
@@ -229,10 +340,21 @@ impl Run<'_, '_> {
         let counts = crate::step::counts(job)?;
         let remaining = counts.listed + counts.changed;
         let sum = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?;
-        job.record(&FactBody::Copied { remaining, stopped: self.stopped.clone(), rows: sum.to_string() })?;
+        job.record(&FactBody::Copied {
+            remaining,
+            stopped: self.stopped.clone(),
+            rows: sum.to_string(),
+        })?;
         for (number, fault) in &self.failed {
-            let path = job.setup.destinations.get(*number).map(|d| d.to.text.clone()).unwrap_or_default();
-            tell(Event::Warn { says: format!("nothing more was written to {path}: {fault}") });
+            let path = job
+                .setup
+                .destinations
+                .get(*number)
+                .map(|d| d.to.text.clone())
+                .unwrap_or_default();
+            tell(Event::Warn {
+                says: format!("nothing more was written to {path}: {fault}"),
+            });
         }
         for warning in job.snapshot() {
             tell(Event::Warn { says: warning });
@@ -247,14 +369,22 @@ impl Run<'_, '_> {
         let points = crate::step::points_now(job)?;
         let all_failed = !self.failed.is_empty() && remaining > 0 && self.stopped.is_none();
         if all_failed {
-            let fault = self.failed.first().map(|(_, fault)| fault.to_string()).unwrap_or_default();
+            let fault = self
+                .failed
+                .first()
+                .map(|(_, fault)| fault.to_string())
+                .unwrap_or_default();
             return Err(Problem::stopped(
                 format!("copying stopped, {remaining} items remain: {fault}"),
                 job.dir.display().to_string(),
                 "make room or connect the destination again, then holdpoint copy JOB goes on from there",
             ));
         }
-        let exit = if self.stopped.is_some() && remaining > 0 { Exit::Stopped } else { Exit::Done };
+        let exit = if self.stopped.is_some() && remaining > 0 {
+            Exit::Stopped
+        } else {
+            Exit::Done
+        };
         Ok(Outcome::done(&job.dir, result, points).ending(exit))
     }
 }
@@ -278,7 +408,9 @@ impl Foreman for Steering<'_, '_, '_, '_> {
         if self.run.stopped.is_some() || self.committer.mask == 0 {
             return Ok(None);
         }
-        let Some(errand) = self.feed.next(self.committer.mask)? else { return Ok(None) };
+        let Some(errand) = self.feed.next(self.committer.mask)? else {
+            return Ok(None);
+        };
         self.run.stopped = self.run.stop_reason(self.bytes);
         if self.run.stopped.is_some() {
             return Ok(None);
@@ -289,10 +421,15 @@ impl Foreman for Steering<'_, '_, '_, '_> {
 
     fn take(&mut self, done: Done) -> Result<(), LedgerError> {
         if let Some(fault) = &done.got.fault {
-            (self.tell)(Event::Fault { on: done.errand.item.name.text(), says: fault.clone() });
+            (self.tell)(Event::Fault {
+                on: done.errand.item.name.text(),
+                says: fault.clone(),
+            });
         }
         if let Some(fault) = &done.source_gone {
-            self.run.stopped.get_or_insert_with(|| format!("the source is gone: {fault}"));
+            self.run
+                .stopped
+                .get_or_insert_with(|| format!("the source is gone: {fault}"));
         }
         if self.committer.add(done)? {
             self.run.tell_classes(self.committer, self.tell);

@@ -19,7 +19,10 @@ pub struct Places<'a> {
 impl<'a> Places<'a> {
     /// Knows nothing yet.
     pub fn new(ledger: &'a Ledger) -> Self {
-        Self { ledger, known: HashMap::new() }
+        Self {
+            ledger,
+            known: HashMap::new(),
+        }
     }
 
     /// The place of folder `id` (0 = the root).
@@ -30,7 +33,9 @@ impl<'a> Places<'a> {
         let mut parts = Vec::new();
         let mut at = id;
         while at != 0 {
-            let Some((row, _)) = self.ledger.item(at)? else { break };
+            let Some((row, _)) = self.ledger.item(at)? else {
+                break;
+            };
             parts.push(match row.name {
                 Name::Bytes(bytes) => bytes,
                 name @ Name::Units(_) => name.text().into_bytes(),
@@ -38,7 +43,10 @@ impl<'a> Places<'a> {
             at = row.parent;
         }
         parts.reverse();
-        let bag = self.ledger.place(id)?.unwrap_or_else(|| "data/folder".to_owned());
+        let bag = self
+            .ledger
+            .place(id)?
+            .unwrap_or_else(|| "data/folder".to_owned());
         let place = Arc::new(Place { parts, bag });
         if self.known.len() >= PLACES {
             self.known.clear();

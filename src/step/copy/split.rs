@@ -21,13 +21,23 @@ struct Part {
 }
 
 /// Streams `content` through both digests and `write`. Call only after [`Buffers::may_split`] said yes.
-pub fn stream(content: &dyn Content, bytes: u64, write: &mut (dyn FnMut(u64, &[u8]) + Send), buffers: &Buffers<'_>) -> Result<Streamed, Fault> {
+pub fn stream(
+    content: &dyn Content,
+    bytes: u64,
+    write: &mut (dyn FnMut(u64, &[u8]) + Send),
+    buffers: &Buffers<'_>,
+) -> Result<Streamed, Fault> {
     let outcome = pipeline(content, bytes, write, buffers);
     buffers.split_over();
     outcome
 }
 
-fn pipeline(content: &dyn Content, bytes: u64, write: &mut (dyn FnMut(u64, &[u8]) + Send), buffers: &Buffers<'_>) -> Result<Streamed, Fault> {
+fn pipeline(
+    content: &dyn Content,
+    bytes: u64,
+    write: &mut (dyn FnMut(u64, &[u8]) + Send),
+    buffers: &Buffers<'_>,
+) -> Result<Streamed, Fault> {
     std::thread::scope(|scope| {
         let (to_sha, for_sha) = sync_channel::<Arc<Part>>(WAITING);
         let (to_writer, for_writer) = sync_channel::<Arc<Part>>(WAITING);
@@ -56,7 +66,13 @@ fn pipeline(content: &dyn Content, bytes: u64, write: &mut (dyn FnMut(u64, &[u8]
             to_sha.send(part.clone()).is_ok() && to_writer.send(part).is_ok()
         });
         drop((to_sha, to_writer));
-        let broken = || Fault::new(FaultKind::Other, "hashing a large file", "a thread of the pipeline ended early");
+        let broken = || {
+            Fault::new(
+                FaultKind::Other,
+                "hashing a large file",
+                "a thread of the pipeline ended early",
+            )
+        };
         let sha256 = sha.join().map_err(|_| broken())?;
         let blake3 = writer.join().map_err(|_| broken())?;
         for part in given_back.try_iter() {
@@ -71,7 +87,13 @@ fn pipeline(content: &dyn Content, bytes: u64, write: &mut (dyn FnMut(u64, &[u8]
 
 type ReadAll = Result<(u64, Vec<(u64, u64)>, Option<Fault>), Fault>;
 
-fn read_all(content: &dyn Content, bytes: u64, buffers: &Buffers<'_>, given_back: &Receiver<Arc<Part>>, send: &mut dyn FnMut(Part) -> bool) -> ReadAll {
+fn read_all(
+    content: &dyn Content,
+    bytes: u64,
+    buffers: &Buffers<'_>,
+    given_back: &Receiver<Arc<Part>>,
+    send: &mut dyn FnMut(Part) -> bool,
+) -> ReadAll {
     let (mut missing, mut fault) = (Vec::new(), None);
     let mut made = 0;
     let mut at = 0u64;
@@ -85,8 +107,16 @@ fn read_all(content: &dyn Content, bytes: u64, buffers: &Buffers<'_>, given_back
         }
         block[count..count.next_multiple_of(PAGE)].fill(0);
         take_missing(&mut missing, &mut fault, lost, newest);
-        if !send(Part { at, bytes: count, block }) {
-            return Err(Fault::new(FaultKind::Other, "handing a part on", "a thread of the pipeline ended early"));
+        if !send(Part {
+            at,
+            bytes: count,
+            block,
+        }) {
+            return Err(Fault::new(
+                FaultKind::Other,
+                "handing a part on",
+                "a thread of the pipeline ended early",
+            ));
         }
         at += count as u64;
     }
@@ -94,15 +124,23 @@ fn read_all(content: &dyn Content, bytes: u64, buffers: &Buffers<'_>, given_back
 }
 
 /// A block that both threads have finished with, or a new one while there are fewer than the limit.
-fn next_block(buffers: &Buffers<'_>, given_back: &Receiver<Arc<Part>>, made: &mut usize) -> Result<Block, Fault> {
+fn next_block(
+    buffers: &Buffers<'_>,
+    given_back: &Receiver<Arc<Part>>,
+    made: &mut usize,
+) -> Result<Block, Fault> {
     if *made < BLOCKS {
         *made += 1;
         return Ok(buffers.take());
     }
     loop {
-        let part = given_back
-            .recv()
-            .map_err(|_| Fault::new(FaultKind::Other, "waiting for a free buffer", "a thread of the pipeline ended early"))?;
+        let part = given_back.recv().map_err(|_| {
+            Fault::new(
+                FaultKind::Other,
+                "waiting for a free buffer",
+                "a thread of the pipeline ended early",
+            )
+        })?;
         // The first of the two threads still leaves the other's share; the second one frees the block.
         if let Ok(part) = Arc::try_unwrap(part) {
             return Ok(part.block);

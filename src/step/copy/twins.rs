@@ -13,27 +13,46 @@ type Twin = (ItemRow, GotRow);
 
 fn lacking(job: &Job<'_>, mask: u64) -> Result<Vec<Twin>, LedgerError> {
     let mut out = Vec::new();
-    job.ledger.each_item::<LedgerError>("item.twin <> 0 AND item.want = 0 AND item.kind = 0", |item, got| {
-        if matches!(got.state, Got::Nothing | Got::Changed) || got.written & mask != mask {
-            out.push((item, got));
-        }
-        Ok(())
-    })?;
+    job.ledger.each_item::<LedgerError>(
+        "item.twin <> 0 AND item.want = 0 AND item.kind = 0",
+        |item, got| {
+            if matches!(got.state, Got::Nothing | Got::Changed) || got.written & mask != mask {
+                out.push((item, got));
+            }
+            Ok(())
+        },
+    )?;
     Ok(out)
 }
 
 /// Links every further name whose first name is saved, at every destination that can.
-pub fn link_all(job: &Job<'_>, committer: &mut Committer<'_>, destinations: &[Option<&dyn Destination>]) -> Result<(), LedgerError> {
+pub fn link_all(
+    job: &Job<'_>,
+    committer: &mut Committer<'_>,
+    destinations: &[Option<&dyn Destination>],
+) -> Result<(), LedgerError> {
     let mut places = Places::new(&job.ledger);
-    let able = destinations.iter().enumerate().filter_map(|(number, d)| d.map(|d| (number, d))).filter(|(_, d)| d.facts().is_ok_and(|f| f.hard_links));
+    let able = destinations
+        .iter()
+        .enumerate()
+        .filter_map(|(number, d)| d.map(|d| (number, d)))
+        .filter(|(_, d)| d.facts().is_ok_and(|f| f.hard_links));
     let able: Vec<_> = able.collect();
     for (item, before) in lacking(job, committer.mask)? {
-        let Some((first, got)) = job.ledger.item(item.twin)? else { continue };
+        let Some((first, got)) = job.ledger.item(item.twin)? else {
+            continue;
+        };
         if !matches!(got.state, Got::Whole | Got::Gaps) {
             continue;
         }
         let (at, first_at) = (places.of(item.parent)?, places.of(first.parent)?);
-        let mut now = GotRow { item: item.id, written: before.written, verified: before.verified, mismatch: before.mismatch, ..got.clone() };
+        let mut now = GotRow {
+            item: item.id,
+            written: before.written,
+            verified: before.verified,
+            mismatch: before.mismatch,
+            ..got.clone()
+        };
         if matches!(before.state, Got::Changed | Got::Nothing) {
             (now.written, now.verified, now.mismatch) = (0, 0, 0);
         }
@@ -44,7 +63,9 @@ pub fn link_all(job: &Job<'_>, committer: &mut Committer<'_>, destinations: &[Op
                 continue;
             }
             let path = temporary(item.id);
-            let linked = destination.remove(&path).and_then(|()| destination.link(&bag_path(&first, &first_at), &path));
+            let linked = destination
+                .remove(&path)
+                .and_then(|()| destination.link(&bag_path(&first, &first_at), &path));
             match linked {
                 Ok(()) => now.written |= bit,
                 Err(fault) => failed.push((*number, fault)),
@@ -55,7 +76,17 @@ pub fn link_all(job: &Job<'_>, committer: &mut Committer<'_>, destinations: &[Op
         }
         // A link that one destination refused is carried as a file there; it is no reason to give the destination up.
         failed.clear();
-        committer.add(Done { errand: Errand { place: 0, item, before, at }, got: now, failed, source_gone: None })?;
+        committer.add(Done {
+            errand: Errand {
+                place: 0,
+                item,
+                before,
+                at,
+            },
+            got: now,
+            failed,
+            source_gone: None,
+        })?;
     }
     committer.commit()
 }
@@ -65,6 +96,13 @@ pub fn left_over(job: &Job<'_>, mask: u64) -> Result<Vec<Errand>, LedgerError> {
     let mut places = Places::new(&job.ledger);
     lacking(job, mask)?
         .into_iter()
-        .map(|(item, before)| Ok(Errand { place: 0, at: places.of(item.parent)?, item, before }))
+        .map(|(item, before)| {
+            Ok(Errand {
+                place: 0,
+                at: places.of(item.parent)?,
+                item,
+                before,
+            })
+        })
         .collect()
 }

@@ -13,7 +13,10 @@ pub fn listing(job: &Job<'_>) -> Result<Vec<ListingItem>, Problem> {
     let facts = job.ledger.facts().map_err(failed)?;
     let (recorded, counting) = (Recorded::of(&facts), job.counting());
     let rules = rule_names(job).map_err(failed)?;
-    let mut paths = Paths { job, known: HashMap::new() };
+    let mut paths = Paths {
+        job,
+        known: HashMap::new(),
+    };
     let mut out = Vec::new();
     job.ledger
         .each_item::<LedgerError>("", |item, got| {
@@ -29,7 +32,10 @@ pub fn listing(job: &Job<'_>) -> Result<Vec<ListingItem>, Problem> {
                 kind: item.kind,
                 bytes: item.bytes,
                 class: item.class,
-                rule: rules.get(&item.rule).cloned().unwrap_or_else(|| format!("rule {}", item.rule)),
+                rule: rules
+                    .get(&item.rule)
+                    .cloned()
+                    .unwrap_or_else(|| format!("rule {}", item.rule)),
                 state: item_state(&item, &got, counting, recorded),
                 blake3: got.blake3,
                 sha256: got.sha256,
@@ -47,7 +53,11 @@ fn rule_names(job: &Job<'_>) -> Result<HashMap<i64, String>, LedgerError> {
     let rows = ledger
         .db()
         .prepare("SELECT id, name FROM rule")
-        .and_then(|mut query| query.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<rusqlite::Result<HashMap<_, _>>>());
+        .and_then(|mut query| {
+            query
+                .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
+                .collect::<rusqlite::Result<HashMap<_, _>>>()
+        });
     ledger.doing("reading the rules", rows)
 }
 
@@ -68,7 +78,9 @@ impl Paths<'_, '_> {
         if let Some(parts) = self.known.get(&id) {
             return Ok(parts.clone());
         }
-        let Some((row, _)) = self.job.ledger.item(id)? else { return Ok(Vec::new()) };
+        let Some((row, _)) = self.job.ledger.item(id)? else {
+            return Ok(Vec::new());
+        };
         let mut parts = self.folder(row.parent)?;
         parts.push(row.name.stored());
         if self.known.len() >= 4096 {

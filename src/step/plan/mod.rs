@@ -12,7 +12,9 @@ use crate::job::{Job, fault_problem, ledger_problem};
 use crate::ledger::{Fact, FactBody, LedgerError};
 use crate::port::Tree;
 use crate::step::event::{Event, Step, Tell};
-use crate::step::outcome::{Amount, ByClass, LeftOut, MustHave, Outcome, Planned, Problem, VolumeSeen, VolumeState};
+use crate::step::outcome::{
+    Amount, ByClass, LeftOut, MustHave, Outcome, Planned, Problem, VolumeSeen, VolumeState,
+};
 use crate::step::request::PlanRequest;
 use crate::survey::class::{Classer, RuleId};
 use crate::survey::item::Class;
@@ -24,38 +26,69 @@ pub use listing::listing;
 pub use people::people;
 
 /// Surveys and orders.
-pub fn plan(job: &Job<'_>, request: &PlanRequest, tell: Tell<'_>) -> Result<Outcome<Planned>, Problem> {
+pub fn plan(
+    job: &Job<'_>,
+    request: &PlanRequest,
+    tell: Tell<'_>,
+) -> Result<Outcome<Planned>, Problem> {
     tell(Event::Started { step: Step::Plan });
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    let tree = job.tree().map_err(|fault| fault_problem(&fault, "connect the folder on hold again, then holdpoint plan JOB"))?;
+    let tree = job.tree().map_err(|fault| {
+        fault_problem(
+            &fault,
+            "connect the folder on hold again, then holdpoint plan JOB",
+        )
+    })?;
     same_root(job, tree.as_ref())?;
-    let survey = 1 + facts.iter().filter(|fact| matches!(fact.body, FactBody::Surveyed { .. })).count() as i64;
+    let survey = 1 + facts
+        .iter()
+        .filter(|fact| matches!(fact.body, FactBody::Surveyed { .. }))
+        .count() as i64;
     let classer = Classer::new(&job.policy);
     let root = look_at_root(job, tree.as_ref());
     let walked = walk::walk(job, tree.as_ref(), &classer, &root, survey, tell)?;
     keep_rules(job, &classer).map_err(|e| ledger_problem(&e))?;
     order::order(job, &facts).map_err(|e| ledger_problem(&e))?;
     let digest = tree_digest(job)?;
-    let rows = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?.to_string();
-    job.record(&FactBody::Surveyed { survey, items: walked.items, bytes: walked.bytes, unaccounted_bytes: 0, tree: digest, rows })?;
+    let rows = job
+        .ledger
+        .row_sum()
+        .map_err(|e| ledger_problem(&e))?
+        .to_string();
+    job.record(&FactBody::Surveyed {
+        survey,
+        items: walked.items,
+        bytes: walked.bytes,
+        unaccounted_bytes: 0,
+        tree: digest,
+        rows,
+    })?;
     check_room(job, tell)?;
     for warning in job.snapshot() {
         tell(Event::Warn { says: warning });
     }
     tell(Event::Finished);
     let planned = describe(job, request.list)?;
-    Ok(Outcome::done(&job.dir, planned, crate::step::points_now(job)?))
+    Ok(Outcome::done(
+        &job.dir,
+        planned,
+        crate::step::points_now(job)?,
+    ))
 }
 
 /// Refuses when another folder stands where the one on hold was.
 fn same_root(job: &Job<'_>, tree: &dyn Tree) -> Result<(), Problem> {
-    let root = tree.root().map_err(|fault| fault_problem(&fault, "connect the folder on hold again"))?;
+    let root = tree
+        .root()
+        .map_err(|fault| fault_problem(&fault, "connect the folder on hold again"))?;
     match &job.setup.folder {
-        Some(kept) if (kept.device, kept.inode) != (root.stamp.device, root.stamp.inode) => Err(Problem::failed(
-            "another folder stands in the place of the one on hold",
-            kept.path.text.clone(),
-            "connect the right drive again, or open a new job for this folder",
-        )),
+        Some(kept) if (kept.device, kept.inode) != (root.stamp.device, root.stamp.inode) => {
+            Err(Problem::failed(
+                "another folder stands in the place of the one on hold",
+                kept.path.text.clone(),
+                "connect the right drive again, or open a new job for this folder",
+            ))
+        }
         _ => Ok(()),
     }
 }
@@ -75,26 +108,57 @@ fn look_at_root(job: &Job<'_>, tree: &dyn Tree) -> Root {
         out
     };
     let top = names(&[]);
-    let text: Vec<String> = top.iter().map(|name| Name::Bytes(name.clone()).text()).collect();
-    let own = job.setup.folder.as_ref().map(|kept| kept.path.path()).and_then(|path| path.file_name().map(|name| name.to_string_lossy().into_owned()));
+    let text: Vec<String> = top
+        .iter()
+        .map(|name| Name::Bytes(name.clone()).text())
+        .collect();
+    let own = job
+        .setup
+        .folder
+        .as_ref()
+        .map(|kept| kept.path.path())
+        .and_then(|path| {
+            path.file_name()
+                .map(|name| name.to_string_lossy().into_owned())
+        });
     Root::guess(&own.unwrap_or_default(), false, &text, &mut |name| {
-        names(&[name.as_bytes().to_vec()]).into_iter().map(|name| Name::Bytes(name).text()).collect()
+        names(&[name.as_bytes().to_vec()])
+            .into_iter()
+            .map(|name| Name::Bytes(name).text())
+            .collect()
     })
 }
 
 /// Keeps the names and reasons of the rules that rows refer to.
 fn keep_rules(job: &Job<'_>, classer: &Classer) -> Result<(), LedgerError> {
     let ledger = &job.ledger;
-    let mut query = ledger.doing("looking for rules in use", ledger.db().prepare("SELECT DISTINCT rule FROM item"))?;
-    let rows = query.query_map([], |row| row.get::<_, i64>(0)).and_then(Iterator::collect::<rusqlite::Result<Vec<_>>>);
+    let mut query = ledger.doing(
+        "looking for rules in use",
+        ledger.db().prepare("SELECT DISTINCT rule FROM item"),
+    )?;
+    let rows = query
+        .query_map([], |row| row.get::<_, i64>(0))
+        .and_then(Iterator::collect::<rusqlite::Result<Vec<_>>>);
     let used = ledger.doing("looking for rules in use", rows)?;
     ledger.transaction(|ledger| {
         for id in used {
             let (name, why) = match u16::try_from(id) {
-                Ok(id) => (classer.rule_name(RuleId(id)).to_owned(), classer.rule_why(RuleId(id)).to_owned()),
-                Err(_) => (walk::RULE_SPECIAL_NAME.to_owned(), "Sockets, pipes and devices hold no content of their own.".to_owned()),
+                Ok(id) => (
+                    classer.rule_name(RuleId(id)).to_owned(),
+                    classer.rule_why(RuleId(id)).to_owned(),
+                ),
+                Err(_) => (
+                    walk::RULE_SPECIAL_NAME.to_owned(),
+                    "Sockets, pipes and devices hold no content of their own.".to_owned(),
+                ),
             };
-            ledger.doing("keeping a rule", ledger.db().execute("INSERT OR REPLACE INTO rule(id, name, why) VALUES(?1,?2,?3)", params![id, name, why]))?;
+            ledger.doing(
+                "keeping a rule",
+                ledger.db().execute(
+                    "INSERT OR REPLACE INTO rule(id, name, why) VALUES(?1,?2,?3)",
+                    params![id, name, why],
+                ),
+            )?;
         }
         Ok(())
     })
@@ -106,7 +170,14 @@ fn tree_digest(job: &Job<'_>) -> Result<Blake3, Problem> {
     job.ledger
         .each_item::<LedgerError>("item.want <> 3", |item, _| {
             let name = item.name.stored();
-            for number in [item.id, item.parent, crate::ledger::items::kind_code(item.kind), item.bytes as i64, item.modified_ns, name.len() as i64] {
+            for number in [
+                item.id,
+                item.parent,
+                crate::ledger::items::kind_code(item.kind),
+                item.bytes as i64,
+                item.modified_ns,
+                name.len() as i64,
+            ] {
                 hasher.update(&number.to_le_bytes());
             }
             hasher.update(&name);
@@ -125,9 +196,16 @@ fn check_room(job: &Job<'_>, tell: Tell<'_>) -> Result<(), Problem> {
         [],
         |row| Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64, row.get::<_, i64>(2)? as u64)),
     );
-    let (bytes, files, largest) = ledger.doing("adding up", row).map_err(|e| ledger_problem(&e))?;
+    let (bytes, files, largest) = ledger
+        .doing("adding up", row)
+        .map_err(|e| ledger_problem(&e))?;
     for (number, kept) in job.setup.destinations.iter().enumerate() {
-        let Ok(facts) = job.destination(number).and_then(|destination| destination.facts()) else { continue };
+        let Ok(facts) = job
+            .destination(number)
+            .and_then(|destination| destination.facts())
+        else {
+            continue;
+        };
         let needs = bytes.saturating_add(files.saturating_mul(4096)) + (64 << 20);
         if facts.free_bytes < needs {
             let says = format!(
@@ -139,11 +217,21 @@ fn check_room(job: &Job<'_>, tell: Tell<'_>) -> Result<(), Problem> {
             tell(Event::Warn { says });
         }
         if facts.free_entries.is_some_and(|free| free < files) {
-            tell(Event::Warn { says: format!("{} has room for {} more files only", kept.to.text, facts.free_entries.unwrap_or(0)) });
+            tell(Event::Warn {
+                says: format!(
+                    "{} has room for {} more files only",
+                    kept.to.text,
+                    facts.free_entries.unwrap_or(0)
+                ),
+            });
         }
         if facts.largest_file.is_some_and(|most| most < largest) {
             tell(Event::Warn {
-                says: format!("{} cannot hold files larger than {}; some are larger", kept.to.text, crate::value::measure::bytes_in_words(facts.largest_file.unwrap_or(0))),
+                says: format!(
+                    "{} cannot hold files larger than {}; some are larger",
+                    kept.to.text,
+                    crate::value::measure::bytes_in_words(facts.largest_file.unwrap_or(0))
+                ),
             });
         }
     }
@@ -156,15 +244,25 @@ pub fn describe(job: &Job<'_>, list: bool) -> Result<Planned, Problem> {
     let ledger = &job.ledger;
     let sql = "SELECT class, count(*), coalesce(sum(bytes),0), coalesce(sum(want = 0),0), coalesce(sum(CASE WHEN want = 0 THEN bytes ELSE 0 END),0)
                FROM item WHERE kind = 0 AND want <> 3 GROUP BY class";
-    let mut query = ledger.doing("adding up", ledger.db().prepare(sql)).map_err(failed)?;
+    let mut query = ledger
+        .doing("adding up", ledger.db().prepare(sql))
+        .map_err(failed)?;
     let rows = query
         .query_map([], |row| {
             let number = |at: usize| row.get::<_, i64>(at).map(|n| n as u64);
-            Ok((row.get::<_, i64>(0)?, number(1)?, number(2)?, number(3)?, number(4)?))
+            Ok((
+                row.get::<_, i64>(0)?,
+                number(1)?,
+                number(2)?,
+                number(3)?,
+                number(4)?,
+            ))
         })
         .and_then(Iterator::collect::<rusqlite::Result<Vec<_>>>);
     let (mut by_class, mut items, mut bytes) = (ByClass::default(), 0, 0);
-    for (class, all, all_bytes, wanted, wanted_bytes) in ledger.doing("adding up", rows).map_err(failed)? {
+    for (class, all, all_bytes, wanted, wanted_bytes) in
+        ledger.doing("adding up", rows).map_err(failed)?
+    {
         if let Some(class) = Class::ALL.get(class as usize) {
             *by_class.of_mut(*class) = Amount::new(all, all_bytes);
         }
@@ -175,7 +273,11 @@ pub fn describe(job: &Job<'_>, list: bool) -> Result<Planned, Problem> {
     let order = order::steps(job).map_err(failed)?;
     let folder = job.setup.folder.as_ref();
     let surveyed = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Surveyed { bytes, unaccounted_bytes, .. } => Some((*bytes, *unaccounted_bytes)),
+        FactBody::Surveyed {
+            bytes,
+            unaccounted_bytes,
+            ..
+        } => Some((*bytes, *unaccounted_bytes)),
         _ => None,
     });
     let volumes = folder.map(|folder| VolumeSeen {
@@ -185,7 +287,11 @@ pub fn describe(job: &Job<'_>, list: bool) -> Result<Planned, Problem> {
         bytes: surveyed.map_or(0, |(bytes, _)| bytes),
         kind: folder.file_system.clone(),
         label: None,
-        state: if surveyed.is_some() { VolumeState::Surveyed } else { VolumeState::Unrecognised },
+        state: if surveyed.is_some() {
+            VolumeState::Surveyed
+        } else {
+            VolumeState::Unrecognised
+        },
         rule: "every entry listed through descriptors beneath the root".into(),
     });
     Ok(Planned {
@@ -211,10 +317,16 @@ pub fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Vec<MustHave> {
         .enumerate()
         .map(|(number, asked)| {
             let answer = facts.iter().rev().find_map(|fact| match &fact.body {
-                FactBody::Answered { must_have, found, .. } if *must_have == number => Some(found.clone()),
+                FactBody::Answered {
+                    must_have, found, ..
+                } if *must_have == number => Some(found.clone()),
                 _ => None,
             });
-            MustHave { asked, answered: answer.is_some(), found: answer.unwrap_or_default() }
+            MustHave {
+                asked,
+                answered: answer.is_some(),
+                found: answer.unwrap_or_default(),
+            }
         })
         .collect()
 }
@@ -226,8 +338,16 @@ pub fn left_out(job: &Job<'_>) -> Result<Vec<LeftOut>, Problem> {
                WHERE item.want = 1 AND item.kind <> 1 GROUP BY item.rule ORDER BY 3 DESC, 1";
     let rows = ledger.db().prepare(sql).and_then(|mut query| {
         query
-            .query_map([], |row| Ok(LeftOut { rule: row.get(0)?, items: row.get::<_, i64>(1)? as u64, bytes: row.get::<_, i64>(2)? as u64 }))?
+            .query_map([], |row| {
+                Ok(LeftOut {
+                    rule: row.get(0)?,
+                    items: row.get::<_, i64>(1)? as u64,
+                    bytes: row.get::<_, i64>(2)? as u64,
+                })
+            })?
             .collect::<rusqlite::Result<Vec<_>>>()
     });
-    ledger.doing("adding up what rules leave out", rows).map_err(|e| ledger_problem(&e))
+    ledger
+        .doing("adding up what rules leave out", rows)
+        .map_err(|e| ledger_problem(&e))
 }

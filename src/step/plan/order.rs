@@ -48,10 +48,25 @@ fn class_values(job: &Job<'_>) -> ClassValues {
 
 /// Bytes per second and hazard per second, as the newest forecast kept them.
 fn pace_and_hazard(job: &Job<'_>, facts: &[Fact]) -> (f64, f64) {
-    let number = |key: &str| job.ledger.get(key).ok().flatten().and_then(|text| text.parse::<f64>().ok()).filter(|n| n.is_finite() && *n >= 0.0);
-    let forecast = facts.iter().any(|fact| matches!(fact.body, FactBody::Forecast { .. }));
-    let pace = number("pace-bytes-per-second").filter(|pace| *pace >= 1.0).unwrap_or(Pace::class_default(None).bytes_per_second);
-    let hazard = if forecast { number("hazard-per-second").unwrap_or(0.0) } else { 0.0 };
+    let number = |key: &str| {
+        job.ledger
+            .get(key)
+            .ok()
+            .flatten()
+            .and_then(|text| text.parse::<f64>().ok())
+            .filter(|n| n.is_finite() && *n >= 0.0)
+    };
+    let forecast = facts
+        .iter()
+        .any(|fact| matches!(fact.body, FactBody::Forecast { .. }));
+    let pace = number("pace-bytes-per-second")
+        .filter(|pace| *pace >= 1.0)
+        .unwrap_or(Pace::class_default(None).bytes_per_second);
+    let hazard = if forecast {
+        number("hazard-per-second").unwrap_or(0.0)
+    } else {
+        0.0
+    };
     (pace, hazard)
 }
 
@@ -66,7 +81,10 @@ pub fn steps(job: &Job<'_>) -> Result<Vec<OrderStep>, LedgerError> {
     while let Some(row) = ledger.doing("reading the order", rows.next())? {
         let read = (|| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)? as u64)))();
         let (class, bytes) = ledger.doing("reading the order", read)?;
-        let class = Class::ALL.get(class as usize).copied().unwrap_or(Class::Irreplaceable);
+        let class = Class::ALL
+            .get(class as usize)
+            .copied()
+            .unwrap_or(Class::Irreplaceable);
         let full = out.len() >= MOST;
         let slot = match out.iter_mut().rev().find(|step| step.class == class) {
             Some(step) if full => Some(step),
@@ -77,7 +95,11 @@ pub fn steps(job: &Job<'_>) -> Result<Vec<OrderStep>, LedgerError> {
                 step.items += 1;
                 step.bytes += bytes;
             }
-            None => out.push(OrderStep { class, items: 1, bytes }),
+            None => out.push(OrderStep {
+                class,
+                items: 1,
+                bytes,
+            }),
         }
     }
     Ok(out)

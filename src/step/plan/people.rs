@@ -37,7 +37,11 @@ pub fn people(job: &Job<'_>) -> Result<Vec<PersonSeen>, Problem> {
     };
     let profiles = profile_folders(job)?;
     let whole = profiles.is_empty().then(|| place(own_name(job)));
-    let nobody = if profiles.is_empty() { None } else { Some(place(NOBODY.to_owned())) };
+    let nobody = if profiles.is_empty() {
+        None
+    } else {
+        Some(place(NOBODY.to_owned()))
+    };
     for (id, name) in &profiles {
         let line = place(name.clone());
         owners.insert(*id, line);
@@ -46,7 +50,11 @@ pub fn people(job: &Job<'_>) -> Result<Vec<PersonSeen>, Problem> {
     // Items are numbered parents first, so a folder's owner is known before its entries come.
     job.ledger
         .each_item::<LedgerError>("item.want <> 3", |item, _| {
-            let line = owners.get(&item.id).or_else(|| owners.get(&item.parent)).copied().unwrap_or(root);
+            let line = owners
+                .get(&item.id)
+                .or_else(|| owners.get(&item.parent))
+                .copied()
+                .unwrap_or(root);
             if item.kind == Kind::Folder {
                 if line != root {
                     owners.insert(item.id, line);
@@ -75,7 +83,12 @@ fn count(person: &mut PersonSeen, item: &ItemRow) {
         _ => {}
     }
     let at = Moment(i128::from(item.modified_ns));
-    if item.modified_ns != 0 && matches!(sort, Sort::Picture | Sort::Film | Sort::Document | Sort::Mail) {
+    if item.modified_ns != 0
+        && matches!(
+            sort,
+            Sort::Picture | Sort::Film | Sort::Document | Sort::Mail
+        )
+    {
         person.newest = person.newest.max(Some(at));
     }
     if item.modified_ns != 0 {
@@ -87,13 +100,19 @@ fn count(person: &mut PersonSeen, item: &ItemRow) {
 
 fn own_name(job: &Job<'_>) -> String {
     let path = job.setup.folder.as_ref().map(|kept| kept.path.path());
-    path.and_then(|path| path.file_name().map(|name| Name::of(&name.to_string_lossy()).text())).unwrap_or_else(|| "folder".into())
+    path.and_then(|path| {
+        path.file_name()
+            .map(|name| Name::of(&name.to_string_lossy()).text())
+    })
+    .unwrap_or_else(|| "folder".into())
 }
 
 /// Folders that are profiles, with their names.
 fn profile_folders(job: &Job<'_>) -> Result<Vec<(i64, String)>, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
-    let holder = |name: &str| ["users", "home", "documents and settings"].contains(&name.to_lowercase().as_str());
+    let holder = |name: &str| {
+        ["users", "home", "documents and settings"].contains(&name.to_lowercase().as_str())
+    };
     let mut holders = Vec::new();
     let own = own_name(job);
     if holder(&own) {

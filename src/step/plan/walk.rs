@@ -64,15 +64,36 @@ struct Walk<'a> {
 }
 
 /// Surveys the folder of `job` as survey number `survey`.
-pub fn walk(job: &Job<'_>, tree: &dyn Tree, classer: &Classer, root: &Root, survey: i64, tell: Tell<'_>) -> Result<Walked, Problem> {
+pub fn walk(
+    job: &Job<'_>,
+    tree: &dyn Tree,
+    classer: &Classer,
+    root: &Root,
+    survey: i64,
+    tell: Tell<'_>,
+) -> Result<Walked, Problem> {
     let ledger = &job.ledger;
     let failed = |e: LedgerError| crate::job::ledger_problem(&e);
-    let tree_root = tree.root().map_err(|fault| crate::job::fault_problem(&fault, "connect the folder again, then holdpoint plan JOB"))?;
+    let tree_root = tree.root().map_err(|fault| {
+        crate::job::fault_problem(&fault, "connect the folder again, then holdpoint plan JOB")
+    })?;
     let nothing_copied: bool = ledger
-        .doing("looking for copies", ledger.db().query_row("SELECT NOT EXISTS(SELECT 1 FROM got)", [], |row| row.get(0)))
+        .doing(
+            "looking for copies",
+            ledger
+                .db()
+                .query_row("SELECT NOT EXISTS(SELECT 1 FROM got)", [], |row| row.get(0)),
+        )
         .map_err(failed)?;
     let decided: bool = ledger
-        .doing("looking for decisions", ledger.db().query_row("SELECT EXISTS(SELECT 1 FROM item WHERE waiver <> 0)", [], |row| row.get(0)))
+        .doing(
+            "looking for decisions",
+            ledger.db().query_row(
+                "SELECT EXISTS(SELECT 1 FROM item WHERE waiver <> 0)",
+                [],
+                |row| row.get(0),
+            ),
+        )
         .map_err(failed)?;
     let fresh = nothing_copied && !decided;
     let mut walk = Walk {
@@ -85,7 +106,12 @@ pub fn walk(job: &Job<'_>, tree: &dyn Tree, classer: &Classer, root: &Root, surv
         next: 1,
         sum: RowSum::default(),
         twins: HashMap::new(),
-        stack: vec![Pending { id: 0, parts: Vec::new(), state: classer.root_of(root), bag: "data/folder".to_owned() }],
+        stack: vec![Pending {
+            id: 0,
+            parts: Vec::new(),
+            state: classer.root_of(root),
+            bag: "data/folder".to_owned(),
+        }],
         walked: Walked::default(),
         uncommitted: 0,
         at: job.now(),
@@ -105,7 +131,8 @@ pub fn walk(job: &Job<'_>, tree: &dyn Tree, classer: &Classer, root: &Root, surv
 impl Walk<'_> {
     fn begin(&mut self) -> Result<(), LedgerError> {
         let db = self.ledger.db();
-        self.ledger.doing("beginning the survey", db.execute_batch("BEGIN IMMEDIATE"))?;
+        self.ledger
+            .doing("beginning the survey", db.execute_batch("BEGIN IMMEDIATE"))?;
         if self.fresh {
             self.ledger.doing(
                 "clearing an unfinished survey",
@@ -113,7 +140,12 @@ impl Walk<'_> {
             )?;
         } else {
             self.sum = self.ledger.row_sum()?;
-            self.next = self.ledger.doing("numbering items", db.query_row("SELECT coalesce(max(id), 0) + 1 FROM item", [], |row| row.get(0)))?;
+            self.next = self.ledger.doing(
+                "numbering items",
+                db.query_row("SELECT coalesce(max(id), 0) + 1 FROM item", [], |row| {
+                    row.get(0)
+                }),
+            )?;
         }
         self.ledger.put_place(0, "data/folder")
     }
@@ -123,17 +155,25 @@ impl Walk<'_> {
         if !self.fresh {
             // What an earlier survey listed and this one did not see is gone from the source. Its copy stays, and so does the row.
             let mut gone = Vec::new();
-            ledger.each_item::<LedgerError>(&format!("item.seen < {} AND item.want <> 3", self.survey), |item, got| {
-                gone.push((item, got));
-                Ok(())
-            })?;
+            ledger.each_item::<LedgerError>(
+                &format!("item.seen < {} AND item.want <> 3", self.survey),
+                |item, got| {
+                    gone.push((item, got));
+                    Ok(())
+                },
+            )?;
             for (item, got) in gone {
                 ledger.put_want(&item, &got, Want::Vanished, item.waiver, &mut self.sum)?;
                 self.walked.vanished += 1;
             }
         }
         ledger.rows_moved(self.at, self.sum)?;
-        ledger.doing("ending the survey", ledger.db().execute_batch("CREATE UNIQUE INDEX IF NOT EXISTS item_name ON item(parent, name, stream); COMMIT"))
+        ledger.doing(
+            "ending the survey",
+            ledger.db().execute_batch(
+                "CREATE UNIQUE INDEX IF NOT EXISTS item_name ON item(parent, name, stream); COMMIT",
+            ),
+        )
     }
 
     fn pause_for_readers(&mut self) -> Result<(), LedgerError> {
@@ -141,7 +181,10 @@ impl Walk<'_> {
         if self.uncommitted >= ROWS_A_TRANSACTION {
             self.uncommitted = 0;
             self.ledger.rows_moved(self.at, self.sum)?;
-            self.ledger.doing("keeping a part of the survey", self.ledger.db().execute_batch("COMMIT; BEGIN IMMEDIATE"))?;
+            self.ledger.doing(
+                "keeping a part of the survey",
+                self.ledger.db().execute_batch("COMMIT; BEGIN IMMEDIATE"),
+            )?;
         }
         Ok(())
     }
@@ -153,16 +196,27 @@ impl Walk<'_> {
                 Ok(()) => {}
                 Err(Trouble::Ledger(e)) => return Err(crate::job::ledger_problem(&e)),
                 Err(Trouble::Source(fault)) if pending.id == 0 || fault.kind == FaultKind::Gone => {
-                    return Err(crate::job::fault_problem(&fault, "connect the source again, then holdpoint plan JOB"));
+                    return Err(crate::job::fault_problem(
+                        &fault,
+                        "connect the source again, then holdpoint plan JOB",
+                    ));
                 }
                 Err(Trouble::Source(fault)) => {
-                    tell(Event::Fault { on: Name::Bytes(pending.parts.join(&b'/')).text(), says: fault.to_string() });
-                    self.mark_unreadable(pending.id, &fault).map_err(|e| crate::job::ledger_problem(&e))?;
+                    tell(Event::Fault {
+                        on: Name::Bytes(pending.parts.join(&b'/')).text(),
+                        says: fault.to_string(),
+                    });
+                    self.mark_unreadable(pending.id, &fault)
+                        .map_err(|e| crate::job::ledger_problem(&e))?;
                 }
             }
             if self.walked.items >= told + 5000 {
                 told = self.walked.items;
-                tell(Event::Counted { what: "items".into(), done: told, all: None });
+                tell(Event::Counted {
+                    what: "items".into(),
+                    done: told,
+                    all: None,
+                });
             }
         }
         Ok(())
@@ -173,7 +227,10 @@ impl Walk<'_> {
         marks.set(Mark::Unreadable);
         self.ledger.doing(
             "marking an unreadable folder",
-            self.ledger.db().execute("UPDATE item SET marks = marks | ?2, fault = ?3 WHERE id = ?1", params![id, marks.0, fault.to_string()]),
+            self.ledger.db().execute(
+                "UPDATE item SET marks = marks | ?2, fault = ?3 WHERE id = ?1",
+                params![id, marks.0, fault.to_string()],
+            ),
         )?;
         Ok(())
     }
@@ -201,12 +258,19 @@ impl Walk<'_> {
         ended.map_err(Trouble::Source)
     }
 
-    fn stretch(&mut self, pending: &Pending, mut entries: Vec<Entry>, taken: &mut Taken) -> Result<(), LedgerError> {
+    fn stretch(
+        &mut self,
+        pending: &Pending,
+        mut entries: Vec<Entry>,
+        taken: &mut Taken,
+    ) -> Result<(), LedgerError> {
         entries.sort_by(|a, b| a.name.cmp(&b.name));
         let mut known = Vec::with_capacity(if self.fresh { 0 } else { entries.len() });
         if !self.fresh {
             for entry in &entries {
-                let found = self.ledger.child(pending.id, &Name::Bytes(entry.name.clone()), None)?;
+                let found =
+                    self.ledger
+                        .child(pending.id, &Name::Bytes(entry.name.clone()), None)?;
                 if let Some((item, _)) = &found {
                     taken.note(item.bag.as_deref().unwrap_or(&item.name.text()));
                 }
@@ -222,7 +286,13 @@ impl Walk<'_> {
         Ok(())
     }
 
-    fn entry(&mut self, pending: &Pending, entry: Entry, before: Option<(ItemRow, GotRow)>, taken: &mut Taken) -> Result<(), LedgerError> {
+    fn entry(
+        &mut self,
+        pending: &Pending,
+        entry: Entry,
+        before: Option<(ItemRow, GotRow)>,
+        taken: &mut Taken,
+    ) -> Result<(), LedgerError> {
         let name = Name::Bytes(entry.name.clone());
         let stamp = entry.stamp.clone().unwrap_or_default();
         let mut marks = entry.marks;
@@ -242,7 +312,9 @@ impl Walk<'_> {
             let first = *self.twins.entry((stamp.device, stamp.inode)).or_insert(id);
             twin = if first == id { 0 } else { first };
         }
-        let verdict = self.classer.judge(&pending.state, &name.text(), entry.kind, stamp.bytes, None);
+        let verdict =
+            self.classer
+                .judge(&pending.state, &name.text(), entry.kind, stamp.bytes, None);
         let (rule, left_out) = match entry.kind {
             Kind::Special => (RULE_SPECIAL, true),
             _ => (i64::from(verdict.rule.0), verdict.leave_out),
@@ -266,7 +338,11 @@ impl Walk<'_> {
             name,
             stream: None,
             kind: entry.kind,
-            bytes: if entry.kind == Kind::File { stamp.bytes } else { 0 },
+            bytes: if entry.kind == Kind::File {
+                stamp.bytes
+            } else {
+                0
+            },
             allocated: stamp.allocated,
             device: stamp.device,
             inode: stamp.inode,
@@ -307,7 +383,12 @@ impl Walk<'_> {
         Ok(())
     }
 
-    fn enter(&mut self, pending: &Pending, item: &ItemRow, entry: &Entry) -> Result<(), LedgerError> {
+    fn enter(
+        &mut self,
+        pending: &Pending,
+        item: &ItemRow,
+        entry: &Entry,
+    ) -> Result<(), LedgerError> {
         let own = item.bag.clone().unwrap_or_else(|| item.name.text());
         let bag = place_for(&pending.bag, &own, item.id);
         self.ledger.put_place(item.id, &bag)?;
@@ -318,7 +399,12 @@ impl Walk<'_> {
         let mut parts = pending.parts.clone();
         parts.push(entry.name.clone());
         let state = self.classer.enter(&pending.state, &item.name.text());
-        self.stack.push(Pending { id: item.id, parts, state, bag });
+        self.stack.push(Pending {
+            id: item.id,
+            parts,
+            state,
+            bag,
+        });
         Ok(())
     }
 
@@ -331,7 +417,8 @@ impl Walk<'_> {
             && old.modified_ns == now.modified_ns
             && old.target == now.target;
         if old.want != now.want || old.waiver != now.waiver {
-            self.ledger.put_want(old, got, now.want, now.waiver, &mut self.sum)?;
+            self.ledger
+                .put_want(old, got, now.want, now.waiver, &mut self.sum)?;
         }
         self.ledger.doing(
             "bringing an item up to date",
@@ -371,7 +458,8 @@ impl Walk<'_> {
         if (!same && got.state != Got::Nothing) || retry {
             let mut again = GotRow::nothing(now.id);
             again.state = Got::Nothing;
-            self.ledger.put_got(now.want, now.waiver, got, &again, &mut self.sum)?;
+            self.ledger
+                .put_got(now.want, now.waiver, got, &again, &mut self.sum)?;
         }
         Ok(())
     }
