@@ -12,6 +12,7 @@ pub mod forecast;
 pub mod gaps;
 pub mod hazard;
 pub mod hits;
+pub mod ladder;
 pub mod memory;
 pub mod order;
 pub mod route;

@@ -1,5 +1,7 @@
 use super::*;
+use crate::drive::evidence::EvidenceMedium;
 use crate::drive::evidence::Growth;
+use crate::judge::situation::Symptom;
 use crate::judge::situation::{Machine, Memory, Pace, PaceSource};
 use proptest::prelude::*;
 
@@ -238,7 +240,7 @@ fn the_working_can_be_repeated_from_what_is_printed() {
             "hours at the pace * allowance * doubt + moving + bad places" => {
                 n("hours at the pace") * n("allowance") * n("doubt") + n("moving") + n("bad places")
             }
-            "1 - (1 - AFRref)^(60 / 365)" => 1.0 - (1.0 - n("AFRref")).powf(60.0 / 365.0),
+            "1 - (1 - AFRcal)^(60 / 365)" => 1.0 - (1.0 - n("AFRcal")).powf(60.0 / 365.0),
             "-ln(1 - min(m * b60, 0.95))" => -(1.0 - (n("m") * n("b60")).min(0.95)).ln(),
             "H60 * (((tau + T) / 60)^k - (tau / 60)^k)" => {
                 n("H60")
