@@ -39,6 +39,8 @@ pub struct Gaps {
     /// Where the heads are: after the last request.
     head: u64,
     requests: u64,
+    /// Strides in a row that failed away from known errors.
+    streak: u32,
 }
 
 impl Gaps {
@@ -47,6 +49,8 @@ impl Gaps {
         Self {
             limits: Limits {
                 unit_sectors: limits.unit_sectors.max(1),
+                // Room for doubling without overflow.
+                margin_sectors: limits.margin_sectors.min(1 << 50),
                 stride_sectors: limits.stride_sectors.max(limits.unit_sectors).max(1),
                 near_stride_sectors: limits.near_stride_sectors.max(limits.unit_sectors).max(1),
                 ..limits
@@ -57,6 +61,7 @@ impl Gaps {
             rest: None,
             head: 0,
             requests: 0,
+            streak: 0,
         }
     }
 
@@ -249,6 +254,13 @@ impl Gaps {
                 if end >= gap.end {
                     return (gap.first, gap.end);
                 }
+                if gap.near && self.likelier_right(gap) {
+                    // Sectors in hand on the right: come from there, so that a dead zone is
+                    // approached from both sides.
+                    let from = gap.end - stride;
+                    let even = from - from % unit;
+                    return (if even > gap.first { even } else { from }, gap.end);
+                }
                 // End on a border of what the drive reads together.
                 let even = end - end % unit;
                 (gap.first, if even > gap.first { even } else { end })
@@ -296,7 +308,17 @@ impl Gaps {
 
     fn got(&mut self, gap: Gap, first: u64, end: u64, took_ms: u64) -> Vec<Stretch> {
         self.ranges.set(first, end, State::InHand);
-        let calm = Gap { goes: 0, ..gap };
+        let calm = Gap {
+            goes: 0,
+            fails: 0,
+            ..gap
+        };
+        if gap.approach == Approach::Stride {
+            if !gap.near {
+                self.streak = 0;
+            }
+            self.hope(first, end);
+        }
         for (from, to) in [(gap.first, first), (end, gap.end)] {
             if from >= to {
                 continue;
@@ -316,13 +338,30 @@ impl Gaps {
             }
         }
         if took_ms >= self.limits.stall_ms && gap.approach == Approach::Stride {
-            self.keep_away(first, end);
+            self.keep_away(first, end, self.limits.margin_sectors);
         }
         vec![Stretch {
             first,
             count: end - first,
             state: State::InHand,
         }]
+    }
+
+    /// What borders on sectors that just read is asked with fresh hope.
+    fn hope(&mut self, first: u64, end: u64) {
+        for at in self
+            .open
+            .overlapping(first.saturating_sub(1), end.saturating_add(1))
+        {
+            if self
+                .open
+                .get(at)
+                .is_some_and(|gap| gap.approach == Approach::Stride && gap.fails > 0)
+                && let Some(gap) = self.open.take(at, &self.limits)
+            {
+                self.open.add(Gap { fails: 0, ..gap }, &self.limits);
+            }
+        }
     }
 
     fn failed(&mut self, gap: Gap, first: u64, end: u64, how: State, now_ms: u64) -> Vec<Stretch> {
@@ -342,6 +381,10 @@ impl Gaps {
                     tested: false,
                     ..near.part(from, to)
                 },
+                Approach::Stride if gap.near => {
+                    self.leave_stride(near, from, to, from == end);
+                    continue;
+                }
                 _ => Gap {
                     goes: 0,
                     ..gap.part(from, to)
@@ -360,6 +403,11 @@ impl Gaps {
                 Gap {
                     approach: Approach::Narrow,
                     tested: true,
+                    fails: match gap.approach {
+                        Approach::Stride if !gap.near => self.streak.min(40) as u8,
+                        Approach::Stride => gap.fails,
+                        _ => gap.fails.saturating_add(1).min(40),
+                    },
                     ..failed
                 },
                 &self.limits,
@@ -368,13 +416,41 @@ impl Gaps {
         };
         self.ranges.set(first, end, state);
         if gap.approach == Approach::Stride {
-            self.keep_away(first, end);
+            // Failure after failure is a dead zone: each leap is twice as long, up to 64 margins.
+            let leap = self.limits.margin_sectors << self.streak.min(6);
+            if !gap.near {
+                self.streak = self.streak.saturating_add(1);
+            }
+            self.keep_away(first, end, leap);
         }
         vec![Stretch {
             first,
             count: end - first,
             state,
         }]
+    }
+
+    /// What is left of a stride near an error after it failed: the next stretch is likelier bad too,
+    /// so the rest is halved and the far half comes first. That finds the end of a dead zone in a
+    /// few questions instead of one for each stride. `to_right`: the rest lies right of the failure.
+    fn leave_stride(&mut self, gap: Gap, first: u64, end: u64, to_right: bool) {
+        let rest = gap.part(first, end);
+        let likelier_bad = Gap {
+            fails: gap.fails.saturating_add(1).min(40),
+            ..rest
+        };
+        if (end - first) / 4 <= self.limits.near_stride_sectors || self.crowded() {
+            self.open.add(likelier_bad, &self.limits);
+            return;
+        }
+        let middle = self.middle(&rest);
+        let (left, right) = if to_right {
+            (likelier_bad, rest)
+        } else {
+            (rest, likelier_bad)
+        };
+        self.open.add(left.part(first, middle), &self.limits);
+        self.open.add(right.part(middle, end), &self.limits);
     }
 
     /// One unit did not read: ask it alone, ask it later, or leave it.
@@ -410,10 +486,10 @@ impl Gaps {
         how
     }
 
-    /// Unasked gaps within the margin of `first..end` come last from now on.
-    fn keep_away(&mut self, first: u64, end: u64) {
+    /// Unasked gaps within the margin before `first` and `leap` after `end` come last from now on.
+    fn keep_away(&mut self, first: u64, end: u64, leap: u64) {
         let from = first.saturating_sub(self.limits.margin_sectors);
-        let to = end.saturating_add(self.limits.margin_sectors);
+        let to = end.saturating_add(leap);
         for at in self.open.overlapping(from, to) {
             let clean = self
                 .open

@@ -277,7 +277,8 @@ proptest! {
         prop_assert!(saved(&order, &w, &p, lambda) >= most * (1.0 - 1e-9));
     }
 
-    /// A falling hazard costs at most 1 % of the best (derived: 0.69 % in 300 cases).
+    /// A falling hazard costs little against the best of all orders (derived: 0.69 % in 300
+    /// cases; 2 % allowed here, because these cases are drawn more widely).
     #[test]
     fn a_falling_hazard_costs_little(
         w in proptest::collection::vec(1f64..50.0, 5),
