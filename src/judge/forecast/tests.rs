@@ -306,6 +306,36 @@ fn the_json_holds_the_keys_of_the_interface() {
     assert!(!json.to_string().contains("null"));
 }
 
+/// A steeper step has a smaller shape, which at an old onset could weigh less than the milder
+/// step before it; it must not.
+#[test]
+fn a_worse_step_never_weighs_less_however_old_the_onset() {
+    let (base, s) = worked_example();
+    for age in [0.0, 1.0, 30.0, 240.0, 1000.0, 3000.0] {
+        for (count, next) in [(10, 11), (100, 101), (4, 5), (40, 41), (200, 201)] {
+            let high = |awaiting, remapped| {
+                let e = Evidence {
+                    sectors_awaiting: Some(awaiting),
+                    sectors_remapped: Some(remapped),
+                    error_age_days: Some(age),
+                    ..base.clone()
+                };
+                let f = forecast(&e, &s);
+                (f.drive_lost.mid, f.drive_lost.high)
+            };
+            assert!(
+                high(next, 0) >= high(count, 0),
+                "{age} days, {next} waiting"
+            );
+            assert!(
+                high(0, next) >= high(0, count),
+                "{age} days, {next} replaced"
+            );
+            assert!(high(next, 0).0 >= high(count, 0).0);
+        }
+    }
+}
+
 fn any_count() -> impl Strategy<Value = Option<u64>> {
     prop_oneof![
         Just(None),

@@ -140,6 +140,12 @@ fn finish(mut gaps: Gaps, plan: Ranges, drive: &Drive, mut in_hand: Ranges) -> R
             in_hand.set(ask.first, ask.first + ask.count, State::InHand);
         }
         for stretch in changed {
+            // Only what was asked alone may be called refused, unanswered or disputed.
+            assert!(
+                matches!(stretch.state, State::InHand | State::PutOff)
+                    || next_border(stretch.first, gaps.limits.unit_sectors) >= stretch.end(),
+                "{stretch:?}"
+            );
             ledger.set(stretch.first, stretch.end(), stretch.state);
         }
     }
