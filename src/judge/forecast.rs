@@ -194,7 +194,7 @@ pub fn forecast(e: &Evidence, s: &Situation) -> Forecast {
     working.push(Line::new(
         "a clean reading is no promise: share of failed disks that showed none of the four strong signals",
         "",
-        "",
+        "over half",
         0.56,
         "Pinheiro et al., FAST 2007, 3.5.6 (over 56 %)",
     ));
