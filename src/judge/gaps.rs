@@ -16,149 +16,13 @@
 //! split but stay put off.
 
 mod open;
+mod question;
 mod ranges;
 
 pub use open::Approach;
 use open::{Gap, Open};
+pub use question::{Answer, Ask, Full, Limits, Next, RestWhy};
 pub use ranges::{Ranges, State, Stretch};
-
-use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
-
-/// Sizes and time limits of the questions. Defaults are engineering judgement unless said.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Limits {
-    /// Longest request, sectors (default 2 MiB of 512 bytes).
-    pub stride_sectors: u64,
-    /// Longest request near an error, sectors.
-    pub near_stride_sectors: u64,
-    /// Sectors that are read together inside the drive (8 for 512-byte sectors on 4096-byte ones).
-    pub unit_sectors: u64,
-    /// Margin round an error that comes last, sectors: 10 MB (Bairavasundaram et al., SIGMETRICS 2007, 5.4.2).
-    pub margin_sectors: u64,
-    /// Pace of the drive, for the ranking only.
-    pub sectors_per_second: f64,
-    /// A read that takes longer counts as a stall: its neighbourhood is left for later.
-    pub stall_ms: u64,
-    /// Time limit of a long request.
-    pub stride_limit_ms: u64,
-    /// Time limit while narrowing.
-    pub narrow_limit_ms: u64,
-    /// Time limit of a single sector.
-    pub single_limit_ms: u64,
-    /// Time limit of a revisit.
-    pub revisit_limit_ms: u64,
-    /// How often a refused or unanswered place is asked again after a rest.
-    pub revisits: u8,
-    /// Rest before a revisit.
-    pub revisit_rest_ms: u64,
-    /// Most runs held in memory.
-    pub most_runs: usize,
-}
-
-impl Default for Limits {
-    fn default() -> Self {
-        Self::for_sectors(512, 4096)
-    }
-}
-
-impl Limits {
-    /// Limits for a drive with these sector sizes, in bytes.
-    pub fn for_sectors(logical: u32, physical: u32) -> Self {
-        let logical = u64::from(logical.max(1));
-        let sectors = |bytes: u64| (bytes / logical).max(1);
-        let unit = (u64::from(physical) / logical).max(1);
-        Self {
-            stride_sectors: sectors(2 << 20).max(unit),
-            near_stride_sectors: sectors(256 << 10).max(unit),
-            unit_sectors: unit,
-            margin_sectors: sectors(10_000_000),
-            sectors_per_second: sectors(45_000_000) as f64,
-            stall_ms: 1_000,
-            stride_limit_ms: 5_000,
-            narrow_limit_ms: 5_000,
-            single_limit_ms: 20_000,
-            revisit_limit_ms: 30_000,
-            revisits: 1,
-            revisit_rest_ms: 600_000,
-            most_runs: 1_000_000,
-        }
-    }
-}
-
-/// One request to the drive.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-pub struct Ask {
-    /// First sector.
-    pub first: u64,
-    /// Number of sectors.
-    pub count: u64,
-    /// Give up waiting after this.
-    pub time_limit_ms: u64,
-    /// How this place is approached.
-    pub approach: Approach,
-    /// Whether it lies near an error or stall.
-    pub near_error: bool,
-}
-
-/// Why nothing is asked.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum RestWhy {
-    /// Too hot.
-    Heat,
-    /// It slowed down by itself.
-    Slowdown,
-    /// It is not there.
-    Absence,
-    /// Only places are left that are to be asked again later.
-    BeforeRevisit,
-}
-
-/// What to do now.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Next {
-    /// Ask this, then [`Gaps::report`].
-    Ask(Ask),
-    /// Ask nothing until `until_ms`, or until [`Gaps::resume`] when there is no such moment.
-    Rest {
-        /// Why.
-        why: RestWhy,
-        /// Moment of the caller's clock.
-        until_ms: Option<u64>,
-    },
-    /// Every wanted sector has its final state.
-    Done,
-}
-
-/// How the drive answered.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Answer {
-    /// All sectors of the request, durable in the salvage image.
-    Got,
-    /// An error; nothing of the request counts.
-    Refused,
-    /// Time ran out.
-    NoAnswer,
-    /// Two reads of it differed.
-    Differs,
-    /// The drive is gone.
-    Gone,
-}
-
-/// The queue is full: no more separate ranges can be held.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error(
-    "cannot add sectors {first} to {end} to the queue of gaps: {most} separate ranges are held already; work through these first, then add the rest"
-)]
-pub struct Full {
-    /// First sector that was not added.
-    pub first: u64,
-    /// The sector after the last one.
-    pub end: u64,
-    /// The limit.
-    pub most: usize,
-}
 
 struct Flight {
     ask: Ask,
@@ -175,6 +39,8 @@ pub struct Gaps {
     /// Where the heads are: after the last request.
     head: u64,
     requests: u64,
+    /// Strides in a row that failed away from known errors.
+    streak: u32,
 }
 
 impl Gaps {
@@ -183,6 +49,8 @@ impl Gaps {
         Self {
             limits: Limits {
                 unit_sectors: limits.unit_sectors.max(1),
+                // Room for doubling without overflow.
+                margin_sectors: limits.margin_sectors.min(1 << 50),
                 stride_sectors: limits.stride_sectors.max(limits.unit_sectors).max(1),
                 near_stride_sectors: limits.near_stride_sectors.max(limits.unit_sectors).max(1),
                 ..limits
@@ -193,6 +61,7 @@ impl Gaps {
             rest: None,
             head: 0,
             requests: 0,
+            streak: 0,
         }
     }
 
@@ -385,6 +254,13 @@ impl Gaps {
                 if end >= gap.end {
                     return (gap.first, gap.end);
                 }
+                if gap.near && self.likelier_right(gap) {
+                    // Sectors in hand on the right: come from there, so that a dead zone is
+                    // approached from both sides.
+                    let from = gap.end - stride;
+                    let even = from - from % unit;
+                    return (if even > gap.first { even } else { from }, gap.end);
+                }
                 // End on a border of what the drive reads together.
                 let even = end - end % unit;
                 (gap.first, if even > gap.first { even } else { end })
@@ -432,7 +308,17 @@ impl Gaps {
 
     fn got(&mut self, gap: Gap, first: u64, end: u64, took_ms: u64) -> Vec<Stretch> {
         self.ranges.set(first, end, State::InHand);
-        let calm = Gap { goes: 0, ..gap };
+        let calm = Gap {
+            goes: 0,
+            fails: 0,
+            ..gap
+        };
+        if gap.approach == Approach::Stride {
+            if !gap.near {
+                self.streak = 0;
+            }
+            self.hope(first, end);
+        }
         for (from, to) in [(gap.first, first), (end, gap.end)] {
             if from >= to {
                 continue;
@@ -452,13 +338,30 @@ impl Gaps {
             }
         }
         if took_ms >= self.limits.stall_ms && gap.approach == Approach::Stride {
-            self.keep_away(first, end);
+            self.keep_away(first, end, self.limits.margin_sectors);
         }
         vec![Stretch {
             first,
             count: end - first,
             state: State::InHand,
         }]
+    }
+
+    /// What borders on sectors that just read is asked with fresh hope.
+    fn hope(&mut self, first: u64, end: u64) {
+        for at in self
+            .open
+            .overlapping(first.saturating_sub(1), end.saturating_add(1))
+        {
+            if self
+                .open
+                .get(at)
+                .is_some_and(|gap| gap.approach == Approach::Stride && gap.fails > 0)
+                && let Some(gap) = self.open.take(at, &self.limits)
+            {
+                self.open.add(Gap { fails: 0, ..gap }, &self.limits);
+            }
+        }
     }
 
     fn failed(&mut self, gap: Gap, first: u64, end: u64, how: State, now_ms: u64) -> Vec<Stretch> {
@@ -478,6 +381,10 @@ impl Gaps {
                     tested: false,
                     ..near.part(from, to)
                 },
+                Approach::Stride if gap.near => {
+                    self.leave_stride(near, from, to, from == end);
+                    continue;
+                }
                 _ => Gap {
                     goes: 0,
                     ..gap.part(from, to)
@@ -496,6 +403,11 @@ impl Gaps {
                 Gap {
                     approach: Approach::Narrow,
                     tested: true,
+                    fails: match gap.approach {
+                        Approach::Stride if !gap.near => self.streak.min(40) as u8,
+                        Approach::Stride => gap.fails,
+                        _ => gap.fails.saturating_add(1).min(40),
+                    },
                     ..failed
                 },
                 &self.limits,
@@ -504,13 +416,41 @@ impl Gaps {
         };
         self.ranges.set(first, end, state);
         if gap.approach == Approach::Stride {
-            self.keep_away(first, end);
+            // Failure after failure is a dead zone: each leap is twice as long, up to 64 margins.
+            let leap = self.limits.margin_sectors << self.streak.min(6);
+            if !gap.near {
+                self.streak = self.streak.saturating_add(1);
+            }
+            self.keep_away(first, end, leap);
         }
         vec![Stretch {
             first,
             count: end - first,
             state,
         }]
+    }
+
+    /// What is left of a stride near an error after it failed: the next stretch is likelier bad too,
+    /// so the rest is halved and the far half comes first. That finds the end of a dead zone in a
+    /// few questions instead of one for each stride. `to_right`: the rest lies right of the failure.
+    fn leave_stride(&mut self, gap: Gap, first: u64, end: u64, to_right: bool) {
+        let rest = gap.part(first, end);
+        let likelier_bad = Gap {
+            fails: gap.fails.saturating_add(1).min(40),
+            ..rest
+        };
+        if (end - first) / 4 <= self.limits.near_stride_sectors || self.crowded() {
+            self.open.add(likelier_bad, &self.limits);
+            return;
+        }
+        let middle = self.middle(&rest);
+        let (left, right) = if to_right {
+            (likelier_bad, rest)
+        } else {
+            (rest, likelier_bad)
+        };
+        self.open.add(left.part(first, middle), &self.limits);
+        self.open.add(right.part(middle, end), &self.limits);
     }
 
     /// One unit did not read: ask it alone, ask it later, or leave it.
@@ -546,10 +486,10 @@ impl Gaps {
         how
     }
 
-    /// Unasked gaps within the margin of `first..end` come last from now on.
-    fn keep_away(&mut self, first: u64, end: u64) {
+    /// Unasked gaps within the margin before `first` and `leap` after `end` come last from now on.
+    fn keep_away(&mut self, first: u64, end: u64, leap: u64) {
         let from = first.saturating_sub(self.limits.margin_sectors);
-        let to = end.saturating_add(self.limits.margin_sectors);
+        let to = end.saturating_add(leap);
         for at in self.open.overlapping(from, to) {
             let clean = self
                 .open

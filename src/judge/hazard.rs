@@ -18,49 +18,49 @@ pub struct Background {
     /// Yearly rate, low / mid / high.
     pub afr: [f64; 3],
     /// The rate that the relative risks were calibrated against.
-    pub reference: f64,
+    pub calibration: f64,
     /// Where the rates come from.
     pub source: &'static str,
 }
 
-const DISK_REFERENCE: f64 = 0.025;
-const SOLID_REFERENCE: f64 = 0.0098;
-const CARD_REFERENCE: f64 = 0.02;
+const DISK_CALIBRATION: f64 = 0.025;
+const SOLID_CALIBRATION: f64 = 0.0098;
+const CARD_CALIBRATION: f64 = 0.02;
 
 const DISK_ANY_AGE: Background = Background {
     class: "disk, age not known or 1 to 3 years",
     afr: [0.013, 0.025, 0.086],
-    reference: DISK_REFERENCE,
+    calibration: DISK_CALIBRATION,
     source: "a public cloud operator's lifetime rate; calibration of the curve; Pinheiro et al., FAST 2007, 3.1 (three-year group)",
 };
 const DISK_FIRST_YEAR: Background = Background {
     class: "disk in its first year",
     afr: [0.013, 0.017, 0.051],
-    reference: DISK_REFERENCE,
+    calibration: DISK_CALIBRATION,
     source: "a public cloud operator; Pinheiro et al., FAST 2007, 3.1",
 };
 const DISK_OLD: Background = Background {
     class: "disk of 3 years or more",
     afr: [0.014, 0.040, 0.118],
-    reference: DISK_REFERENCE,
+    calibration: DISK_CALIBRATION,
     source: "a public cloud operator's rates by age; mid is engineering judgement",
 };
 const SOLID: Background = Background {
     class: "solid-state drive",
     afr: [0.0022, 0.0098, 0.027],
-    reference: SOLID_REFERENCE,
+    calibration: SOLID_CALIBRATION,
     source: "Maneas et al., FAST 2020; a public cloud operator's boot drives; Schroeder et al., FAST 2016, table 5",
 };
 const CARD: Background = Background {
     class: "eMMC or card",
     afr: [0.005, 0.02, 0.06],
-    reference: CARD_REFERENCE,
+    calibration: CARD_CALIBRATION,
     source: "engineering judgement; no field study found",
 };
 const UNKNOWN: Background = Background {
     class: "kind of drive not known: the lowest low and the highest mid and high of all kinds",
     afr: [0.0022, 0.040, 0.118],
-    reference: DISK_REFERENCE,
+    calibration: DISK_CALIBRATION,
     source: "the widest range over all classes; engineering judgement",
 };
 
@@ -161,7 +161,7 @@ mod tests {
     }
 
     #[test]
-    fn reference_chances() {
+    fn calibration_chances() {
         // Derived from the yearly rates; recomputed here as the 60/365th power.
         for (afr, want) in [
             (0.025, 0.0041531830),

@@ -78,7 +78,7 @@ pub fn files_expected(
     group_sectors: u64,
     groups: u64,
 ) -> f64 {
-    if drive == 0 || !(files > 0.0) {
+    if drive == 0 || files.is_nan() || files <= 0.0 {
         return 0.0;
     }
     let reach = file_sectors.max(0.0) + group_sectors.saturating_sub(1) as f64;

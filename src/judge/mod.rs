@@ -14,6 +14,7 @@ pub mod gate;
 mod gate_points;
 pub mod hazard;
 pub mod hits;
+pub mod ladder;
 pub mod memory;
 pub mod order;
 pub mod point;

@@ -43,6 +43,10 @@ impl Line {
 
     /// The line as text for `--explain`.
     pub fn text(&self) -> String {
+        if self.formula.is_empty() && self.numbers.is_empty() {
+            // A remark: there is nothing to repeat.
+            return format!("{} [{}]", self.step, self.source);
+        }
         let mut out = format!("{}: ", self.step);
         if !self.formula.is_empty() {
             out.push_str(&self.formula);

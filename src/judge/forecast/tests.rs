@@ -1,5 +1,7 @@
 use super::*;
+use crate::drive::evidence::EvidenceMedium;
 use crate::drive::evidence::Growth;
+use crate::judge::situation::Symptom;
 use crate::judge::situation::{Machine, Memory, Pace, PaceSource};
 use proptest::prelude::*;
 
@@ -238,7 +240,7 @@ fn the_working_can_be_repeated_from_what_is_printed() {
             "hours at the pace * allowance * doubt + moving + bad places" => {
                 n("hours at the pace") * n("allowance") * n("doubt") + n("moving") + n("bad places")
             }
-            "1 - (1 - AFRref)^(60 / 365)" => 1.0 - (1.0 - n("AFRref")).powf(60.0 / 365.0),
+            "1 - (1 - AFRcal)^(60 / 365)" => 1.0 - (1.0 - n("AFRcal")).powf(60.0 / 365.0),
             "-ln(1 - min(m * b60, 0.95))" => -(1.0 - (n("m") * n("b60")).min(0.95)).ln(),
             "H60 * (((tau + T) / 60)^k - (tau / 60)^k)" => {
                 n("H60")
@@ -302,6 +304,36 @@ fn the_json_holds_the_keys_of_the_interface() {
     assert!(json["files_hit"]["expected"].is_f64());
     assert!(json["hours"]["mid"].is_f64());
     assert!(!json.to_string().contains("null"));
+}
+
+/// A steeper step has a smaller shape, which at an old onset could weigh less than the milder
+/// step before it; it must not.
+#[test]
+fn a_worse_step_never_weighs_less_however_old_the_onset() {
+    let (base, s) = worked_example();
+    for age in [0.0, 1.0, 30.0, 240.0, 1000.0, 3000.0] {
+        for (count, next) in [(10, 11), (100, 101), (4, 5), (40, 41), (200, 201)] {
+            let high = |awaiting, remapped| {
+                let e = Evidence {
+                    sectors_awaiting: Some(awaiting),
+                    sectors_remapped: Some(remapped),
+                    error_age_days: Some(age),
+                    ..base.clone()
+                };
+                let f = forecast(&e, &s);
+                (f.drive_lost.mid, f.drive_lost.high)
+            };
+            assert!(
+                high(next, 0) >= high(count, 0),
+                "{age} days, {next} waiting"
+            );
+            assert!(
+                high(0, next) >= high(0, count),
+                "{age} days, {next} replaced"
+            );
+            assert!(high(next, 0).0 >= high(count, 0).0);
+        }
+    }
 }
 
 fn any_count() -> impl Strategy<Value = Option<u64>> {

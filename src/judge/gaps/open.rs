@@ -60,6 +60,8 @@ pub(super) struct Gap {
     pub tested: bool,
     /// How often the drive vanished while this was asked.
     pub goes: u8,
+    /// Strides in a row that failed just before this one.
+    pub fails: u8,
     /// Revisits so far.
     pub tries: u8,
     /// Not before this moment, milliseconds of the caller's clock.
@@ -76,6 +78,7 @@ impl Gap {
             near: false,
             tested: false,
             goes: 0,
+            fails: 0,
             tries: 0,
             due_ms: 0,
         }
@@ -91,6 +94,7 @@ impl Gap {
         self.approach == Approach::Stride
             && other.approach == Approach::Stride
             && self.near == other.near
+            && self.fails == other.fails
             && self.value.to_bits() == other.value.to_bits()
             && self.goes == 0
             && other.goes == 0
@@ -104,13 +108,14 @@ impl Gap {
                 1,
                 sectors.min(limits.near_stride_sectors as f64),
                 // Bairavasundaram et al., SIGMETRICS 2007, 5.4.2: another error within 10 MB of one
-                // in half of the cases.
-                0.5,
+                // in half of the cases; each failure in a row makes the next one likelier.
+                0.5f64.powi(1 + i32::from(self.fails)),
                 limits.stride_limit_ms,
             ),
             Approach::Narrow => {
                 let half = if self.tested { sectors / 2.0 } else { sectors };
-                (1, half, 0.5, limits.narrow_limit_ms)
+                let reads = 0.5f64.powi(1 + i32::from(self.fails));
+                (1, half, reads, limits.narrow_limit_ms)
             }
             Approach::Single => (1, limits.unit_sectors as f64, 0.3, limits.single_limit_ms),
             Approach::Revisit | Approach::Rest => {

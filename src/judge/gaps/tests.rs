@@ -140,6 +140,12 @@ fn finish(mut gaps: Gaps, plan: Ranges, drive: &Drive, mut in_hand: Ranges) -> R
             in_hand.set(ask.first, ask.first + ask.count, State::InHand);
         }
         for stretch in changed {
+            // Only what was asked alone may be called refused, unanswered or disputed.
+            assert!(
+                matches!(stretch.state, State::InHand | State::PutOff)
+                    || next_border(stretch.first, gaps.limits.unit_sectors) >= stretch.end(),
+                "{stretch:?}"
+            );
             ledger.set(stretch.first, stretch.end(), stretch.state);
         }
     }
@@ -228,6 +234,33 @@ fn the_margin_round_an_error_comes_last() {
         .filter(|a| a.approach == Approach::Stride)
         .count();
     assert!(margin > 0);
+}
+
+#[test]
+fn a_dead_zone_is_left_before_it_is_searched() {
+    let drive = Drive {
+        unit: 1,
+        bad: vec![(20_000, 20_000)],
+        ..Drive::default()
+    };
+    let run = run(small(), &[(0, 100_000, 1.0)], &drive);
+    assert_eq!(run.gaps.ranges().count(State::InHand), 80_000);
+    let failed = |a: &&Ask| a.first < 40_000 && a.first + a.count > 20_000;
+    // All but 200 of the readable sectors are in hand before the 60th failure; a stride for each
+    // 16 sectors of the zone would have cost 1,250.
+    let mut in_hand = 0;
+    let mut failures = 0;
+    for ask in &run.asks {
+        if failed(&ask) {
+            failures += 1;
+        } else {
+            in_hand += ask.count;
+        }
+        if in_hand >= 79_800 {
+            break;
+        }
+    }
+    assert!(failures < 60, "{failures} failures");
 }
 
 #[test]
