@@ -471,7 +471,10 @@ mod tests {
         std::fs::write(&file, b"").unwrap();
         std::fs::write(scratch.path().join("plain"), b"").unwrap();
         if setxattr(&file, "user.origin", b"camera\0", XattrFlags::empty()).is_err() {
-            eprintln!("SKIPPED: attributes_come_with_name_and_value: no user attributes here");
+            crate::linux::skip(
+                "attributes_come_with_name_and_value",
+                "no user attributes here",
+            );
             return;
         }
         let long = "user.".to_owned() + &"n".repeat(200);
@@ -497,15 +500,16 @@ mod tests {
     #[test]
     fn a_folder_that_may_not_be_read_is_a_fault() {
         if rustix::process::geteuid().is_root() {
-            eprintln!(
-                "SKIPPED: a_folder_that_may_not_be_read_is_a_fault: root may read everything"
+            crate::linux::skip(
+                "a_folder_that_may_not_be_read_is_a_fault",
+                "root may read everything",
             );
             return;
         }
         let scratch = tempfile::tempdir().unwrap();
         let closed = scratch.path().join("closed");
         std::fs::create_dir(&closed).unwrap();
-        std::fs::set_permissions(&closed, std::fs::Permissions::from_mode(0)).unwrap();
+        std::fs::set_permissions(&closed, std::fs::Permissions::from_mode(0o000)).unwrap();
         let tree = FolderTree::open(scratch.path()).unwrap();
         let refused = tree.folder(&[b"closed".to_vec()]).err().unwrap();
         assert_eq!(refused.kind, FaultKind::Denied);

@@ -69,14 +69,10 @@ impl OpenWriting {
         while let Some(rest) = bytes.get(done..).filter(|rest| !rest.is_empty()) {
             let here = at.checked_add(done as u64).ok_or(Errno::FBIG)?;
             let aligned = is_aligned(rest.as_ptr(), rest.len(), here);
-            match self.direct {
-                Direct::Off if aligned => {
-                    if self.turn(true).is_err() {
-                        self.direct = Direct::Never;
-                    }
-                }
-                Direct::On if !aligned => self.turn(false)?,
-                _ => {}
+            if self.direct == Direct::Off && aligned && self.turn(true).is_err() {
+                self.direct = Direct::Never;
+            } else if self.direct == Direct::On && !aligned {
+                self.turn(false)?;
             }
             match retry(|| pwrite(&self.fd, rest, here)) {
                 Ok(0) => return Err(Errno::IO),
