@@ -52,6 +52,9 @@ const INCLUDED: [(&str, &str, &str); 1] = [(
 /// What everything issued under a practice policy has to say.
 pub const PRACTICE_SAYS: &str = "practice: releases nothing";
 
+/// Keys and values of a table, as text.
+type Shown = Vec<(String, String)>;
+
 /// A policy, complete and checked.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Policy {
@@ -210,7 +213,7 @@ impl Policy {
     }
 
     /// Every table as (name, its keys with values, why).
-    fn tables(&self) -> Vec<(&'static str, Vec<(String, String)>, &str)> {
+    fn tables(&self) -> Vec<(&'static str, Shown, &str)> {
         vec![
             ("health", self.health.shown(), &self.health.why),
             (

@@ -67,7 +67,10 @@ type Position = (u16, u8);
 /// Where a walk stands: small, cheap to clone, independent of the siblings.
 #[derive(Debug, Clone)]
 pub struct FolderState {
+    /// What may still match; first those that a file here could end.
     live: Arc<[Position]>,
+    /// How many of `live` a file here could end.
+    ending: u16,
     /// The rule that already covers everything below, for each kind.
     covered: [u16; 4],
     place: Place,
@@ -214,6 +217,7 @@ impl Classer {
         }
         let mut state = FolderState {
             live: Arc::from([]),
+            ending: 0,
             covered: [NONE; 4],
             place: match root.kind {
                 RootKind::Profile => Place::Profile,
@@ -232,8 +236,22 @@ impl Classer {
             let strict = at == At::Volume && root.kind == RootKind::Folder;
             self.seed(&mut live, &mut state.covered, at, strict);
         }
+        state.ending = self.sorted(&mut live);
         state.live = live.into();
         state
+    }
+
+    /// Puts what a file could end first, and counts it: files are many, and most patterns end deeper.
+    fn sorted(&self, live: &mut [Position]) -> u16 {
+        let ends = |(number, part): &Position| {
+            let rest = self
+                .patterns
+                .get(usize::from(*number))
+                .and_then(|pattern| pattern.parts.get(usize::from(*part)..));
+            matches!(rest, Some([_] | [Part::Deep, _]))
+        };
+        live.sort_unstable_by_key(|position| (!ends(position), *position));
+        u16::try_from(live.iter().filter(|position| ends(position)).count()).unwrap_or(u16::MAX)
     }
 
     fn seed(&self, live: &mut Vec<Position>, covered: &mut [u16; 4], at: At, strict: bool) {
@@ -307,6 +325,7 @@ impl Classer {
                 .get(usize::from(*number))
                 .is_some_and(|pattern| pattern.rule < worst)
         });
+        next.ending = self.sorted(&mut live);
         next.live = if *live == *at.live {
             at.live.clone()
         } else {
@@ -400,7 +419,12 @@ impl Classer {
 
     fn judge_file(&self, at: &FolderState, name: &str, kind: Kind) -> Verdict {
         let mut best = at.covered.get(kind as usize).copied().unwrap_or(NONE);
-        for (number, part) in at.live.iter().copied() {
+        // A pattern that ends in `**` covers a folder, never a file; the others end with either.
+        let looked_at = match kind {
+            Kind::Folder => at.live.len(),
+            _ => usize::from(at.ending),
+        };
+        for (number, part) in at.live.iter().copied().take(looked_at) {
             let Some(pattern) = self.patterns.get(usize::from(number)) else {
                 continue;
             };
