@@ -187,16 +187,6 @@ impl Policy {
         }
     }
 
-    /// What an item of `class` is worth when the copy is ordered; only the ratios matter.
-    pub fn value_of(&self, class: Class) -> f64 {
-        f64::from(match class {
-            Class::Irreplaceable => self.value.irreplaceable.get(),
-            Class::HardToReplace => self.value.hard_to_replace.get(),
-            Class::Replaceable => self.value.replaceable.get(),
-            Class::Rebuildable => self.value.rebuildable.get(),
-        })
-    }
-
     /// Who may waive the open point `id`. What the policy does not name, nobody may.
     pub fn who_waives(&self, id: &str) -> Who {
         self.waive.who(id)
