@@ -53,7 +53,7 @@ const INCLUDED: [(&str, &str, &str); 1] = [(
 pub const PRACTICE_SAYS: &str = "practice: releases nothing";
 
 /// Keys and values of a table, as text.
-type Shown = Vec<(String, String)>;
+pub type Shown = Vec<(String, String)>;
 
 /// A policy, complete and checked.
 #[derive(Debug, Clone, PartialEq)]
@@ -203,7 +203,7 @@ impl Policy {
     }
 
     /// Every table as (name, its keys with values, why).
-    fn tables(&self) -> Vec<(&'static str, Shown, &str)> {
+    pub fn tables(&self) -> Vec<(&'static str, Shown, &str)> {
         vec![
             ("health", self.health.shown(), &self.health.why),
             (

@@ -140,6 +140,13 @@ fn twins_are_numbered_in_their_order() {
             "photo^5En2.jpg"
         ]
     );
+    // Names that differ in what nobody sees only (a joiner, a mark of direction, a soft hyphen).
+    for unseen in ['\u{200d}', '\u{202e}', '\u{ad}'] {
+        let mut taken = Taken::new();
+        taken.give(&Name::of("Bild.png"));
+        let twin = taken.give(&Name::of(&format!("Bi{unseen}ld.png")));
+        assert_eq!(twin.text, format!("Bi{unseen}ld^n2.png"));
+    }
     // A later run that notes what was given goes on with the same numbers.
     let mut later = Taken::new();
     given.iter().take(2).for_each(|name| later.note(name));

@@ -197,6 +197,11 @@ fn left_out_on_the_record() {
         OUT  thumbnails = Users/A/AppData/Local/Microsoft/Windows/Explorer/thumbcache_256.db
         OUT  search-index = ProgramData/Microsoft/Search/Data/x.jtx
         OUT  file-system-own = $MFT
+        OUT  temporary-files = Documents and Settings/Anna/Local Settings/Temp/x.tmp
+        IRR  mail-attachments = Documents and Settings/Anna/Local Settings/Temporary Internet Files/OLK12/x.bin
+        OUT  caches = Documents and Settings/Anna/Local Settings/Temporary Internet Files/Content.IE5/x.js
+        HARD program-data-personal = Documents and Settings/Anna/Application Data/x/y
+        IRR  own-files = Documents and Settings/Anna/Desktop/y
         OUT  file-system-own = $Extend/$UsnJrnl
         OUT  recovery-image = Windows/System32/Recovery/Winre.wim
 "#,
