@@ -392,6 +392,48 @@ mod tests {
         assert_eq!(BagInfo::parse("A: b\r\n  c\r\n").get("a"), Some("b c"));
     }
 
+    /// GNU coreutils `sha256sum -c`, the checker that any Linux has.
+    #[test]
+    fn sha256sum_finds_every_hostile_name_without_unescaping() {
+        use crate::bag::name::Taken;
+        use crate::value::Name;
+        use sha2::Digest;
+        let bag = tempfile::tempdir().unwrap();
+        std::fs::create_dir(bag.path().join("data")).unwrap();
+        let mut taken = Taken::new();
+        let mut manifest = String::new();
+        let names: [&[u8]; 12] = [
+            b"100%25.txt",
+            b"line\nfeed\r",
+            b"back\\slash",
+            b" blanks  ",
+            b"*star",
+            b"caf\xe9",
+            b"cafe\xcc\x81",
+            b"Photo.jpg",
+            b"photo.JPG",
+            b"CON",
+            b"\xe2\x80\xa8",
+            b"^25",
+        ];
+        for (number, name) in names.iter().enumerate() {
+            let path = format!("data/{}", taken.give(&Name::Bytes(name.to_vec())).text);
+            let content = format!("content {number}");
+            std::fs::write(bag.path().join(&path), &content).unwrap();
+            let digest = Sha256(sha2::Sha256::digest(content.as_bytes()).into());
+            manifest.push_str(&sha256_line(digest, &path).unwrap());
+        }
+        std::fs::write(bag.path().join(Algorithm::Sha256.manifest()), &manifest).unwrap();
+        let check = std::process::Command::new("sha256sum")
+            .args(["--strict", "-c", Algorithm::Sha256.manifest()])
+            .current_dir(bag.path())
+            .output()
+            .unwrap();
+        let says = String::from_utf8_lossy(&check.stdout);
+        assert!(check.status.success(), "{says}");
+        assert_eq!(says.matches(": OK").count(), names.len());
+    }
+
     proptest! {
         #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 

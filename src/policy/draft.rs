@@ -133,17 +133,11 @@ fn contradictions(policy: &Policy) -> Option<String> {
             "[vanishing] reseat-times {reseat_times} must be less than refer-at-times {refer_at_times}"
         ));
     }
-    let borders = &policy.routes.borders.0;
-    if borders.len() != 3 || !borders.is_sorted_by(|a, b| a < b) {
+    let routes = &policy.routes;
+    if routes.gentle_mid > routes.refer_mid {
         return Some(format!(
-            "[routes] borders are {}, expected three rising shares",
-            policy.routes.borders
-        ));
-    }
-    if policy.routes.gentle_from > policy.routes.refer_from {
-        return Some(format!(
-            "[routes] gentle-from {} must not be above refer-from {}",
-            policy.routes.gentle_from, policy.routes.refer_from
+            "[routes] gentle-mid {} must not be above refer-mid {}",
+            routes.gentle_mid, routes.refer_mid
         ));
     }
     if policy.rules.len() > usize::from(u16::MAX - 16) {

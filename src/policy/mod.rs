@@ -52,6 +52,9 @@ const INCLUDED: [(&str, &str, &str); 1] = [(
 /// What everything issued under a practice policy has to say.
 pub const PRACTICE_SAYS: &str = "practice: releases nothing";
 
+/// Keys and values of a table, as text.
+pub type Shown = Vec<(String, String)>;
+
 /// A policy, complete and checked.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Policy {
@@ -184,16 +187,6 @@ impl Policy {
         }
     }
 
-    /// What an item of `class` is worth when the copy is ordered; only the ratios matter.
-    pub fn value_of(&self, class: Class) -> f64 {
-        f64::from(match class {
-            Class::Irreplaceable => self.value.irreplaceable.get(),
-            Class::HardToReplace => self.value.hard_to_replace.get(),
-            Class::Replaceable => self.value.replaceable.get(),
-            Class::Rebuildable => self.value.rebuildable.get(),
-        })
-    }
-
     /// Who may waive the open point `id`. What the policy does not name, nobody may.
     pub fn who_waives(&self, id: &str) -> Who {
         self.waive.who(id)
@@ -210,7 +203,7 @@ impl Policy {
     }
 
     /// Every table as (name, its keys with values, why).
-    fn tables(&self) -> Vec<(&'static str, Vec<(String, String)>, &str)> {
+    pub fn tables(&self) -> Vec<(&'static str, Shown, &str)> {
         vec![
             ("health", self.health.shown(), &self.health.why),
             (

@@ -5,7 +5,7 @@
 //! why is shown as having no reason.
 
 use super::fault::PolicyFault;
-use super::value::{List, Ranged, Share, Step, Who};
+use super::value::{List, Positive, Ranged, Share, Step, Who};
 use serde::Deserialize;
 
 macro_rules! table {
@@ -110,14 +110,18 @@ table! {
 table! {
     /// What each class is worth when the copy is ordered; only the ratios matter.
     Value, ValueDraft, "value" {
-        /// Value of an irreplaceable item.
-        irreplaceable: Ranged<1, 1_000_000>,
-        /// Value of an item that is hard to replace.
-        hard_to_replace: Ranged<1, 1_000_000>,
-        /// Value of a replaceable item.
-        replaceable: Ranged<1, 1_000_000>,
-        /// Value of a rebuildable item.
-        rebuildable: Ranged<1, 1_000_000>,
+        /// One irreplaceable item of `unit_bytes`.
+        irreplaceable: Positive,
+        /// One hard-to-replace item of that size.
+        hard_to_replace: Positive,
+        /// One replaceable item of that size.
+        replaceable: Positive,
+        /// One rebuildable item of that size.
+        rebuildable: Positive,
+        /// Size in bytes up to which size does not matter.
+        unit_bytes: Ranged<1, 1_073_741_824>,
+        /// Power by which worth grows beyond that size; 0 = not at all, 1 = in proportion.
+        exponent: Share,
     }
 }
 table! {
@@ -161,12 +165,16 @@ table! {
 table! {
     /// Borders between the routes, as chances of losing the drive while copying.
     Routes, RoutesDraft, "routes" {
-        /// Grades of the forecast's high end, rising.
-        borders: List<Share>,
-        /// From this high end on: gentle.
-        gentle_from: Share,
-        /// From this middle on, with irreplaceable data: refer.
-        refer_from: Share,
+        /// From this high end of the forecast on: gentle.
+        gentle_high: Share,
+        /// From this middle on: gentle even when only old counts or an unread health page widen the range.
+        gentle_mid: Share,
+        /// From this middle on the loss counts as imminent: refer, with irreplaceable data.
+        refer_mid: Share,
+        /// Replaced sectors of a disk that count as old age when nothing else speaks against it.
+        old_remapped: Ranged<0, 100_000>,
+        /// Share of its own earlier pace below which a drive is read carefully.
+        slow_share: Share,
     }
 }
 table! {

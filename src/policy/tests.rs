@@ -192,13 +192,9 @@ fn contradictions_are_refused() {
             "[vanishing]\nreseat-times = 2\n",
             "less than refer-at-times",
         ),
-        ("[routes]\nborders = [0.2, 0.1, 0.3]\n", "three rising"),
-        (
-            "[routes]\nborders = [0.2, 0.1, nan]\n",
-            "share from 0.0 to 1.0",
-        ),
-        ("[routes]\ngentle-from = 0.9\n", "not be above refer-from"),
-        ("[value]\nrebuildable = 5000\n", "must not rise"),
+        ("[routes]\nslow-share = nan\n", "share from 0.0 to 1.0"),
+        ("[routes]\ngentle-mid = 0.9\n", "not be above refer-mid"),
+        ("[value]\nrebuildable = 5000.0\n", "must not rise"),
     ] {
         let text = fault(&based(rest));
         assert!(text.contains(says), "{text}");

@@ -69,6 +69,36 @@ impl fmt::Display for Share {
     }
 }
 
+/// A finite number above zero, at most 10⁹.
+#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
+pub struct Positive(f64);
+
+impl Positive {
+    /// The number.
+    pub fn get(self) -> f64 {
+        self.0
+    }
+}
+
+impl<'de> Deserialize<'de> for Positive {
+    fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
+        let number = f64::deserialize(d)?;
+        if number > 0.0 && number <= 1e9 {
+            Ok(Self(number))
+        } else {
+            Err(D::Error::custom(format!(
+                "found {number}, expected a number above 0 and at most 1000000000"
+            )))
+        }
+    }
+}
+
+impl fmt::Display for Positive {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{:?}", self.0)
+    }
+}
+
 /// Several values of one kind.
 #[derive(Debug, Clone, PartialEq, DeriveDeserialize)]
 #[serde(transparent)]

@@ -5,6 +5,7 @@
 //! archive or key; a folder's state has a bounded size whatever its depth.
 
 use super::item::{Class, Kind};
+use super::pattern::{Part, Pattern, ends};
 use super::root::{Root, RootKind, is_holder};
 use super::sort::sort_of;
 use crate::policy::rule::RESERVED;
@@ -43,31 +44,16 @@ pub struct Classer {
     streams: HashMap<Box<str>, u16>,
 }
 
-#[derive(Debug)]
-struct Pattern {
-    rule: u16,
-    parts: Vec<Part>,
-}
-
-#[derive(Debug)]
-enum Part {
-    /// Exactly this, in lower case.
-    Literal(Box<str>),
-    /// With `*` and `?`, in lower case.
-    Glob(Box<str>),
-    /// Any one part.
-    Any,
-    /// Any number of parts.
-    Deep,
-}
-
 /// Pattern number and the part of it that the next name must match.
 type Position = (u16, u8);
 
 /// Where a walk stands: small, cheap to clone, independent of the siblings.
 #[derive(Debug, Clone)]
 pub struct FolderState {
+    /// What may still match; first those that a file here could end.
     live: Arc<[Position]>,
+    /// How many of `live` a file here could end.
+    ending: u16,
     /// The rule that already covers everything below, for each kind.
     covered: [u16; 4],
     place: Place,
@@ -146,20 +132,8 @@ impl Classer {
         let Ok(number) = u16::try_from(self.patterns.len()) else {
             return; // more than 65,535 patterns: what they would match stays irreplaceable
         };
-        let mut compiled: Vec<Part> = Vec::with_capacity(parts.len() + 1);
-        if at == At::Anywhere && parts.first().is_some_and(|part| part != "**") {
-            compiled.push(Part::Deep);
-        }
-        compiled.extend(parts.iter().map(|part| match part.as_str() {
-            "**" => Part::Deep,
-            "*" => Part::Any,
-            part if part.contains(['*', '?']) => Part::Glob(part.into()),
-            part => Part::Literal(part.into()),
-        }));
-        self.patterns.push(Pattern {
-            rule,
-            parts: compiled,
-        });
+        self.patterns
+            .push(Pattern::new(rule, at == At::Anywhere, parts));
         self.seeds.entry(at).or_default().push((number, 0));
     }
 
@@ -214,6 +188,7 @@ impl Classer {
         }
         let mut state = FolderState {
             live: Arc::from([]),
+            ending: 0,
             covered: [NONE; 4],
             place: match root.kind {
                 RootKind::Profile => Place::Profile,
@@ -232,8 +207,22 @@ impl Classer {
             let strict = at == At::Volume && root.kind == RootKind::Folder;
             self.seed(&mut live, &mut state.covered, at, strict);
         }
+        state.ending = self.sorted(&mut live);
         state.live = live.into();
         state
+    }
+
+    /// Puts what a file could end first, and counts it: files are many, and most patterns end deeper.
+    fn sorted(&self, live: &mut [Position]) -> u16 {
+        let ends = |(number, part): &Position| {
+            let rest = self
+                .patterns
+                .get(usize::from(*number))
+                .and_then(|pattern| pattern.parts.get(usize::from(*part)..));
+            matches!(rest, Some([_] | [Part::Deep, _]))
+        };
+        live.sort_unstable_by_key(|position| (!ends(position), *position));
+        u16::try_from(live.iter().filter(|position| ends(position)).count()).unwrap_or(u16::MAX)
     }
 
     fn seed(&self, live: &mut Vec<Position>, covered: &mut [u16; 4], at: At, strict: bool) {
@@ -307,6 +296,7 @@ impl Classer {
                 .get(usize::from(*number))
                 .is_some_and(|pattern| pattern.rule < worst)
         });
+        next.ending = self.sorted(&mut live);
         next.live = if *live == *at.live {
             at.live.clone()
         } else {
@@ -400,7 +390,12 @@ impl Classer {
 
     fn judge_file(&self, at: &FolderState, name: &str, kind: Kind) -> Verdict {
         let mut best = at.covered.get(kind as usize).copied().unwrap_or(NONE);
-        for (number, part) in at.live.iter().copied() {
+        // A pattern that ends in `**` covers a folder, never a file; the others end with either.
+        let looked_at = match kind {
+            Kind::Folder => at.live.len(),
+            _ => usize::from(at.ending),
+        };
+        for (number, part) in at.live.iter().copied().take(looked_at) {
             let Some(pattern) = self.patterns.get(usize::from(number)) else {
                 continue;
             };
@@ -466,70 +461,6 @@ impl FolderState {
     }
 }
 
-/// Whether `rest` is used up by `name`. A pattern that covers a folder's content covers the folder, too.
-fn ends(rest: &[Part], name: &str, kind: Kind) -> bool {
-    match rest {
-        [Part::Deep, after @ ..] => ends(after, name, kind),
-        [last] => last.matches(name),
-        [last, Part::Deep] => kind == Kind::Folder && last.matches(name),
-        _ => false,
-    }
-}
-
-impl Part {
-    fn matches(&self, name: &str) -> bool {
-        match self {
-            Part::Any | Part::Deep => true,
-            Part::Literal(wanted) => {
-                if name.is_ascii() {
-                    wanted.eq_ignore_ascii_case(name)
-                } else {
-                    !wanted.is_ascii() && **wanted == *name.to_lowercase()
-                }
-            }
-            Part::Glob(pattern) => {
-                if name.is_ascii() {
-                    glob(pattern.as_bytes(), name.as_bytes())
-                } else {
-                    glob(pattern.as_bytes(), name.to_lowercase().as_bytes())
-                }
-            }
-        }
-    }
-}
-
-/// `*` any bytes, `?` one byte; the pattern is in lower case, ASCII letters of the name are folded. Linear but for the
-/// last `*`, so no name can make it slow.
-fn glob(pattern: &[u8], name: &[u8]) -> bool {
-    let (mut p, mut n) = (0, 0);
-    let mut retry: Option<(usize, usize)> = None;
-    while let Some(byte) = name.get(n) {
-        match pattern.get(p) {
-            Some(b'*') => {
-                retry = Some((p, n));
-                p += 1;
-            }
-            Some(wanted) if *wanted == b'?' || *wanted == byte.to_ascii_lowercase() => {
-                p += 1;
-                n += 1;
-            }
-            _ => match retry.as_mut() {
-                Some((star, from)) => {
-                    *from += 1;
-                    n = *from;
-                    p = *star + 1;
-                }
-                None => return false,
-            },
-        }
-    }
-    pattern
-        .get(p..)
-        .unwrap_or_default()
-        .iter()
-        .all(|byte| *byte == b'*')
-}
-
 fn is_old_system(name: &str) -> bool {
     let lower = name.to_ascii_lowercase();
     lower.starts_with("windows.old") || lower == "$windows.~bt" || lower == "$windows.~ws"
@@ -592,5 +523,7 @@ fn is_system_folder(kind: RootKind, name: &str) -> bool {
         .any(|folder| folder.eq_ignore_ascii_case(name))
 }
 
+#[cfg(test)]
+mod tables;
 #[cfg(test)]
 mod tests;

@@ -4,6 +4,7 @@
 
 pub mod class;
 pub mod item;
+mod pattern;
 pub mod person;
 pub mod root;
 pub mod sort;
