@@ -8,9 +8,11 @@ pub mod known;
 pub mod measure;
 pub mod moment;
 pub mod name;
+pub mod shown;
 
 pub use digest::{Blake3, Sha256};
 pub use known::Known;
 pub use measure::{Counter128, Probability};
 pub use moment::Moment;
 pub use name::Name;
+pub use shown::shown;
