@@ -2,6 +2,7 @@
 
 mod canned;
 mod conforms;
+mod documents;
 
 use super::ask::Asker;
 use super::ask::tests::Scripted;
@@ -206,59 +207,6 @@ fn hostile_names_never_reach_the_terminal() {
         let json = face(&engine(releases), 80, None, &line);
         assert!(!json.out.contains('\u{1b}'), "{name}");
     }
-}
-
-#[test]
-fn json_is_one_document_on_the_published_schema() {
-    let schema = super::schema::schema();
-    for (name, mut line, releases) in pages() {
-        line.insert(1, "--json");
-        let run = face(&engine(releases), 80, None, &line);
-        let document: serde_json::Value =
-            serde_json::from_str(&run.out).unwrap_or_else(|e| panic!("{name}: {e}\n{}", run.out));
-        conforms::check(&schema, &schema, &document, name).unwrap();
-        assert_eq!(document["command"], line[0], "{name}");
-        assert_eq!(document["holdpoint"], env!("CARGO_PKG_VERSION"));
-        assert!(
-            document["open_points"].is_array() && document.get("error").is_none(),
-            "{name}"
-        );
-    }
-    for line in [
-        &["manual", "--json"][..],
-        &["completions", "bash", "--json"],
-    ] {
-        let run = face(&engine(true), 80, None, line);
-        let document: serde_json::Value = serde_json::from_str(&run.out).unwrap();
-        conforms::check(&schema, &schema, &document, line[0]).unwrap();
-    }
-}
-
-#[test]
-fn the_schema_refuses_what_is_off_it() {
-    let schema = super::schema::schema();
-    let run = face(&engine(true), 80, None, &["release", JOB, "--json"]);
-    let good: serde_json::Value = serde_json::from_str(&run.out).unwrap();
-    let refused = |change: &dyn Fn(&mut serde_json::Value)| {
-        let mut document = good.clone();
-        change(&mut document);
-        conforms::check(&schema, &schema, &document, "release").is_err()
-    };
-    assert!(!refused(&|_| {}));
-    assert!(refused(&|d| d["result"]["state"] = "free".into()));
-    assert!(refused(&|d| {
-        d["result"].as_object_mut().unwrap().remove("certificate");
-    }));
-    assert!(refused(&|d| d["open_points"][0]["who"] = "somebody".into()));
-    assert!(refused(&|d| d["schema"] = 2.into()));
-    assert!(refused(&|d| d["command"] = "copy".into()));
-    assert!(refused(
-        &|d| d["error"] = serde_json::json!({"what": "", "on": "", "next": ""})
-    ));
-    assert_eq!(
-        schema["$schema"],
-        "https://json-schema.org/draft/2020-12/schema"
-    );
 }
 
 #[test]
@@ -499,6 +447,26 @@ fn run_goes_through_all_steps_and_asks_only_what_it_must() {
 }
 
 #[test]
+fn the_second_look_is_asked_for_when_nothing_else_is_open() {
+    let engine = Canned::default();
+    engine.wants_look.set(true);
+    assert_eq!(face(&engine, 80, None, &["release", JOB]).exit, Exit::Hold);
+    let mut asker = Scripted {
+        lines: ["0042"].into(),
+        ..Scripted::default()
+    };
+    let run = face(&engine, 80, Some(&mut asker), &["release", JOB]);
+    assert_eq!(run.exit, Exit::Done);
+    // Asked once; a wrong answer is not asked again.
+    let mut wrong = Scripted {
+        lines: ["9999"].into(),
+        ..Scripted::default()
+    };
+    let run = face(&engine, 80, Some(&mut wrong), &["release", JOB]);
+    assert_eq!((run.exit, wrong.asked.len()), (Exit::Hold, 1));
+}
+
+#[test]
 fn run_stops_where_a_step_does() {
     let engine = Canned::default();
     engine.exit.set(Exit::Stopped);
@@ -564,31 +532,4 @@ fn unread_health_is_as_prominent_as_bad_news() {
         stop("that a limit was crossed") || text.contains("\u{1b}[31mThe drive itself"),
         "{text}"
     );
-}
-
-#[test]
-fn the_manual_holds_every_command_and_every_exit_code() {
-    let run = face(&engine(true), 80, None, &["manual"]);
-    for (_, names) in super::args::PHASES {
-        for name in names {
-            assert_eq!(
-                run.out
-                    .matches(&format!(".SS \"holdpoint {name}\""))
-                    .count(),
-                1,
-                "{name}"
-            );
-        }
-    }
-    for exit in Exit::ALL {
-        assert!(run.out.contains(exit.meaning()), "{}", exit.meaning());
-    }
-    let folder = tempfile::tempdir().unwrap();
-    let out = folder.path().to_str().unwrap();
-    assert_eq!(
-        face(&engine(true), 80, None, &["manual", "--out", out]).exit,
-        Exit::Done
-    );
-    assert!(folder.path().join("holdpoint-put-back.1").exists());
-    assert!(folder.path().join("holdpoint.1").exists());
 }

@@ -19,6 +19,8 @@ pub struct Canned {
     pub problem: RefCell<Option<Problem>>,
     /// Whether the gate releases.
     pub releases: Cell<bool>,
+    /// Whether the gate wants a second look first.
+    pub wants_look: Cell<bool>,
     /// What `open` was asked.
     pub opened: RefCell<Option<OpenRequest>>,
     /// Must-haves that were answered.
@@ -33,6 +35,7 @@ impl Default for Canned {
             exit: Cell::new(Exit::Done),
             problem: RefCell::new(None),
             releases: Cell::new(true),
+            wants_look: Cell::new(false),
             opened: RefCell::new(None),
             answers: RefCell::new(Vec::new()),
             steps: RefCell::new(Vec::new()),
@@ -124,7 +127,14 @@ impl Engine for Canned {
             },
         )
     }
-    fn release(&self, _: &ReleaseRequest, _: Tell) -> Answer<Released> {
+    fn release(&self, request: &ReleaseRequest, _: Tell) -> Answer<Released> {
+        if self.wants_look.get() && request.second_look.as_deref() != Some("0042") {
+            let mut answer = self.give("release", released(false))?;
+            let mut look = points().remove(0);
+            look.id = "second-look".into();
+            answer.open_points = vec![look];
+            return Ok(answer.ending(Exit::Hold));
+        }
         self.give("release", released(self.releases.get()))
     }
     fn recheck(&self, _: &RecheckRequest) -> Answer<Rechecked> {
