@@ -4,9 +4,9 @@
 //! that names the option. Nothing is ever answered for the owner.
 
 use super::args::OpenArgs;
-use super::shown::shown;
 use crate::step::outcome::{MemoryState, Problem, Symptom};
 use crate::step::request::{MustHaveAnswer, MustHaves, OpenRequest, Source};
+use crate::value::shown;
 
 /// Somebody who can be asked.
 pub trait Asker {

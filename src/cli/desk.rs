@@ -87,6 +87,7 @@ impl Desk<'_> {
     /// `Err` = standard output is gone.
     pub fn show_stage<T>(
         &mut self,
+        name: &str,
         outcome: &Outcome<T>,
         text: impl FnOnce(&mut Page, &Outcome<T>),
     ) -> Result<(), Exit> {
@@ -96,6 +97,7 @@ impl Desk<'_> {
         let mut look = self.look.clone();
         look.guided = true;
         let mut page = Page::new(&look);
+        page.head(name);
         text(&mut page, outcome);
         page.gap();
         match self.write_out(&page.finish(), Exit::Done) {

@@ -82,7 +82,61 @@ pub fn refusal(command: &str, job: Option<&Path>, problem: &Problem) -> serde_js
 }
 
 fn line(document: &impl Serialize) -> serde_json::Result<String> {
-    let mut text = serde_json::to_string_pretty(document)?;
+    let mut text = plain(&serde_json::to_string_pretty(document)?);
     text.push('\n');
     Ok(text)
+}
+
+/// JSON escapes only what lies below U+0020. Other characters that act on a terminal, too, are
+/// written as `\\uXXXX` (RFC 8259, 7): the same document, harmless when somebody looks at it.
+/// Outside strings JSON has no such characters, so every one stands inside a string.
+fn plain(json: &str) -> String {
+    let acts = |c: char| {
+        (c.is_control() && c != '\n')
+            || matches!(c as u32, 0x61c | 0x200b..=0x200f | 0x2028..=0x202e | 0x2060..=0x206f | 0xfeff | 0xe0000..=0xe007f)
+    };
+    if !json.chars().any(acts) {
+        return json.to_owned();
+    }
+    let mut out = String::with_capacity(json.len() + 64);
+    for c in json.chars() {
+        if acts(c) {
+            for unit in c.encode_utf16(&mut [0; 2]) {
+                out.push_str(&format!("\\u{unit:04x}"));
+            }
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn a_job_that_is_no_text_carries_its_bytes() {
+        use std::os::unix::ffi::OsStrExt;
+        let job = Path::new(std::ffi::OsStr::from_bytes(b"/caf\xe9"));
+        let text = refusal("copy", Some(job), &Problem::failed("w", "o", "n")).unwrap();
+        let document: serde_json::Value = serde_json::from_str(&text).unwrap();
+        assert_eq!(document["job"], "/caf%E9");
+        assert_eq!(document["job_raw"], "2f636166e9");
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+        #[test]
+        fn documents_are_harmless_and_lose_nothing(what in any::<String>()) {
+            let text = refusal("copy", None, &Problem::failed(what.clone(), "\u{9b}2J\u{202e}\u{e0041}", "")).unwrap();
+            prop_assert!(!text.chars().any(|c| c.is_control() && c != '\n'));
+            let reorders = text.chars().any(|c| c as u32 == 0x202e);
+            prop_assert!(!reorders);
+            let document: serde_json::Value = serde_json::from_str(&text).unwrap();
+            prop_assert_eq!(document["error"]["what"].as_str(), Some(what.as_str()));
+            prop_assert_eq!(document["error"]["on"].as_str(), Some("\u{9b}2J\u{202e}\u{e0041}"));
+        }
+    }
 }

@@ -16,7 +16,6 @@ pub mod page;
 pub mod phrase;
 pub mod progress;
 pub mod schema;
-pub mod shown;
 pub mod text;
 
 #[cfg(test)]
@@ -33,8 +32,9 @@ use std::process::ExitCode;
 
 /// Reads the command line, does the command with `engine`, prints, and says how the process ends.
 pub fn main(args: impl IntoIterator<Item = OsString>, engine: &dyn Engine) -> ExitCode {
+    // Not locked: a worker thread of the engine that has to report a panic must not wait for us.
     let out = std::io::stdout();
-    let err = std::io::stderr();
+    let mut err = std::io::stderr();
     let look = Look::here(false);
     let mut err_look = look.clone();
     err_look.colour = look.colour && err.is_terminal();
@@ -46,19 +46,20 @@ pub fn main(args: impl IntoIterator<Item = OsString>, engine: &dyn Engine) -> Ex
     let mut asker = ask::Terminal;
     // Questions are drawn on standard error, so both ends must be a terminal.
     let can_ask = std::io::stdin().is_terminal() && err.is_terminal();
+    let manner = if err.is_terminal() {
+        Manner::Drawn
+    } else {
+        Manner::Plain
+    };
     let mut desk = Desk {
         engine,
         look,
         err_look,
         json: false,
-        manner: if err.is_terminal() {
-            Manner::Drawn
-        } else {
-            Manner::Plain
-        },
+        manner,
         asker: can_ask.then_some(&mut asker as &mut dyn ask::Asker),
-        out: &mut anstream::AutoStream::new(out.lock(), choice),
-        err: &mut err.lock(),
+        out: &mut anstream::AutoStream::new(out, choice),
+        err: &mut err,
     };
     ExitCode::from(go(args, &mut desk).code())
 }

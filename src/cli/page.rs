@@ -4,7 +4,7 @@
 //! forget to; escape sequences come from the page alone.
 
 use super::look::Look;
-use super::shown::shown;
+use crate::value::shown;
 use anstyle::{AnsiColor, Style};
 use unicode_width::UnicodeWidthStr;
 
@@ -100,6 +100,11 @@ impl Page {
     /// A line that belongs to the entry above it.
     pub fn under(&mut self, text: &str) {
         self.flow(Tone::Plain, "  ", "  ", text);
+    }
+
+    /// A line that belongs to the entry above it and must not be overlooked.
+    pub fn under_warn(&mut self, text: &str) {
+        self.flow(Tone::Stop, "  ", "  ", text);
     }
 
     /// An empty line, unless there is one or the page is empty.

@@ -142,11 +142,17 @@ pub fn capital(text: &str) -> String {
 pub fn quoted(word: &OsStr) -> String {
     let bytes = word.as_bytes();
     let plain = |b: &u8| b.is_ascii_alphanumeric() || b"/._-+=:,@%".contains(b);
+    if bytes.first() == Some(&b'-') {
+        // It would be taken for an option.
+        let mut beside = b"./".to_vec();
+        beside.extend_from_slice(bytes);
+        return quoted(OsStr::from_bytes(&beside));
+    }
     if !bytes.is_empty() && bytes.iter().all(plain) {
         return word.to_string_lossy().into_owned();
     }
     match std::str::from_utf8(bytes) {
-        Ok(text) if super::shown::shown(text) == text => {
+        Ok(text) if crate::value::shown(text) == text => {
             format!("'{}'", text.replace('\'', "'\\''"))
         }
         // The ANSI-C quoting of POSIX.1-2024, 2.2.4: every byte that is not plain in octal.
@@ -207,5 +213,6 @@ mod tests {
         assert_eq!(q(b"a\nb"), "$'a\\012b'");
         assert_eq!(q(b"caf\xe9"), "$'caf\\351'");
         assert_eq!(q(b""), "''");
+        assert_eq!(q(b"-rf"), "./-rf");
     }
 }

@@ -198,6 +198,8 @@ pub struct GuardRequest {
     pub drive: Option<PathBuf>,
     /// Check everything, start nothing.
     pub dry_run: bool,
+    /// Under `--json`: the command's own standard output goes to standard error, so that ours holds one document.
+    pub output_aside: bool,
     /// The command; never empty, one argument holds `{drive}`.
     pub command: Vec<OsString>,
 }

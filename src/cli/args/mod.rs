@@ -34,10 +34,10 @@ pub struct Cli {
 #[derive(Debug, Clone, Copy, Args)]
 pub struct Common {
     /// Print exactly one JSON document on standard output [default: text for people]
-    #[arg(long, global = true)]
+    #[arg(long, global = true, help_heading = "Output")]
     pub json: bool,
     /// Print the outcome only: no progress, hints or cautions
-    #[arg(long, global = true)]
+    #[arg(long, global = true, help_heading = "Output")]
     pub quiet: bool,
 }
 
@@ -69,7 +69,7 @@ pub enum Command {
     /// Read every copy back from its medium and compare
     #[command(after_help = "Examples:
   holdpoint verify /mnt/shelf-a/job-17
-  holdpoint verify /mnt/shelf-b/job-17/bag --attest    (on another machine, no job at hand)")]
+  holdpoint verify /mnt/shelf-b/job-17/bag --attest     (no job at hand)")]
     Verify(VerifyArgs),
     /// Look whether the copies are what they claim to be
     #[command(after_help = "Examples:
@@ -79,9 +79,10 @@ pub enum Command {
     /// Record that something may be lost (who decided, why), or answer a must-have
     #[command(after_help = "Examples:
   holdpoint waive /mnt/shelf-a/job-17 --item 'Music/old tape.wav' \\
-      --reason 'owner has the tape' --decided-by owner --name 'M. Sample' --how phone
+      --reason 'owner has the tape' --decided-by owner --how phone
   holdpoint waive /mnt/shelf-a/job-17 --must-have 1 --found 'Pictures/2019'
-  holdpoint waive /mnt/shelf-a/job-17 --must-have 2 --not-here --reason 'on the old phone'")]
+  holdpoint waive /mnt/shelf-a/job-17 --must-have 2 --not-here \\
+      --reason 'it is on the old phone'")]
     Waive(WaiveArgs),
     /// Ask the gate: the open points, or the signed certificate
     #[command(after_help = "Examples:
@@ -108,7 +109,7 @@ One argument of CMD must hold {drive}; the identified drive is put in its place.
     /// Return the saved items to the fresh system, checked again
     #[command(after_help = "Examples:
   holdpoint put-back /mnt/shelf-a/job-17 --to /mnt/fresh/Users
-  holdpoint put-back /mnt/shelf-a/job-17 --to /mnt/fresh --person anna --only irreplaceable")]
+  holdpoint put-back /mnt/shelf-a/job-17 --to /mnt/fresh --person anna")]
     PutBack(PutBackArgs),
     /// End the shop's own copy after its keeping time, on the record
     #[command(after_help = "Examples:
@@ -123,8 +124,8 @@ One argument of CMD must hold {drive}; the identified drive is put in its place.
     /// Go through the whole job, asking only what cannot be known
     #[command(after_help = "Examples:
   holdpoint run --drive /dev/sdb --to /mnt/shelf-a --to /mnt/shelf-b
-  holdpoint run --folder ./Pictures --to /mnt/shelf-a --policy practice --owner 'M. Sample' \\
-      --symptom none --memory known-good --must-have none --yes")]
+  holdpoint run --folder ./Pictures --to /mnt/shelf-a --policy practice \\
+      --owner 'M. Sample' --symptom none --memory known-good --must-have none --yes")]
     Run(RunArgs),
     /// Show a whole job on an invented customer's failing drive; needs no hardware
     #[command(after_help = "Example:

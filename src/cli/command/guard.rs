@@ -35,6 +35,7 @@ pub(super) fn go(args: &GuardArgs, desk: &mut Desk<'_>) -> Exit {
         job: args.job.clone(),
         drive: args.drive.clone(),
         dry_run: args.dry_run,
+        output_aside: desk.json,
         command: args.command.clone(),
     };
     let mut answer = desk.engine.guard(&request);

@@ -35,9 +35,15 @@ fn all(args: &RunArgs, desk: &mut Desk<'_>) -> Result<Exit, Exit> {
     let open = ask::complete(&args.open, &mut missing)
         .map_err(|problem| desk.refuse(COMMAND, args.open.job.as_deref(), &problem))?;
     let answer = desk.step(|engine, tell| engine.open(&open, tell));
-    let opened = stage(desk, args.open.job.as_deref(), answer, |page, outcome| {
-        text::open::page(page, &open, outcome);
-    })?;
+    let opened = stage(
+        desk,
+        "Step 1: on hold",
+        args.open.job.as_deref(),
+        answer,
+        |page, outcome| {
+            text::open::page(page, &open, outcome);
+        },
+    )?;
     let job = opened
         .job
         .unwrap_or_else(|| PathBuf::from(&opened.result.job));
@@ -52,18 +58,30 @@ fn all(args: &RunArgs, desk: &mut Desk<'_>) -> Result<Exit, Exit> {
         sampling: true,
     };
     let answer = desk.step(|engine, tell| engine.assess(&assess, tell));
-    stage(desk, Some(&job), answer, |page, outcome| {
-        text::assess::page(page, asked, outcome);
-    })?;
+    stage(
+        desk,
+        "Step 2: health and forecast",
+        Some(&job),
+        answer,
+        |page, outcome| {
+            text::assess::page(page, asked, outcome);
+        },
+    )?;
 
     let plan = PlanRequest {
         job: job.clone(),
         list: false,
     };
     let answer = desk.step(|engine, tell| engine.plan(&plan, tell));
-    let planned = stage(desk, Some(&job), answer, |page, outcome| {
-        text::plan::page(page, &plan, outcome);
-    })?;
+    let planned = stage(
+        desk,
+        "Step 3: survey and plan",
+        Some(&job),
+        answer,
+        |page, outcome| {
+            text::plan::page(page, &plan, outcome);
+        },
+    )?;
 
     let copy = CopyRequest {
         job: job.clone(),
@@ -71,7 +89,7 @@ fn all(args: &RunArgs, desk: &mut Desk<'_>) -> Result<Exit, Exit> {
         limit_minutes: None,
     };
     let answer = desk.step(|engine, tell| engine.copy(&copy, tell));
-    stage(desk, Some(&job), answer, |page, outcome| {
+    stage(desk, "Step 4: copy", Some(&job), answer, |page, outcome| {
         text::copy::page(page, &copy, outcome);
     })?;
 
@@ -80,9 +98,15 @@ fn all(args: &RunArgs, desk: &mut Desk<'_>) -> Result<Exit, Exit> {
         attest: false,
     };
     let answer = verify::strict(desk.step(|engine, tell| engine.verify(&read_back, tell)));
-    stage(desk, Some(&job), answer, |page, outcome| {
-        text::verify::page(page, &read_back, outcome);
-    })?;
+    stage(
+        desk,
+        "Step 5: read back",
+        Some(&job),
+        answer,
+        |page, outcome| {
+            text::verify::page(page, &read_back, outcome);
+        },
+    )?;
 
     let inspect = InspectRequest {
         job: job.clone(),
@@ -90,9 +114,15 @@ fn all(args: &RunArgs, desk: &mut Desk<'_>) -> Result<Exit, Exit> {
         sample: None,
     };
     let answer = desk.step(|engine, tell| engine.inspect(&inspect, tell));
-    stage(desk, Some(&job), answer, |page, outcome| {
-        text::inspect::page(page, &inspect, outcome);
-    })?;
+    stage(
+        desk,
+        "Step 6: inspect",
+        Some(&job),
+        answer,
+        |page, outcome| {
+            text::inspect::page(page, &inspect, outcome);
+        },
+    )?;
 
     // Asked last: by then the copies are there to look into.
     if may_ask {
@@ -114,13 +144,14 @@ fn all(args: &RunArgs, desk: &mut Desk<'_>) -> Result<Exit, Exit> {
 /// Delivers a step that is not the last; goes on only when it did its work.
 fn stage<T: Serialize>(
     desk: &mut Desk<'_>,
+    name: &str,
     job: Option<&Path>,
     answer: Answer<T>,
     text: impl FnOnce(&mut Page, &Outcome<T>),
 ) -> Result<Outcome<T>, Exit> {
     match answer {
         Ok(outcome) if outcome.exit == Exit::Done => {
-            desk.show_stage(&outcome, text)?;
+            desk.show_stage(name, &outcome, text)?;
             Ok(outcome)
         }
         other => Err(desk.deliver(COMMAND, job, other, text)),

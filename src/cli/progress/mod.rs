@@ -9,8 +9,8 @@ mod tale;
 
 pub use tale::Tale;
 
-use super::shown::shown;
 use crate::step::event::Event;
+use crate::value::shown;
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::Write;
 use std::time::{Duration, Instant};

@@ -229,7 +229,7 @@ impl Tale {
         let precious = left(&|part| part.class == Class::Irreplaceable);
         let (all_low, all_high) = self.time_for(left(&|_| true))?;
         let all = format!("all done in {}", span(all_low, all_high));
-        if self.precious_safe {
+        if self.precious_safe || precious == 0 {
             return Some(capital(&all));
         }
         let (low, high) = self.time_for(precious)?;
@@ -295,6 +295,21 @@ mod tests {
         assert_eq!(
             lines[2],
             "Precious safe in 19 to 28 min, all done in 55 to 81 min"
+        );
+    }
+
+    #[test]
+    fn without_anything_precious_only_the_end_is_told() {
+        let mut tale = Tale::default();
+        tale.see(&Event::Started { step: Step::Copy }, Duration::ZERO);
+        tale.see(&class(Class::Replaceable, 0, 0, 0), Duration::ZERO);
+        tale.see(
+            &class(Class::Replaceable, 655, 6_550, 0),
+            Duration::from_secs(100),
+        );
+        assert_eq!(
+            tale.lines().last().map(String::as_str),
+            Some("All done in 1 to 2 min")
         );
     }
 

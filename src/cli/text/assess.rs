@@ -126,7 +126,9 @@ fn one(page: &mut Page, asked: Asked, drive: &DriveAssessed) {
             let text = sentence(page, asked, signal);
             page.item(&format!("{text} (for the record)"));
         }
-        page.say("Working:");
+        if !forecast.working.is_empty() {
+            page.say("Working:");
+        }
         for line in &forecast.working {
             page.item(&format!(
                 "{}: {} [{}]",

@@ -25,7 +25,7 @@ pub fn page(page: &mut Page, request: &GuardRequest, outcome: &Outcome<Guarded>)
         return;
     }
     match guarded.exit {
-        Some(0) => page.say("The command ran and ended well. The drive is write-protected again."),
+        Some(0) => page.say("The command ran and ended well."),
         Some(code) => page.warn(&format!("The command ran and ended with exit code {code}.")),
         None => page.warn("The command ran and was ended by a signal."),
     }

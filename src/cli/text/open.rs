@@ -28,10 +28,10 @@ pub fn page(page: &mut Page, request: &OpenRequest, outcome: &Outcome<Opened>) {
                 held.hold.why
             ));
         } else {
-            page.item_warn(&format!("Not write-protected: {}", held.hold.why));
+            page.under_warn(&format!("Not write-protected: {}", held.hold.why));
         }
         if held.fingerprint.is_none() {
-            page.item_warn("No fingerprint of its contents: another drive with this serial could not be told apart.");
+            page.under_warn("No fingerprint of its contents: another drive with this serial could not be told apart.");
         }
     }
     if !opened.others.is_empty() {

@@ -19,6 +19,7 @@ pub fn page(page: &mut Page, request: &PlanRequest, outcome: &Outcome<Planned>) 
         "To copy: {}.",
         amount(Amount::new(plan.items, plan.bytes))
     ));
+    page.say("Found:");
     for class in Class::ALL {
         let found = plan.by_class.of(class);
         if found.items > 0 {
@@ -133,10 +134,13 @@ fn one_person(page: &Page, person: &PersonSeen) -> String {
         }
     }
     let date = |moment: Option<crate::value::Moment>| {
-        moment.map_or_else(|| "not known".to_owned(), |moment| day(moment, page.look()))
+        moment.map_or_else(
+            || "on a day that is not known".to_owned(),
+            |moment| day(moment, page.look()),
+        )
     };
     format!(
-        "{} (on {}): {}{}{}; newest of {}, last used {}",
+        "{} (on {}): {}{}{}; newest thing written {}, last used {}",
         person.profile,
         person.volume,
         bytes_in_words(person.bytes),
@@ -186,6 +190,7 @@ fn must_have(page: &mut Page, job: &str, number: usize, asked: &MustHave) {
             page.command(&format!(
                 "holdpoint waive {job} --must-have {number} --found PATH"
             ));
+            page.under("or, when it is not on these drives, --not-here --reason TEXT");
         }
     }
 }
@@ -208,8 +213,8 @@ fn one_volume(page: &mut Page, volume: &VolumeSeen) {
         VolumeState::Surveyed => page.item(&format!("{what}: every item is listed")),
         VolumeState::NoUserData => page.item(&format!("{what}: no user data ({rule})")),
         VolumeState::Waived => page.item(&format!("{what}: given up ({rule})")),
-        VolumeState::Locked => page.item_warn(&format!("{what}: locked. {rule}")),
-        VolumeState::Unrecognised => page.item_warn(&format!("{what}: unrecognised. {rule}")),
+        VolumeState::Locked => page.item_warn(&format!("{what}: locked ({rule})")),
+        VolumeState::Unrecognised => page.item_warn(&format!("{what}: unrecognised ({rule})")),
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::typed;
 use crate::cli::page::Page;
-use crate::cli::phrase::counted;
+use crate::cli::phrase::{capital, counted};
 use crate::step::outcome::{OpenPoint, Who};
 use std::path::Path;
 
@@ -51,7 +51,7 @@ pub fn open_points(page: &mut Page, job: Option<&Path>, points: &[OpenPoint]) {
     for (lost, group) in by_loss(&all).into_iter().take(MOST) {
         let mut text = String::new();
         if let Some(lost) = lost {
-            text.push_str(lost);
+            text.push_str(&capital(lost));
             text.push_str(": ");
         }
         text.push_str(group.first.says.trim_end_matches('.'));
@@ -128,7 +128,7 @@ mod tests {
         let mut page = Page::new(&Look::of(false, None, None, None, false));
         open_points(&mut page, None, &points);
         let text = page.finish();
-        assert_eq!(text.matches("mail of anna").count(), 1, "{text}");
+        assert_eq!(text.matches("Mail of anna").count(), 1, "{text}");
         assert_eq!(
             text.lines().filter(|line| line.starts_with("- ")).count(),
             MOST

@@ -26,7 +26,7 @@ pub fn page(page: &mut Page, outcome: &Outcome<Rechecked>) {
         };
         let side = |value: &Option<String>| value.clone().unwrap_or_else(|| "not known".to_owned());
         page.item(&format!(
-            "{drive}{} was {} at the release, is {} now",
+            "{drive}{}: {} at the release, {} now",
             change.what,
             side(&change.before),
             side(&change.now)

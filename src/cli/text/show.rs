@@ -19,6 +19,7 @@ pub fn page(page: &mut Page, outcome: &Outcome<Shown>) {
             page.state(Tone::Go, &format!("RELEASED{until}"));
         }
     }
+    page.gap();
     if !shown.next.is_empty() {
         page.say("What comes next:");
         page.remedy(&shown.next);
@@ -50,15 +51,14 @@ pub fn all(page: &mut Page, outcome: &Outcome<ShownAll>) {
             || "opening not known".to_owned(),
             |at| format!("since {}", day(at, page.look())),
         );
-        let text = format!(
-            "{}: {}, {since}",
-            job.job,
-            or_unknown(job.owner.as_deref(), "owner")
-        );
         match job.state {
-            State::Hold => page.state(Tone::Stop, &format!("ON HOLD   {text}")),
-            State::Released => page.state(Tone::Go, &format!("RELEASED  {text}")),
+            State::Hold => page.state(Tone::Stop, &format!("ON HOLD: {}", job.job)),
+            State::Released => page.state(Tone::Go, &format!("RELEASED: {}", job.job)),
         }
+        page.under(&format!(
+            "{}, {since}",
+            or_unknown(job.owner.as_deref(), "owner")
+        ));
         if !job.next.is_empty() && !page.quiet() {
             page.remedy(&job.next);
         }

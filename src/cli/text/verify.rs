@@ -26,6 +26,9 @@ pub fn page(page: &mut Page, request: &VerifyRequest, outcome: &Outcome<Verified
     part(page, &seen.mismatched, "not equal to what was copied");
     part(page, &seen.missing, "recorded, but not there");
     part(page, &seen.extra, "there, but recorded nowhere");
+    if outcome.job.is_none() && clean {
+        page.say("In the words of RFC 8493 this bag is complete and valid: every file that its manifests list is there, and each has the bytes that they say.");
+    }
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
 
     let mut lines = Vec::new();

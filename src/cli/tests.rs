@@ -1,1 +1,0 @@
-//! The whole face against an engine of canned values.
