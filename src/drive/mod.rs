@@ -4,6 +4,7 @@
 //! no absent, refused or damaged answer ever becomes a favourable value.
 
 pub mod asking;
+pub mod counters;
 pub mod evidence;
 pub mod health;
 pub mod identity;

@@ -5,6 +5,7 @@
 //! them, so a stored reading can be decoded again at any time by a better decoder.
 
 use super::asking::{self, Hint};
+use super::counters::Counters;
 use super::evidence::{Evidence, Growth};
 use super::health::field::Fields;
 use super::health::findings::Findings;
@@ -136,6 +137,11 @@ impl Reading {
         self
     }
 
+    /// The drive's own counters, for a release and its recheck.
+    pub fn counters(&self) -> Counters {
+        Counters::of(&self.pages)
+    }
+
     /// The form that is stored.
     pub fn stored(&self) -> StoredReading {
         StoredReading {
@@ -225,6 +231,8 @@ fn growth(before: &Evidence, now: &Evidence) -> Growth {
     }
 }
 
+#[cfg(test)]
+mod captured;
 #[cfg(test)]
 mod garbage;
 #[cfg(test)]

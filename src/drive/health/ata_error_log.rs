@@ -256,6 +256,26 @@ mod tests {
     }
 
     #[test]
+    fn a_full_ring_is_read_from_the_newest_backwards() {
+        let mut bytes = [0u8; 512];
+        bytes[0] = 1;
+        bytes[1] = 2;
+        for slot in 0..5usize {
+            // Hours 10 to 14, all in the last two bytes of their entry.
+            bytes[2 + slot * 90 + 88] = 10 + slot as u8;
+        }
+        let log = ErrorLog::summary(&Page::of(&bytes, BYTES));
+        let hours: Vec<u16> = log
+            .entries
+            .value()
+            .unwrap()
+            .iter()
+            .map(|e| e.hours)
+            .collect();
+        assert_eq!(hours, [11, 10, 14, 13, 12]);
+    }
+
+    #[test]
     fn the_comprehensive_log_goes_on_over_its_sectors() {
         let mut bytes = SAMPLE.to_vec();
         bytes.extend(SAMPLE);

@@ -15,6 +15,7 @@ mod changes;
 pub mod field;
 pub mod findings;
 pub mod mmc;
+pub mod nvme_history;
 pub mod nvme_identify;
 pub mod nvme_log;
 pub mod page;

@@ -10,8 +10,9 @@ use super::ata_smart::{self, Smart, Status, status_word};
 use super::ata_statistics::{self, Statistics};
 use super::field::Fields;
 use super::mmc::Wear;
+use super::nvme_history::{self, ErrorEntry, SelfTests};
 use super::nvme_identify::{self, Controller, Namespace};
-use super::nvme_log::{self, ErrorEntry, Health, SelfTests};
+use super::nvme_log::{self, Health};
 use super::page::{Page, Then};
 use super::scsi_inquiry::{self, Inquiry, Vpd};
 use super::scsi_log::Logs;
@@ -216,12 +217,15 @@ fn nvme(replies: &Replies) -> Nvme {
         controller: Controller::decode(&page(Question::NvmeIdentifyController, identify)),
         namespace: Namespace::decode(&page(Question::NvmeIdentifyNamespace, identify)),
         health: Health::decode(&page(Question::NvmeLog(0x02), nvme_log::HEALTH_BYTES)),
-        errors: nvme_log::errors(&Page::variable(
+        errors: nvme_history::errors(&Page::variable(
             replies.get(Question::NvmeLog(0x01)),
-            nvme_log::ERROR_ENTRY_BYTES,
+            nvme_history::ERROR_ENTRY_BYTES,
         )),
-        self_tests: SelfTests::decode(&page(Question::NvmeLog(0x06), nvme_log::SELF_TEST_BYTES)),
-        sanitize_state: nvme_log::sanitize_state(&Page::variable(
+        self_tests: SelfTests::decode(&page(
+            Question::NvmeLog(0x06),
+            nvme_history::SELF_TEST_BYTES,
+        )),
+        sanitize_state: nvme_history::sanitize_state(&Page::variable(
             replies.get(Question::NvmeLog(0x81)),
             4,
         )),
@@ -233,7 +237,7 @@ impl Nvme {
         let mut f = self.controller.fields();
         f.absorb(self.namespace.fields());
         f.absorb(self.health.fields());
-        f.absorb(nvme_log::error_fields(&self.errors));
+        f.absorb(nvme_history::error_fields(&self.errors));
         f.nest("device_self_test", self.self_tests.fields());
         f.put("sanitize_status", &self.sanitize_state);
         f

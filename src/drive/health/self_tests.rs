@@ -4,7 +4,7 @@
 //! Invariant: a failed test stands until one at least as wide has finished without finding
 //! anything; a test that was broken off is no news at all.
 
-use super::nvme_log::SelfTests;
+use super::nvme_history::SelfTests;
 use super::pages::Ata;
 use super::scsi_log::Logs;
 

@@ -1,5 +1,4 @@
-//! Whole readings out of recorded replies: the sample pages, the lessons of captured drives of
-//! 2000 to 2009 (their bytes are quoted beside each test), and garbage.
+//! Whole readings out of recorded replies: the sample pages of every family, and damage.
 
 use super::*;
 use crate::drive::identity::Medium;
@@ -7,7 +6,7 @@ use crate::drive::question::{Question, Reply};
 use crate::drive::signal::{SignalId, Weight};
 use crate::value::Known;
 
-const IDENTIFY: &[u8] = include_bytes!("../../../tests/fixtures/pages/ata-identify.bin");
+pub(super) const IDENTIFY: &[u8] = include_bytes!("../../../tests/fixtures/pages/ata-identify.bin");
 const SMART: &[u8] = include_bytes!("../../../tests/fixtures/pages/ata-smart-data.bin");
 const LIMITS: &[u8] = include_bytes!("../../../tests/fixtures/pages/ata-smart-thresholds.bin");
 const ERRORS: &[u8] = include_bytes!("../../../tests/fixtures/pages/ata-summary-error-log.bin");
@@ -52,7 +51,7 @@ pub(super) fn find(reading: &Reading, id: SignalId) -> Option<&Signal> {
 }
 
 /// A READ DATA page with these attributes (id, flags, current, worst, raw) and a sound checksum.
-fn smart(rows: &[(u8, u16, u8, u8, [u8; 6])]) -> Vec<u8> {
+pub(super) fn smart(rows: &[(u8, u16, u8, u8, [u8; 6])]) -> Vec<u8> {
     let mut page = vec![0u8; 512];
     page[0] = 1;
     for (slot, (id, flags, current, worst, raw)) in rows.iter().enumerate() {
@@ -67,7 +66,7 @@ fn smart(rows: &[(u8, u16, u8, u8, [u8; 6])]) -> Vec<u8> {
     page
 }
 
-fn limits(rows: &[(u8, u8)]) -> Vec<u8> {
+pub(super) fn limits(rows: &[(u8, u8)]) -> Vec<u8> {
     let mut page = vec![0u8; 512];
     page[0] = 1;
     for (slot, (id, limit)) in rows.iter().enumerate() {
@@ -95,7 +94,7 @@ fn statistics(number: u8, values: &[(usize, u64)]) -> Vec<u8> {
     page
 }
 
-fn raw(count: u32) -> [u8; 6] {
+pub(super) fn raw(count: u32) -> [u8; 6] {
     let [a, b, c, d] = count.to_le_bytes();
     [a, b, c, d, 0, 0]
 }
@@ -191,6 +190,35 @@ fn the_worn_nvme_drive_comes_out_whole() {
 }
 
 #[test]
+fn the_drives_own_counters_tell_whether_it_was_used() {
+    let nvme = read(&[(Question::NvmeLog(2), WORN)]).counters();
+    assert_eq!(nvme.power_cycles.unwrap().0, 2_411);
+    assert_eq!(
+        (nvme.written.unwrap().0, nvme.written_in.as_str()),
+        (88_211_094, "data units")
+    );
+    let disk = [
+        (Question::AtaSmartData, SMART),
+        (Question::AtaGpl(4, 1), STAT1),
+    ];
+    let by_statistics = read(&disk).counters();
+    assert_eq!(by_statistics.written.unwrap().0, 42_149_282_791);
+    let by_vendor = read(&disk[..1]).counters();
+    assert_eq!(by_vendor.written_in, "vendor units");
+    assert_eq!(by_vendor.power_cycles, by_statistics.power_cycles);
+    assert!(
+        by_vendor.moved_since(&by_statistics).is_empty(),
+        "units differ"
+    );
+    let mut later = nvme.clone();
+    later.power_cycles = Some(crate::value::Counter128(2_412));
+    assert_eq!(
+        later.moved_since(&nvme),
+        ["power cycles: 2411 then, 2412 now"]
+    );
+}
+
+#[test]
 fn impossible_hours_are_decoded_but_not_claimed() {
     let r = read(&[(Question::NvmeLog(2), EXTREME)]);
     assert_eq!(r.decoded.values["power_on_hours"], "4294967297");
@@ -222,114 +250,6 @@ fn an_emulated_nvme_with_zero_spare_is_no_failing_one() {
     log[0] = 0x08;
     let r = read(&[(Question::NvmeLog(2), &log)]);
     assert!(r.evidence.writes_refused);
-}
-
-#[test]
-fn a_pass_with_hundreds_of_waiting_sectors_is_no_good_news() {
-    // A captured desktop drive passes with 63 remapped and 529 waiting sectors.
-    let data = smart(&[(5, 0x33, 100, 100, raw(63)), (197, 0x12, 88, 88, raw(529))]);
-    let r = read(&[
-        (Question::AtaSmartData, &data),
-        (Question::AtaSmartStatus, &[0x4f, 0xc2]),
-    ]);
-    assert_eq!(r.evidence.limit_crossed, Some(false));
-    assert_eq!(r.evidence.sectors_awaiting, Some(529));
-    assert_eq!(r.signals[0].id, SignalId::SectorsAwaiting);
-}
-
-#[test]
-fn a_crossed_limit_counts_on_an_id_that_nobody_watches() {
-    let data = smart(&[
-        (5, 0x33, 100, 100, raw(0)),
-        (197, 0x12, 100, 100, raw(0)),
-        (203, 0x0b, 24, 24, [0x12, 0x34, 0x56, 0, 0, 0]),
-    ]);
-    let crossed = limits(&[(203, 24), (5, 36)]);
-    let r = read(&[
-        (Question::AtaSmartData, &data),
-        (Question::AtaSmartThresholds, &crossed),
-    ]);
-    assert_eq!(
-        r.evidence.limit_crossed,
-        Some(true),
-        "no verdict frame, own numbers"
-    );
-    assert_eq!(r.decoded.values["status"], "unknown");
-    assert_eq!(r.decoded.why["status"], "not reported");
-    let signal = find(&r, SignalId::DrivePredictsFailure).unwrap();
-    assert_eq!(signal.weight, Weight::Decides);
-    assert_eq!(
-        signal.source,
-        "vendor value 203: 24 / 24 / 24 / 123456000000"
-    );
-    let r = read(&[
-        (Question::AtaSmartData, &data),
-        (Question::AtaSmartStatus, &[0xf4, 0x2c]),
-    ]);
-    assert_eq!(r.decoded.values["status"], "limit-crossed");
-    assert_eq!(r.evidence.limit_crossed, Some(true));
-    assert_eq!(
-        r.signals[0].says,
-        "the drive itself reports that a limit was crossed"
-    );
-}
-
-#[test]
-fn a_limit_crossed_once_weighs_only_on_pre_failure_ids() {
-    let data = smart(&[(10, 0x13, 100, 90, raw(0)), (194, 0x22, 60, 40, raw(40))]);
-    let crossed = limits(&[(194, 45), (10, 97)]);
-    let r = read(&[
-        (Question::AtaSmartData, &data),
-        (Question::AtaSmartThresholds, &crossed),
-    ]);
-    let found: Vec<(Weight, &str)> = r
-        .signals
-        .iter()
-        .filter(|s| s.id == SignalId::DrivePredictsFailure)
-        .map(|s| (s.weight, s.says.as_str()))
-        .collect();
-    assert_eq!(found.len(), 2);
-    assert_eq!(
-        found[0],
-        (Weight::Weighs, "A limit was crossed once, not now.")
-    );
-    assert_eq!(found[1].0, Weight::ForTheRecord);
-    assert_eq!(r.evidence.limit_crossed, None);
-}
-
-#[test]
-fn neither_5_nor_197_means_unknown_and_not_zero() {
-    let data = smart(&[
-        (9, 0x32, 80, 80, raw(9_000)),
-        (194, 0x22, 110, 90, [0x22, 0, 0xff, 0xff, 0x2f, 0]),
-    ]);
-    let r = read(&[(Question::AtaSmartData, &data)]);
-    assert!(r.readable);
-    assert_eq!(r.evidence.sectors_awaiting, None);
-    assert_eq!(r.evidence.sectors_remapped, None);
-    assert_eq!(r.evidence.limit_crossed, None);
-    assert_eq!(r.evidence.celsius, Some(34.0));
-    assert_eq!(r.evidence.powered_hours, Some(9_000.0));
-}
-
-#[test]
-fn a_notebook_drive_that_counts_minutes_and_packs_197() {
-    // 129,691 minutes are 2,161 hours; 197 holds no sector count on the same drive.
-    let data = smart(&[
-        (5, 0x33, 100, 100, [0, 0, 0, 0, 0xd0, 0x07]),
-        (9, 0x32, 98, 98, raw(129_691)),
-        (12, 0x32, 100, 100, raw(1_800)),
-        (197, 0x12, 100, 100, [0x05, 0x00, 0x31, 0x02, 0, 0]),
-    ]);
-    let r = read(&[
-        (Question::AtaIdentify, IDENTIFY),
-        (Question::AtaSmartData, &data),
-    ]);
-    assert_eq!(r.evidence.powered_hours, None);
-    assert_eq!(r.evidence.sectors_remapped, Some(0));
-    assert_eq!(r.evidence.sectors_awaiting, None);
-    assert!(find(&r, SignalId::TimePowered).is_none());
-    assert_eq!(r.decoded.values["attributes"][1]["raw"], "9bfa01000000");
 }
 
 #[test]

@@ -1,0 +1,9 @@
+//! Fuzzes the eMMC texts.
+#![no_main]
+
+use holdpoint::drive::question::Question;
+use holdpoint_fuzz::reading_of;
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| {
+    reading_of(&[Question::MmcLifeTime, Question::MmcPreEol], data);
+});
