@@ -1,5 +1,8 @@
 //! The `holdpoint` command: parse, call, exit code.
 
+use holdpoint::cli;
+
 fn main() -> std::process::ExitCode {
-    std::process::ExitCode::SUCCESS
+    let bench = cli::bench::MachineBench::here();
+    cli::main(std::env::args_os(), &bench)
 }

@@ -6,6 +6,8 @@
 //! result that could not be delivered), never better.
 
 pub mod args;
+// the real bench
+pub mod bench;
 pub mod ask;
 pub mod command;
 pub mod desk;

@@ -434,7 +434,7 @@ pub(super) fn second_look(look: &SecondLook) -> Option<Point> {
         SecondLook::NotEnough(why) => why.clone(),
     };
     Some(Point::plain(
-        "second-look-missing",
+        "second-look",
         Decider::Nobody,
         "a release wants a second look",
         "nothing else is open",

@@ -118,7 +118,7 @@ pub const ORDER: &[&str] = &[
     "must-have-open",
     "questions-open",
     "waiver-lapsed",
-    "second-look-missing",
+    "second-look",
 ];
 
 /// Sorts points into the order of [`ORDER`]; unknown ids come last.

@@ -11,6 +11,8 @@ pub mod gate;
 pub mod open;
 pub mod outcome;
 pub mod plan;
+pub mod policies;
+pub mod print;
 pub mod recheck;
 pub mod release;
 pub mod request;

@@ -1,9 +1,11 @@
 //! `show`: where a job stands, and what comes next. Reads only, and never waits for a running step.
 
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{Fact, FactBody};
-use crate::step::outcome::{Outcome, Problem, Shown, State};
+use crate::ledger::{Fact, FactBody, Ledger};
+use crate::port::Bench;
+use crate::step::outcome::{Exit, JobLine, Outcome, PathText, Problem, Shown, ShownAll, State};
 use crate::value::Moment;
+use std::path::PathBuf;
 
 /// Where one job stands.
 pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
@@ -80,6 +82,39 @@ fn on_hold(job: &Job<'_>) -> Result<Vec<String>, Problem> {
         out.push(crate::step::assess::drive_words(job)?);
     }
     Ok(out)
+}
+
+/// Every job found at or up to two levels below `places`.
+pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAll>, Problem> {
+    let mut found: Vec<PathBuf> = Vec::new();
+    for place in places {
+        let walk = walkdir::WalkDir::new(place).max_depth(3).same_file_system(true).follow_links(false);
+        // Folders that cannot be entered hold no job that this user could show.
+        let ledgers = walk.into_iter().filter_map(Result::ok).filter(|entry| entry.file_name() == Ledger::FILE && entry.file_type().is_file());
+        for dir in ledgers.filter_map(|entry| entry.path().parent().and_then(|dir| dir.canonicalize().ok())) {
+            if !found.contains(&dir) {
+                found.push(dir);
+            }
+        }
+    }
+    let mut jobs: Vec<JobLine> = Vec::new();
+    let mut seen = Vec::new();
+    for dir in found {
+        match Job::open_to_read(bench, &dir) {
+            Ok(job) if seen.contains(&job.setup.id) => {}
+            Ok(job) => {
+                seen.push(job.setup.id.clone());
+                let shown = show(&job)?.result;
+                let path = PathText::of(&dir);
+                jobs.push(JobLine { job: path.path, raw: path.raw, state: shown.state, owner: shown.owner, opened: Some(job.setup.opened), next: shown.next });
+            }
+            Err(problem) => {
+                let path = PathText::of(&dir);
+                jobs.push(JobLine { job: path.path, raw: path.raw, state: State::Hold, owner: None, opened: None, next: problem.next });
+            }
+        }
+    }
+    Ok(Outcome { job: None, result: ShownAll { jobs }, open_points: Vec::new(), exit: Exit::Done })
 }
 
 /// The next command.

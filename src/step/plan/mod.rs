@@ -22,7 +22,7 @@ use crate::survey::root::Root;
 use crate::value::{Blake3, Name};
 use rusqlite::params;
 
-pub use listing::listing;
+pub use listing::{Paths, listing};
 pub use people::people;
 
 /// Surveys and orders.

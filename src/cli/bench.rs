@@ -1,0 +1,226 @@
+//! The real bench: this machine behind the ports, and the engine behind the face.
+//!
+//! Invariant: nothing is decided here; each method opens what the request names and hands it to its step.
+
+use super::engine::{Answer, Engine};
+use crate::job::Job;
+use crate::ledger::Ledger;
+use crate::linux::host::Host as MachineHost;
+use crate::linux::topology::System;
+use crate::linux::{FolderDestination, FolderRecipient, FolderTree, MachineClock, MachineMemory};
+use crate::port::{Bench, Clock, Destination, Fault, FaultKind, Host, Memory, Recipient, Transport, Tree};
+use crate::step::event::Tell;
+use crate::step::outcome::*;
+use crate::step::request::*;
+use crate::step::{self, assess, attest, copy, gate, open, plan, print, recheck, release, show, verify, waive};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// This machine.
+pub struct MachineBench {
+    clock: MachineClock,
+    memory: MachineMemory,
+    system: System,
+    stop: Arc<AtomicBool>,
+    host: Host,
+}
+
+impl MachineBench {
+    /// Looks at this machine, and listens for the signals that ask to stop: the first one ends
+    /// the step in good order, the second one ends the process.
+    pub fn here() -> Self {
+        let stop = Arc::new(AtomicBool::new(false));
+        for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM, signal_hook::consts::SIGHUP] {
+            // The order matters: the second signal finds the flag set and ends the process at once.
+            // A handler that cannot be installed only means that the signal ends the process, which loses nothing that is committed.
+            let _ = signal_hook::flag::register_conditional_shutdown(signal, 4, Arc::clone(&stop));
+            let _ = signal_hook::flag::register(signal, Arc::clone(&stop));
+        }
+        let look = MachineHost::look();
+        let host = Host {
+            id: look.id.unwrap_or_default(),
+            product: look.machine.unwrap_or_default(),
+            kernel: look.kernel.unwrap_or_default(),
+            memory_bytes: look.memory_bytes,
+        };
+        Self { clock: MachineClock::new(), memory: MachineMemory, system: System::this_machine(), stop, host }
+    }
+}
+
+fn os_fault(doing: String, e: &std::io::Error) -> Fault {
+    let kind = match e.kind() {
+        std::io::ErrorKind::NotFound => FaultKind::Missing,
+        std::io::ErrorKind::PermissionDenied => FaultKind::Denied,
+        std::io::ErrorKind::StorageFull => FaultKind::Full,
+        std::io::ErrorKind::ReadOnlyFilesystem => FaultKind::ReadOnly,
+        _ => FaultKind::Other,
+    };
+    Fault::new(kind, doing, e.to_string())
+}
+
+/// No key, policy or proof is longer.
+const LARGEST_SMALL_FILE: u64 = 16 << 20;
+
+impl Bench for MachineBench {
+    fn clock(&self) -> &dyn Clock {
+        &self.clock
+    }
+
+    fn memory(&self) -> &dyn Memory {
+        &self.memory
+    }
+
+    fn workers(&self) -> usize {
+        // Two a core keep both busy while one waits for the medium; more only cost memory.
+        std::thread::available_parallelism().map_or(2, |cores| (cores.get() * 2).clamp(2, 8))
+    }
+
+    fn stop_asked(&self) -> bool {
+        self.stop.load(Ordering::Relaxed)
+    }
+
+    fn host(&self) -> Host {
+        self.host.clone()
+    }
+
+    fn absolute(&self, path: &Path) -> Result<PathBuf, Fault> {
+        path.canonicalize().map_err(|e| os_fault(format!("looking at {}", path.display()), &e))
+    }
+
+    fn is_inside(&self, inner: &Path, outer: &Path) -> Result<bool, Fault> {
+        crate::linux::nesting::lies_inside(&self.system, inner, outer)
+    }
+
+    fn tree(&self, path: &Path) -> Result<Box<dyn Tree>, Fault> {
+        Ok(Box::new(FolderTree::open(path)?))
+    }
+
+    fn destination(&self, path: &Path, make: bool) -> Result<Box<dyn Destination>, Fault> {
+        Ok(Box::new(if make { FolderDestination::make(path)? } else { FolderDestination::open(path)? }))
+    }
+
+    fn recipient(&self, path: &Path) -> Result<Box<dyn Recipient>, Fault> {
+        Ok(Box::new(FolderRecipient::open(path)?))
+    }
+
+    fn replies(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {
+        Ok(Box::new(crate::linux::replies::RecordedReplies::open(path)?))
+    }
+
+    fn read_file(&self, path: &Path) -> Result<Vec<u8>, Fault> {
+        let doing = || format!("reading {}", path.display());
+        let meta = std::fs::metadata(path).map_err(|e| os_fault(doing(), &e))?;
+        if !meta.is_file() || meta.len() > LARGEST_SMALL_FILE {
+            return Err(Fault::new(FaultKind::Other, doing(), "expected a file of at most 16 MiB"));
+        }
+        std::fs::read(path).map_err(|e| os_fault(doing(), &e))
+    }
+
+    fn write_file(&self, path: &Path, bytes: &[u8]) -> Result<(), Fault> {
+        let (Some(folder), Some(name)) = (path.parent(), path.file_name().and_then(|name| name.to_str())) else {
+            return Err(Fault::new(FaultKind::Other, format!("writing {}", path.display()), "expected a file name in a folder"));
+        };
+        FolderDestination::make(folder)?.write_small(name, bytes)
+    }
+}
+
+impl Engine for MachineBench {
+    fn open(&self, request: &OpenRequest, tell: Tell) -> Answer<Opened> {
+        match &request.job {
+            Some(dir) if dir.join(Ledger::FILE).exists() => open::amend(&Job::open(self, dir)?, request),
+            _ => open::open(self, request, &Ledger::create, tell),
+        }
+    }
+
+    fn assess(&self, request: &AssessRequest, tell: Tell) -> Answer<Assessed> {
+        assess::assess(&Job::open(self, &request.job)?, request, tell)
+    }
+
+    fn plan(&self, request: &PlanRequest, tell: Tell) -> Answer<Planned> {
+        plan::plan(&Job::open(self, &request.job)?, request, tell)
+    }
+
+    fn copy(&self, request: &CopyRequest, tell: Tell) -> Answer<Copied> {
+        copy::copy(&Job::open(self, &request.job)?, request, tell)
+    }
+
+    fn verify(&self, request: &VerifyRequest, tell: Tell) -> Answer<Verified> {
+        if request.path.join("bagit.txt").exists() && !request.path.join(Ledger::FILE).exists() {
+            return verify::verify_bag(self, request, tell);
+        }
+        verify::verify(&Job::open(self, &request.path)?, request, tell)
+    }
+
+    fn inspect(&self, request: &InspectRequest, tell: Tell) -> Answer<Inspected> {
+        step::inspect::inspect(&Job::open(self, &request.job)?, request, tell)
+    }
+
+    fn waive(&self, request: &WaiveRequest) -> Answer<Waived> {
+        waive::waive(&Job::open(self, &request.job)?, request)
+    }
+
+    fn answer(&self, request: &AnswerRequest) -> Answer<Answered> {
+        waive::answer(&Job::open(self, &request.job)?, request)
+    }
+
+    fn release(&self, request: &ReleaseRequest, tell: Tell) -> Answer<Released> {
+        release::release(&Job::open(self, &request.job)?, request, None, tell)
+    }
+
+    fn recheck(&self, request: &RecheckRequest) -> Answer<Rechecked> {
+        recheck::recheck(&Job::open(self, &request.job)?)
+    }
+
+    fn guard(&self, request: &GuardRequest) -> Answer<Guarded> {
+        let job = Job::open_to_read(self, &request.job)?;
+        Err(Problem::failed(
+            "this job holds a folder, and a folder's release never covers the drive beneath it",
+            job.dir.display().to_string(),
+            "open a job for the whole drive with holdpoint open --drive",
+        ))
+    }
+
+    fn print(&self, request: &PrintRequest) -> Answer<Printed> {
+        print::print(&Job::open_to_read(self, &request.job)?, request)
+    }
+
+    fn put_back(&self, request: &PutBackRequest, tell: Tell) -> Answer<PutBack> {
+        step::put_back::put_back(&Job::open(self, &request.job)?, request, tell)
+    }
+
+    fn close(&self, request: &CloseRequest, tell: Tell) -> Answer<Closed> {
+        step::close::close(&Job::open(self, &request.job)?, request, tell)
+    }
+
+    fn show(&self, job: &Path) -> Answer<Shown> {
+        show::show(&Job::open_to_read(self, job)?)
+    }
+
+    fn show_all(&self) -> Answer<ShownAll> {
+        show::show_all(self, &places_to_look())
+    }
+
+    fn demo(&self, request: &DemoRequest, tell: Tell) -> Answer<Demonstrated> {
+        crate::life::demo::demo(request, tell)
+    }
+
+    fn policies(&self) -> Answer<PoliciesListed> {
+        step::policies::list()
+    }
+
+    fn policy(&self, request: &PolicyRequest) -> Answer<PolicyExplained> {
+        step::policies::explain(self, request)
+    }
+}
+
+/// Folders that may hold jobs: here, one level below, and one or two levels below every mounted file system.
+fn places_to_look() -> Vec<PathBuf> {
+    let mut out = vec![PathBuf::from(".")];
+    if let Ok(disks) = sysinfo::Disks::new_with_refreshed_list() {
+        out.extend(disks.list().iter().map(|disk| disk.mount_point().to_owned()));
+    }
+    out.sort();
+    out.dedup();
+    out
+}

@@ -1,0 +1,42 @@
+//! `policy`: what is shipped, what a policy demands, whether a file is sound.
+
+use crate::policy::{Policy, PolicyFault};
+use crate::port::Bench;
+use crate::step::outcome::{Exit, Outcome, PoliciesListed, PolicyExplained, PolicyLine, Problem};
+use crate::step::request::PolicyRequest;
+use std::path::Path;
+
+fn line(policy: &Policy) -> PolicyLine {
+    PolicyLine { name: policy.name.clone(), says: policy.says.clone(), blake3: policy.hash() }
+}
+
+fn failed(e: PolicyFault) -> Problem {
+    Problem::failed(e.to_string(), "", "correct the policy, then holdpoint policy check FILE")
+}
+
+/// The policies that are shipped.
+pub fn list() -> Result<Outcome<PoliciesListed>, Problem> {
+    let policies = Policy::names().map(|name| Policy::builtin(name).map(|policy| line(&policy))).collect::<Result<_, _>>().map_err(failed)?;
+    Ok(Outcome { job: None, result: PoliciesListed { policies }, open_points: Vec::new(), exit: Exit::Done })
+}
+
+/// One policy, explained or checked.
+pub fn explain(bench: &dyn Bench, request: &PolicyRequest) -> Result<Outcome<PolicyExplained>, Problem> {
+    let policy = match request {
+        PolicyRequest::Explain(name) => match Policy::builtin(&name.to_string_lossy()) {
+            Ok(policy) => policy,
+            Err(_) if Path::new(name).exists() => read(bench, Path::new(name))?,
+            Err(e) => return Err(failed(e)),
+        },
+        PolicyRequest::Check(path) => read(bench, path)?,
+    };
+    let result = PolicyExplained { policy: line(&policy), demands: policy.explain() };
+    Ok(Outcome { job: None, result, open_points: Vec::new(), exit: Exit::Done })
+}
+
+fn read(bench: &dyn Bench, path: &Path) -> Result<Policy, Problem> {
+    let shown = path.display().to_string();
+    let bytes = bench.read_file(path).map_err(|fault| crate::job::fault_problem(&fault, "name a policy file that can be read"))?;
+    let text = String::from_utf8(bytes).map_err(|_| Problem::failed("the policy is no UTF-8 text", shown.clone(), "save it as UTF-8"))?;
+    Policy::parse(&shown, &text).map_err(failed)
+}
