@@ -382,7 +382,16 @@ impl Findings {
 
     fn scsi(&mut self, scsi: &Scsi) {
         let logs = &scsi.logs;
-        let exceptions = doubt(logs.exception_asc.clone().map(|asc| asc != 0), logs.sound);
+        // 0Bh/01h warns of heat only (SPC-4, annex D, from memory); any other code predicts a failure.
+        let hot = (logs.exception_asc.get(), logs.exception_ascq.get()) == (Some(0x0b), Some(0x01));
+        let exceptions = doubt(
+            logs.exception_asc.clone().map(|asc| asc != 0 && !hot),
+            logs.sound,
+        );
+        if hot {
+            self.temperature_warning
+                .fill(Known::Value(true), "SCSI log page 2Fh, parameter 0000h");
+        }
         let code = hex(&[
             logs.exception_asc.get().unwrap_or(0),
             logs.exception_ascq.get().unwrap_or(0),

@@ -6,21 +6,21 @@
 //! | weight | what |
 //! | --- | --- |
 //! | decides | data locked by a password; sectors waiting or unreadable now; any media count that grows; a failed self-test; the drive's own report of a crossed limit; NVMe warning bits 0, 2 and 3; ten and more integrity errors |
-//! | weighs | remapped or given-up counts that are large, or young, or beside waiting sectors; commands overdue; failed motor starts; spare near its limit; rated writing used up; heat above the limit; a pre-failure limit crossed once; pace below half; health unread |
+//! | weighs | counts of bad media that cannot be made out; remapped or given-up counts that are large, or young, or beside waiting sectors; commands overdue; failed motor starts; spare near its limit; rated writing used up; heat above the limit; a pre-failure limit crossed once; pace below half; health unread |
 //! | for the record | everything else: ages, temperatures, cable errors that do not grow, counts that are small, old and stable |
 //!
 //! Sources of the grouping: Pinheiro et al., FAST 2007, 3.5 (scan errors, first remapping); Ma et al., FAST 2015
 //! (many remapped sectors); Schroeder et al., FAST 2016 (SSD). The limits of 40 and 10 and the two years are engineering judgement.
 //!
-//! Invariant: an unknown value makes no signal but never silence about an unread drive.
+//! Invariant: a count that is not told makes no signal and no good news; an unread drive is never silent.
 
 use super::changes;
 use super::findings::{CrossedLimit, Findings, Found};
 use super::self_tests::Outcome;
 use crate::drive::evidence::Evidence;
 use crate::drive::signal::{Signal, SignalId, Weight};
-use crate::value::Moment;
 use crate::value::measure::count_in_words;
+use crate::value::{Known, Moment};
 
 /// The reading before: its moment and its numbers.
 #[derive(Debug, Clone, PartialEq)]
@@ -133,7 +133,8 @@ impl Maker<'_> {
         });
     }
 
-    /// A count: no signal while it is zero or not known.
+    /// A count: no signal while it is zero or not told. Bytes that were delivered for a count of bad
+    /// media, but cannot be made out, are told and weigh: they may hide one.
     fn count(
         &mut self,
         id: SignalId,
@@ -144,6 +145,17 @@ impl Maker<'_> {
     ) {
         if let Some(n) = found.value.get().filter(|n| *n > 0) {
             self.number(id, weight, &says(n), n as f64, unit, &found.source);
+        }
+        let about = match id {
+            SignalId::SectorsAwaiting => "whether sectors wait to be remapped",
+            SignalId::SectorsRemapped => "whether sectors were replaced by spares",
+            SignalId::ReadsGivenUp => "whether reads ended without the data",
+            SignalId::ScanUnreadable => "whether the drive's own scan found unreadable sectors",
+            _ => return,
+        };
+        if let Known::Implausible { raw } = &found.value {
+            let says = format!("{about} cannot be made out ({raw})");
+            self.word(id, Weight::Weighs, &says, &found.source);
         }
     }
 }

@@ -109,5 +109,8 @@ fn a_notebook_drive_that_counts_minutes_and_packs_197() {
     assert_eq!(r.evidence.sectors_remapped, Some(0));
     assert_eq!(r.evidence.sectors_awaiting, None);
     assert!(find(&r, SignalId::TimePowered).is_none());
+    let unclear = find(&r, SignalId::SectorsAwaiting).unwrap();
+    assert_eq!((unclear.weight, unclear.value), (Weight::Weighs, None));
+    assert!(unclear.says.contains("bytes 050031020000 as delivered"));
     assert_eq!(r.decoded.values["attributes"][1]["raw"], "9bfa01000000");
 }

@@ -506,3 +506,42 @@ fn a_stored_reading_decodes_to_the_same() {
         );
     }
 }
+
+/// A SCSI log page with one parameter.
+fn scsi_log(page: u8, code: u16, value: &[u8]) -> Vec<u8> {
+    let mut bytes = vec![page, 0, 0, 4 + value.len() as u8];
+    bytes.extend(code.to_be_bytes());
+    bytes.extend([3, value.len() as u8]);
+    bytes.extend(value);
+    bytes
+}
+
+#[test]
+fn a_scsi_disk_by_its_log_pages() {
+    let mut inquiry = vec![0u8, 0, 6, 2, 31, 0, 0, 0];
+    inquiry.extend(b"EXAMPLE SAS DISK 4000   B007");
+    let rotation = [0, 0xb1, 0, 4, 0x1c, 0x20, 0, 2];
+    let errors = scsi_log(0x03, 6, &[0, 0, 0, 3]);
+    let heat = scsi_log(0x0d, 0, &[0, 41]);
+    let pages = |exception: &[u8]| {
+        read(&[
+            (Question::ScsiInquiry, &inquiry),
+            (Question::ScsiVpd(0xb1), &rotation),
+            (Question::ScsiLog(0x03), &errors),
+            (Question::ScsiLog(0x0d), &heat),
+            (Question::ScsiLog(0x2f), &scsi_log(0x2f, 0, exception)),
+        ])
+    };
+    let r = pages(&[0x5d, 0x10, 41]);
+    assert!(r.readable);
+    assert_eq!(r.drive.medium, Medium::Disk);
+    assert_eq!(r.drive.model, Known::Value("EXAMPLE SAS DISK 4000".into()));
+    assert_eq!(r.decoded.values["firmware"], "B007");
+    assert_eq!(r.evidence.limit_crossed, Some(true));
+    assert_eq!(r.evidence.reads_given_up, Some(3));
+    assert_eq!(r.evidence.celsius, Some(41.0));
+    assert_eq!(pages(&[0, 0, 41]).evidence.limit_crossed, Some(false));
+    let hot = pages(&[0x0b, 0x01, 70]);
+    assert!(hot.evidence.temperature_warning);
+    assert_eq!(hot.evidence.limit_crossed, Some(false));
+}
