@@ -41,7 +41,8 @@ impl Desk<'_> {
     pub fn missing(&mut self) -> Missing<'_> {
         match self.asker.as_deref_mut() {
             Some(asker) => Missing::Ask(asker),
-            None => Missing::Refuse,
+            // A script that gives no answer gets an open point, not a refusal: nobody answers for the owner.
+            None => Missing::LeaveOpen,
         }
     }
 

@@ -7,8 +7,8 @@
 
 pub mod args;
 // the real bench
-pub mod bench;
 pub mod ask;
+pub mod bench;
 pub mod command;
 pub mod desk;
 pub mod engine;

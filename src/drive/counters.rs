@@ -22,6 +22,17 @@ pub struct Counters {
 }
 
 impl Counters {
+    /// Bytes written, where the unit of the counter is a standard's.
+    pub fn written_bytes(&self) -> Option<Counter128> {
+        let unit = match self.written_in.as_str() {
+            "data units" => 512_000,
+            _ => return None,
+        };
+        self.written
+            .and_then(|written| written.0.checked_mul(unit))
+            .map(Counter128)
+    }
+
     /// Takes them from the pages: NVMe log 02h; device statistics page 01h, bytes 08h and 18h;
     /// else the vendor values 12 and 241.
     pub fn of(pages: &Pages) -> Self {

@@ -189,10 +189,14 @@ pub fn judge(job: &Job<'_>, reading: &Reading) -> Result<(Forecast, Decision), P
         irreplaceable: surveyed.then_some(precious > 0),
         locked: locked(reading),
     };
+    let routes = &job.policy.routes;
     let limits = RouteLimits {
-        gentle_high: job.policy.routes.gentle_from.get(),
-        refer_mid: job.policy.routes.refer_from.get(),
-        ..RouteLimits::default()
+        gentle_high: routes.gentle_high.get(),
+        gentle_mid: routes.gentle_mid.get(),
+        refer_mid: routes.refer_mid.get(),
+        old_remapped: u64::from(routes.old_remapped.get()),
+        slow_share: routes.slow_share.get(),
+        vanished: job.policy.vanishing.refer_at_times.get(),
     };
     let decision = route(&forecast, evidence, &situation, stakes, &limits);
     ledger

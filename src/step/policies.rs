@@ -7,21 +7,40 @@ use crate::step::request::PolicyRequest;
 use std::path::Path;
 
 fn line(policy: &Policy) -> PolicyLine {
-    PolicyLine { name: policy.name.clone(), says: policy.says.clone(), blake3: policy.hash() }
+    PolicyLine {
+        name: policy.name.clone(),
+        says: policy.says.clone(),
+        blake3: policy.hash(),
+    }
 }
 
 fn failed(e: PolicyFault) -> Problem {
-    Problem::failed(e.to_string(), "", "correct the policy, then holdpoint policy check FILE")
+    Problem::failed(
+        e.to_string(),
+        "",
+        "correct the policy, then holdpoint policy check FILE",
+    )
 }
 
 /// The policies that are shipped.
 pub fn list() -> Result<Outcome<PoliciesListed>, Problem> {
-    let policies = Policy::names().map(|name| Policy::builtin(name).map(|policy| line(&policy))).collect::<Result<_, _>>().map_err(failed)?;
-    Ok(Outcome { job: None, result: PoliciesListed { policies }, open_points: Vec::new(), exit: Exit::Done })
+    let policies = Policy::names()
+        .map(|name| Policy::builtin(name).map(|policy| line(&policy)))
+        .collect::<Result<_, _>>()
+        .map_err(failed)?;
+    Ok(Outcome {
+        job: None,
+        result: PoliciesListed { policies },
+        open_points: Vec::new(),
+        exit: Exit::Done,
+    })
 }
 
 /// One policy, explained or checked.
-pub fn explain(bench: &dyn Bench, request: &PolicyRequest) -> Result<Outcome<PolicyExplained>, Problem> {
+pub fn explain(
+    bench: &dyn Bench,
+    request: &PolicyRequest,
+) -> Result<Outcome<PolicyExplained>, Problem> {
     let policy = match request {
         PolicyRequest::Explain(name) => match Policy::builtin(&name.to_string_lossy()) {
             Ok(policy) => policy,
@@ -30,13 +49,29 @@ pub fn explain(bench: &dyn Bench, request: &PolicyRequest) -> Result<Outcome<Pol
         },
         PolicyRequest::Check(path) => read(bench, path)?,
     };
-    let result = PolicyExplained { policy: line(&policy), demands: policy.explain() };
-    Ok(Outcome { job: None, result, open_points: Vec::new(), exit: Exit::Done })
+    let result = PolicyExplained {
+        policy: line(&policy),
+        demands: policy.explain(),
+    };
+    Ok(Outcome {
+        job: None,
+        result,
+        open_points: Vec::new(),
+        exit: Exit::Done,
+    })
 }
 
 fn read(bench: &dyn Bench, path: &Path) -> Result<Policy, Problem> {
     let shown = path.display().to_string();
-    let bytes = bench.read_file(path).map_err(|fault| crate::job::fault_problem(&fault, "name a policy file that can be read"))?;
-    let text = String::from_utf8(bytes).map_err(|_| Problem::failed("the policy is no UTF-8 text", shown.clone(), "save it as UTF-8"))?;
+    let bytes = bench.read_file(path).map_err(|fault| {
+        crate::job::fault_problem(&fault, "name a policy file that can be read")
+    })?;
+    let text = String::from_utf8(bytes).map_err(|_| {
+        Problem::failed(
+            "the policy is no UTF-8 text",
+            shown.clone(),
+            "save it as UTF-8",
+        )
+    })?;
     Policy::parse(&shown, &text).map_err(failed)
 }

@@ -5,8 +5,9 @@
 use crate::job::{Job, fault_problem, ledger_problem};
 use crate::ledger::{Fact, FactBody, Got, LedgerError, Want};
 use crate::paper::account::{
-    self, Account, Amount, Answer, CertificateLine, ClassLine, ClassTotals, DestinationLine, DriveLine, FolderLine, LeftOut, Lost, LostFolder, LostItem, MustHave, NotSaved,
-    PersonLine, PointLine, PolicyLine, Verification, WaiverLine,
+    self, Account, Amount, Answer, CertificateLine, ClassLine, ClassTotals, DestinationLine,
+    DriveLine, FolderLine, LeftOut, Lost, LostFolder, LostItem, MustHave, NotSaved, PersonLine,
+    PointLine, PolicyLine, Verification, WaiverLine,
 };
 use crate::step::outcome::{Names, OpenPoint, Outcome, Paper, Printed, Problem, Who};
 use crate::step::plan::Paths;
@@ -19,18 +20,56 @@ use std::collections::{BTreeMap, HashMap};
 /// Writes a paper as HTML and as plain text.
 pub fn print(job: &Job<'_>, request: &PrintRequest) -> Result<Outcome<Printed>, Problem> {
     let account = account(job)?;
-    let paper = crate::paper::Paper::of(request.paper.word()).ok_or_else(|| Problem::usage("there is no such paper", request.paper.word(), "receipt, sheet, tag or slip"))?;
-    let usual = if request.paper == Paper::Receipt || request.paper == Paper::Sheet { Names::Full } else { Names::Folders };
-    let names = crate::paper::Names::of(request.names.unwrap_or(usual).word()).unwrap_or(crate::paper::Names::Folders);
-    let printed = crate::paper::print(paper, &account, names, request.language.as_deref().unwrap_or("en"));
-    let folder = request.out.clone().unwrap_or_else(|| job.dir.join("papers"));
+    let paper = crate::paper::Paper::of(request.paper.word()).ok_or_else(|| {
+        Problem::usage(
+            "there is no such paper",
+            request.paper.word(),
+            "receipt, sheet, tag or slip",
+        )
+    })?;
+    let usual = if request.paper == Paper::Receipt || request.paper == Paper::Sheet {
+        Names::Full
+    } else {
+        Names::Folders
+    };
+    let names = crate::paper::Names::of(request.names.unwrap_or(usual).word())
+        .unwrap_or(crate::paper::Names::Folders);
+    let printed = crate::paper::print(
+        paper,
+        &account,
+        names,
+        request.language.as_deref().unwrap_or("en"),
+    );
+    let folder = request
+        .out
+        .clone()
+        .unwrap_or_else(|| job.dir.join("papers"));
     let word = request.paper.word();
-    let (html, text) = (folder.join(format!("{word}.html")), folder.join(format!("{word}.txt")));
-    let failed = |fault| fault_problem(&fault, "name a folder that can be written to with --out DIR");
-    job.bench.write_file(&html, printed.html.as_bytes()).map_err(failed)?;
-    job.bench.write_file(&text, printed.text.as_bytes()).map_err(failed)?;
-    let result = Printed { html: html.display().to_string(), text: text.display().to_string() };
-    Ok(Outcome::done(&job.dir, result, crate::step::points_now(job)?))
+    let (html, text) = (
+        folder.join(format!("{word}.html")),
+        folder.join(format!("{word}.txt")),
+    );
+    let failed = |fault| {
+        fault_problem(
+            &fault,
+            "name a folder that can be written to with --out DIR",
+        )
+    };
+    job.bench
+        .write_file(&html, printed.html.as_bytes())
+        .map_err(failed)?;
+    job.bench
+        .write_file(&text, printed.text.as_bytes())
+        .map_err(failed)?;
+    let result = Printed {
+        html: html.display().to_string(),
+        text: text.display().to_string(),
+    };
+    Ok(Outcome::done(
+        &job.dir,
+        result,
+        crate::step::points_now(job)?,
+    ))
 }
 
 /// Everything that may stand on a paper.
@@ -55,10 +94,23 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
         opened: setup.opened,
         owner: setup.owner.clone().unwrap_or_default(),
         technician: setup.technician.clone().unwrap_or_default(),
-        symptom: setup.symptom.map(|word| word.word().to_owned()).unwrap_or_default(),
-        memory: setup.memory.map(|word| word.word().to_owned()).unwrap_or_default(),
-        machine: setup.machine.map(|word| word.word().to_owned()).unwrap_or_default(),
-        policy: PolicyLine { name: job.policy.name.clone(), hash: setup.policy_hash, practice: job.policy.practice },
+        symptom: setup
+            .symptom
+            .map(|word| word.word().to_owned())
+            .unwrap_or_default(),
+        memory: setup
+            .memory
+            .map(|word| word.word().to_owned())
+            .unwrap_or_default(),
+        machine: setup
+            .machine
+            .map(|word| word.word().to_owned())
+            .unwrap_or_default(),
+        policy: PolicyLine {
+            name: job.policy.name.clone(),
+            hash: setup.policy_hash,
+            practice: job.policy.practice,
+        },
         state: match state {
             crate::step::outcome::State::Hold => account::State::Hold,
             crate::step::outcome::State::Released => account::State::Released,
@@ -73,7 +125,10 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
                 path: kept.to.text.clone(),
                 file_system: kept.file_system.clone(),
                 independent: kept.independent,
-                why: kept.why.clone().unwrap_or_else(|| "on a disk of its own".into()),
+                why: kept
+                    .why
+                    .clone()
+                    .unwrap_or_else(|| "on a disk of its own".into()),
             })
             .collect(),
         people: planned
@@ -96,7 +151,12 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
         left_out: planned
             .left_out
             .iter()
-            .map(|left| LeftOut { rule: left.rule.clone(), why: why_of.get(&left.rule).cloned().unwrap_or_default(), items: left.items, bytes: left.bytes })
+            .map(|left| LeftOut {
+                rule: left.rule.clone(),
+                why: why_of.get(&left.rule).cloned().unwrap_or_default(),
+                items: left.items,
+                bytes: left.bytes,
+            })
             .collect(),
         not_saved: rows.not_saved,
         must_haves: must_haves(job, &facts),
@@ -134,16 +194,27 @@ struct Rows {
 fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
     use crate::step::outcome::ItemState;
     let (recorded, counting) = (Recorded::of(facts), job.counting());
-    let mut classes: Vec<ClassLine> = Class::ALL.iter().map(|class| ClassLine { class: *class, counts: ClassTotals::default() }).collect();
+    let mut classes: Vec<ClassLine> = Class::ALL
+        .iter()
+        .map(|class| ClassLine {
+            class: *class,
+            counts: ClassTotals::default(),
+        })
+        .collect();
     let mut not_saved = NotSaved::default();
     let mut by_folder: BTreeMap<String, (u64, u64)> = BTreeMap::new();
     let mut tops: BTreeMap<String, (u64, u64, i64)> = BTreeMap::new();
-    let mut paths = Paths { job, known: HashMap::new() };
+    let mut paths = Paths {
+        job,
+        known: HashMap::new(),
+    };
     job.ledger
         .each_item::<LedgerError>("item.kind = 0 AND item.want <> 3", |item, got| {
             let state = item_state(&item, &got, counting, recorded);
             let amount = Amount::of(1, item.bytes);
-            let Some(line) = classes.iter_mut().find(|line| line.class == item.class) else { return Ok(()) };
+            let Some(line) = classes.iter_mut().find(|line| line.class == item.class) else {
+                return Ok(());
+            };
             let counts = &mut line.counts;
             counts.all = counts.all.plus(amount);
             let (slot, lost) = match state {
@@ -152,8 +223,17 @@ fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
                 ItemState::Unreadable => (Some(&mut counts.unreadable), Some(Lost::Unreadable)),
                 ItemState::LeftOut => (Some(&mut counts.left_out), None),
                 ItemState::Placeholder => (Some(&mut counts.placeholder), Some(Lost::Placeholder)),
-                ItemState::Waived => (Some(&mut counts.waived), (got.state != Got::Whole).then_some(if got.state == Got::Gaps { Lost::Damaged } else { Lost::Waived })),
-                ItemState::Listed | ItemState::Copied | ItemState::Changed => (None, Some(Lost::Unsettled)),
+                ItemState::Waived => (
+                    Some(&mut counts.waived),
+                    (got.state != Got::Whole).then_some(if got.state == Got::Gaps {
+                        Lost::Damaged
+                    } else {
+                        Lost::Waived
+                    }),
+                ),
+                ItemState::Listed | ItemState::Copied | ItemState::Changed => {
+                    (None, Some(Lost::Unsettled))
+                }
             };
             if let Some(slot) = slot {
                 *slot = slot.plus(amount);
@@ -161,35 +241,80 @@ fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
             let parts = paths.folder(item.parent)?;
             let folder = Name::Bytes(parts.join(&b'/')).text();
             if item.want != Want::LeftOut {
-                let top = Name::Bytes(parts.iter().take(2).cloned().collect::<Vec<_>>().join(&b'/')).text();
-                let entry = tops.entry(if top.is_empty() { ".".into() } else { top }).or_insert((0, 0, i64::MIN));
-                *entry = (entry.0 + 1, entry.1 + item.bytes, entry.2.max(item.modified_ns));
+                let top = Name::Bytes(
+                    parts
+                        .iter()
+                        .take(2)
+                        .cloned()
+                        .collect::<Vec<_>>()
+                        .join(&b'/'),
+                )
+                .text();
+                let entry = tops
+                    .entry(if top.is_empty() { ".".into() } else { top })
+                    .or_insert((0, 0, i64::MIN));
+                *entry = (
+                    entry.0 + 1,
+                    entry.1 + item.bytes,
+                    entry.2.max(item.modified_ns),
+                );
             }
             if let Some(what) = lost {
-                let missing = if got.state == Got::Gaps { got.missing.iter().map(|(_, bytes)| bytes).sum() } else { item.bytes };
+                let missing = if got.state == Got::Gaps {
+                    got.missing.iter().map(|(_, bytes)| bytes).sum()
+                } else {
+                    item.bytes
+                };
                 not_saved.items += 1;
                 not_saved.missing_bytes += missing;
-                let entry = by_folder.entry(if folder.is_empty() { ".".into() } else { folder }).or_default();
+                let entry = by_folder
+                    .entry(if folder.is_empty() {
+                        ".".into()
+                    } else {
+                        folder
+                    })
+                    .or_default();
                 *entry = (entry.0 + 1, entry.1 + missing);
                 if not_saved.first.len() < account::FIRST {
-                    not_saved.first.push(LostItem { path: paths.of(&item)?.0, what, bytes: item.bytes, missing_bytes: missing });
+                    not_saved.first.push(LostItem {
+                        path: paths.of(&item)?.0,
+                        what,
+                        bytes: item.bytes,
+                        missing_bytes: missing,
+                    });
                 }
             }
             Ok(())
         })
         .map_err(|e| ledger_problem(&e))?;
     classes.retain(|line| line.counts.all.items > 0);
-    let mut lost: Vec<LostFolder> = by_folder.into_iter().map(|(folder, (items, missing_bytes))| LostFolder { folder, items, missing_bytes }).collect();
+    let mut lost: Vec<LostFolder> = by_folder
+        .into_iter()
+        .map(|(folder, (items, missing_bytes))| LostFolder {
+            folder,
+            items,
+            missing_bytes,
+        })
+        .collect();
     lost.sort_by_key(|folder| std::cmp::Reverse(folder.missing_bytes));
     lost.truncate(account::FIRST);
     not_saved.by_folder = lost;
     let mut folders: Vec<FolderLine> = tops
         .into_iter()
-        .map(|(path, (items, bytes, newest))| FolderLine { path, items, bytes, newest: (newest > 0).then_some(Moment(i128::from(newest))) })
+        .map(|(path, (items, bytes, newest))| FolderLine {
+            path,
+            items,
+            bytes,
+            newest: (newest > 0).then_some(Moment(i128::from(newest))),
+        })
         .collect();
     folders.sort_by_key(|folder| std::cmp::Reverse(folder.bytes));
     folders.truncate(account::FIRST);
-    Ok(Rows { classes, not_saved, folders })
+    Ok(Rows {
+        classes,
+        not_saved,
+        folders,
+    })
 }
 
 fn rule_reasons(job: &Job<'_>) -> Result<HashMap<String, String>, LedgerError> {
@@ -197,12 +322,18 @@ fn rule_reasons(job: &Job<'_>) -> Result<HashMap<String, String>, LedgerError> {
     let rows = ledger
         .db()
         .prepare("SELECT name, why FROM rule")
-        .and_then(|mut query| query.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<rusqlite::Result<HashMap<_, _>>>());
+        .and_then(|mut query| {
+            query
+                .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
+                .collect::<rusqlite::Result<HashMap<_, _>>>()
+        });
     ledger.doing("reading the rules", rows)
 }
 
 fn drives(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<DriveLine>, Problem> {
-    let Some(reading) = crate::step::assess::newest(job)? else { return Ok(Vec::new()) };
+    let Some(reading) = crate::step::assess::newest(job)? else {
+        return Ok(Vec::new());
+    };
     if job.setup.replies.is_none() && !reading.readable {
         return Ok(Vec::new());
     }
@@ -217,9 +348,13 @@ fn drives(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<DriveLine>, Problem> {
         bytes: drive.bytes.get(),
         kind: kind.word().to_owned(),
         fingerprint: None,
-        power_cycles: counters.power_cycles.value().copied(),
-        bytes_written: counters.bytes_written.value().copied(),
-        readings: reading.signals.iter().map(|signal| signal.says.clone()).collect(),
+        power_cycles: counters.power_cycles,
+        bytes_written: counters.written_bytes(),
+        readings: reading
+            .signals
+            .iter()
+            .map(|signal| signal.says.clone())
+            .collect(),
         health_unread: reading.why_not.clone(),
         forecast: words.as_ref().map(|(_, range)| range.clone()),
         route: words.map(|(route, _)| route),
@@ -233,13 +368,32 @@ fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Vec<MustHave> {
         .enumerate()
         .map(|(number, asked)| {
             let answer = facts.iter().rev().find_map(|fact| match &fact.body {
-                FactBody::Answered { must_have, found, not_here } if *must_have == number => Some((found.clone(), not_here.clone())),
+                FactBody::Answered {
+                    must_have,
+                    found,
+                    not_here,
+                } if *must_have == number => Some((found.clone(), not_here.clone())),
                 _ => None,
             });
             match answer {
-                None => MustHave { asked, found: Vec::new(), answer: Answer::Unanswered, reason: String::new() },
-                Some((found, None)) => MustHave { asked, found, answer: Answer::Found, reason: String::new() },
-                Some((_, Some(reason))) => MustHave { asked, found: Vec::new(), answer: Answer::NotHere, reason },
+                None => MustHave {
+                    asked,
+                    found: Vec::new(),
+                    answer: Answer::Unanswered,
+                    reason: String::new(),
+                },
+                Some((found, None)) => MustHave {
+                    asked,
+                    found,
+                    answer: Answer::Found,
+                    reason: String::new(),
+                },
+                Some((_, Some(reason))) => MustHave {
+                    asked,
+                    found: Vec::new(),
+                    answer: Answer::NotHere,
+                    reason,
+                },
             }
         })
         .collect()
@@ -248,17 +402,25 @@ fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Vec<MustHave> {
 fn waivers(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<WaiverLine>, Problem> {
     let mut out = Vec::new();
     for fact in facts {
-        let FactBody::Waived { waiver, .. } = &fact.body else { continue };
+        let FactBody::Waived { waiver, .. } = &fact.body else {
+            continue;
+        };
         let mut paths = Vec::new();
         if waiver.scope == "item" {
-            let mut known = Paths { job, known: HashMap::new() };
+            let mut known = Paths {
+                job,
+                known: HashMap::new(),
+            };
             job.ledger
-                .each_item::<LedgerError>(&format!("item.waiver = {} AND item.kind = 0", waiver.number), |item, _| {
-                    if paths.len() < account::FIRST {
-                        paths.push(known.of(&item)?.0);
-                    }
-                    Ok(())
-                })
+                .each_item::<LedgerError>(
+                    &format!("item.waiver = {} AND item.kind = 0", waiver.number),
+                    |item, _| {
+                        if paths.len() < account::FIRST {
+                            paths.push(known.of(&item)?.0);
+                        }
+                        Ok(())
+                    },
+                )
                 .map_err(|e| ledger_problem(&e))?;
         }
         let what = match waiver.scope.as_str() {
@@ -275,7 +437,11 @@ fn waivers(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<WaiverLine>, Problem> {
             bytes: waiver.bytes,
             set_hash: waiver.set_hash,
             why: waiver.reason.clone(),
-            decided_by: if waiver.decided_by == "owner" { account::Decider::Owner } else { account::Decider::Technician },
+            decided_by: if waiver.decided_by == "owner" {
+                account::Decider::Owner
+            } else {
+                account::Decider::Technician
+            },
             name: waiver.name.clone(),
             how: waiver.how.clone(),
             at: fact.at,
@@ -292,7 +458,13 @@ fn verifications(job: &Job<'_>, facts: &[Fact]) -> Vec<Verification> {
         .enumerate()
         .filter_map(|(number, kept)| {
             facts.iter().rev().find_map(|fact| match &fact.body {
-                FactBody::Verified { destination, method, items, bytes, .. } if *destination == number => Some(Verification {
+                FactBody::Verified {
+                    destination,
+                    method,
+                    items,
+                    bytes,
+                    ..
+                } if *destination == number => Some(Verification {
                     destination: kept.to.text.clone(),
                     method: crate::step::release::method_word(*method).to_owned(),
                     at: fact.at,
@@ -306,14 +478,31 @@ fn verifications(job: &Job<'_>, facts: &[Fact]) -> Vec<Verification> {
 }
 
 fn certificate(job: &Job<'_>, facts: &[Fact]) -> Option<CertificateLine> {
-    let (issued, digest, expires, signed) = facts.iter().rev().find_map(|fact| match fact.body {
-        FactBody::Released { certificate, expires, signed, .. } => Some((fact.at, certificate, expires, signed)),
-        _ => None,
-    })?;
-    let signature = job.dir.join(crate::step::recheck::CERTIFICATE).with_extension("json.sig");
-    let signer = signed.then(|| job.bench.read_file(&signature).ok()).flatten().and_then(|bytes| String::from_utf8(bytes).ok());
+    let (issued, digest, expires, signed) =
+        facts.iter().rev().find_map(|fact| match fact.body {
+            FactBody::Released {
+                certificate,
+                expires,
+                signed,
+                ..
+            } => Some((fact.at, certificate, expires, signed)),
+            _ => None,
+        })?;
+    let signature = job
+        .dir
+        .join(crate::step::recheck::CERTIFICATE)
+        .with_extension("json.sig");
+    let signer = signed
+        .then(|| job.bench.read_file(&signature).ok())
+        .flatten()
+        .and_then(|bytes| String::from_utf8(bytes).ok());
     let signed_by = signer.and_then(|armour| crate::paper::sshsig::claimed_signer(&armour).ok());
-    Some(CertificateLine { digest, signed_by, issued, expires })
+    Some(CertificateLine {
+        digest,
+        signed_by,
+        issued,
+        expires,
+    })
 }
 
 /// Until when the shop keeps its copy: as recorded, or the policy's days from the newest acceptance.
@@ -322,7 +511,17 @@ fn keep_until(job: &Job<'_>, facts: &[Fact]) -> Option<Moment> {
         FactBody::Closed { keep_until, .. } => keep_until,
         _ => None,
     });
-    let accepted = facts.iter().rev().find(|fact| matches!(fact.body, FactBody::PutBack { .. } | FactBody::Released { .. })).map(|fact| fact.at);
-    recorded.or_else(|| accepted.map(|at| at.plus_hours(f64::from(job.policy.keeping.days.get()) * 24.0)))
+    let accepted = facts
+        .iter()
+        .rev()
+        .find(|fact| {
+            matches!(
+                fact.body,
+                FactBody::PutBack { .. } | FactBody::Released { .. }
+            )
+        })
+        .map(|fact| fact.at);
+    recorded.or_else(|| {
+        accepted.map(|at| at.plus_hours(f64::from(job.policy.keeping.days.get()) * 24.0))
+    })
 }
-

@@ -88,10 +88,21 @@ fn on_hold(job: &Job<'_>) -> Result<Vec<String>, Problem> {
 pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAll>, Problem> {
     let mut found: Vec<PathBuf> = Vec::new();
     for place in places {
-        let walk = walkdir::WalkDir::new(place).max_depth(3).same_file_system(true).follow_links(false);
+        let walk = walkdir::WalkDir::new(place)
+            .max_depth(3)
+            .same_file_system(true)
+            .follow_links(false);
         // Folders that cannot be entered hold no job that this user could show.
-        let ledgers = walk.into_iter().filter_map(Result::ok).filter(|entry| entry.file_name() == Ledger::FILE && entry.file_type().is_file());
-        for dir in ledgers.filter_map(|entry| entry.path().parent().and_then(|dir| dir.canonicalize().ok())) {
+        let ledgers = walk
+            .into_iter()
+            .filter_map(Result::ok)
+            .filter(|entry| entry.file_name() == Ledger::FILE && entry.file_type().is_file());
+        for dir in ledgers.filter_map(|entry| {
+            entry
+                .path()
+                .parent()
+                .and_then(|dir| dir.canonicalize().ok())
+        }) {
             if !found.contains(&dir) {
                 found.push(dir);
             }
@@ -106,15 +117,34 @@ pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAl
                 seen.push(job.setup.id.clone());
                 let shown = show(&job)?.result;
                 let path = PathText::of(&dir);
-                jobs.push(JobLine { job: path.path, raw: path.raw, state: shown.state, owner: shown.owner, opened: Some(job.setup.opened), next: shown.next });
+                jobs.push(JobLine {
+                    job: path.path,
+                    raw: path.raw,
+                    state: shown.state,
+                    owner: shown.owner,
+                    opened: Some(job.setup.opened),
+                    next: shown.next,
+                });
             }
             Err(problem) => {
                 let path = PathText::of(&dir);
-                jobs.push(JobLine { job: path.path, raw: path.raw, state: State::Hold, owner: None, opened: None, next: problem.next });
+                jobs.push(JobLine {
+                    job: path.path,
+                    raw: path.raw,
+                    state: State::Hold,
+                    owner: None,
+                    opened: None,
+                    next: problem.next,
+                });
             }
         }
     }
-    Ok(Outcome { job: None, result: ShownAll { jobs }, open_points: Vec::new(), exit: Exit::Done })
+    Ok(Outcome {
+        job: None,
+        result: ShownAll { jobs },
+        open_points: Vec::new(),
+        exit: Exit::Done,
+    })
 }
 
 /// The next command.

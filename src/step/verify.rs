@@ -608,7 +608,11 @@ impl Foreman for Again<'_, '_> {
 }
 
 /// Checks a bag with no job at hand; with `--attest` this machine states what it found, beside the bag.
-pub fn verify_bag(bench: &dyn Bench, request: &VerifyRequest, tell: Tell<'_>) -> Result<Outcome<Verified>, Problem> {
+pub fn verify_bag(
+    bench: &dyn Bench,
+    request: &VerifyRequest,
+    tell: Tell<'_>,
+) -> Result<Outcome<Verified>, Problem> {
     tell(Event::Started { step: Step::Verify });
     let gone = |fault: Fault| fault_problem(&fault, "name the folder that holds bagit.txt");
     let path = bench.absolute(&request.path).map_err(gone)?;
@@ -616,27 +620,59 @@ pub fn verify_bag(bench: &dyn Bench, request: &VerifyRequest, tell: Tell<'_>) ->
     let bag = bench.destination(&path, false).map_err(gone)?;
     let network = bag.facts().is_ok_and(|facts| facts.network);
     let before = bag.fetched_bytes();
-    let checked = crate::bag::check::check(bag.as_ref(), "", &shown, bench.workers(), bench.memory()).map_err(gone)?;
-    let fetched = bag.fetched_bytes().zip(before).map(|(now, before)| now.saturating_sub(before));
+    let checked =
+        crate::bag::check::check(bag.as_ref(), "", &shown, bench.workers(), bench.memory())
+            .map_err(gone)?;
+    let fetched = bag
+        .fetched_bytes()
+        .zip(before)
+        .map(|(now, before)| now.saturating_sub(before));
     let method = match (network, fetched) {
         (true, _) => ReadBack::Network,
         (false, Some(fetched)) if fetched >= checked.read_bytes => ReadBack::Medium,
         _ => ReadBack::CacheSuspected,
     };
-    let whole = checked.mismatched.is_empty() && checked.missing.is_empty() && checked.extra.is_empty();
+    let whole =
+        checked.mismatched.is_empty() && checked.missing.is_empty() && checked.extra.is_empty();
     if request.attest {
         match (whole, checked.root, path.parent()) {
             (true, Some(root), Some(beside)) => {
                 let beside = bench.destination(beside, false).map_err(gone)?;
-                let name = crate::step::attest::write(bench, beside.as_ref(), root, checked.verified.items, checked.verified.bytes)
-                    .map_err(|fault| fault_problem(&fault, "connect the destination for writing, then do the same again"))?;
-                tell(Event::Warn { says: format!("this machine's statement stands beside the bag: {name}") });
+                let name = crate::step::attest::write(
+                    bench,
+                    beside.as_ref(),
+                    root,
+                    checked.verified.items,
+                    checked.verified.bytes,
+                )
+                .map_err(|fault| {
+                    fault_problem(
+                        &fault,
+                        "connect the destination for writing, then do the same again",
+                    )
+                })?;
+                tell(Event::Warn {
+                    says: format!("this machine's statement stands beside the bag: {name}"),
+                });
             }
-            _ => tell(Event::Warn { says: "no statement was written: the bag is not complete and valid".into() }),
+            _ => tell(Event::Warn {
+                says: "no statement was written: the bag is not complete and valid".into(),
+            }),
         }
     }
     tell(Event::Finished);
-    let result = Verified { verified: checked.verified, mismatched: checked.mismatched, missing: checked.missing, extra: checked.extra, method };
+    let result = Verified {
+        verified: checked.verified,
+        mismatched: checked.mismatched,
+        missing: checked.missing,
+        extra: checked.extra,
+        method,
+    };
     let exit = if whole { Exit::Done } else { Exit::Failed };
-    Ok(Outcome { job: None, result, open_points: Vec::new(), exit })
+    Ok(Outcome {
+        job: None,
+        result,
+        open_points: Vec::new(),
+        exit,
+    })
 }

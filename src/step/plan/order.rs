@@ -36,13 +36,14 @@ pub fn order(job: &Job<'_>, facts: &[Fact]) -> Result<(), LedgerError> {
 }
 
 fn class_values(job: &Job<'_>) -> ClassValues {
-    let value = |class| job.policy.value_of(class);
+    let value = &job.policy.value;
     ClassValues {
-        irreplaceable: value(Class::Irreplaceable),
-        hard_to_replace: value(Class::HardToReplace),
-        replaceable: value(Class::Replaceable),
-        rebuildable: value(Class::Rebuildable),
-        ..ClassValues::default()
+        irreplaceable: value.irreplaceable.get(),
+        hard_to_replace: value.hard_to_replace.get(),
+        replaceable: value.replaceable.get(),
+        rebuildable: value.rebuildable.get(),
+        unit_bytes: u64::from(value.unit_bytes.get()),
+        exponent: value.exponent.get(),
     }
 }
 

@@ -12,6 +12,7 @@ use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
 use crate::survey::class::{Classer, FolderState};
 use crate::survey::item::{Kind, Mark, Marks};
+use crate::survey::person::{People, Seen};
 use crate::survey::root::Root;
 use crate::value::{Moment, Name};
 use rusqlite::params;
@@ -61,6 +62,7 @@ struct Walk<'a> {
     walked: Walked,
     uncommitted: u64,
     at: Moment,
+    people: People,
 }
 
 /// Surveys the folder of `job` as survey number `survey`.
@@ -115,11 +117,12 @@ pub fn walk(
         walked: Walked::default(),
         uncommitted: 0,
         at: job.now(),
+        people: People::new(i64::try_from(job.now().0).ok()),
     };
     walk.begin().map_err(failed)?;
     let outcome = walk.all(tell);
     match outcome {
-        Ok(()) => walk.end().map_err(failed)?,
+        Ok(()) => walk.end(&super::people::own_name(job)).map_err(failed)?,
         Err(e) => {
             ledger.give_up();
             return Err(e);
@@ -150,7 +153,7 @@ impl Walk<'_> {
         self.ledger.put_place(0, "data/folder")
     }
 
-    fn end(&mut self) -> Result<(), LedgerError> {
+    fn end(&mut self, own: &str) -> Result<(), LedgerError> {
         let ledger = self.ledger;
         if !self.fresh {
             // What an earlier survey listed and this one did not see is gone from the source. Its copy stays, and so does the row.
@@ -167,6 +170,7 @@ impl Walk<'_> {
                 self.walked.vanished += 1;
             }
         }
+        super::people::keep(ledger, &self.people, own)?;
         ledger.rows_moved(self.at, self.sum)?;
         ledger.doing(
             "ending the survey",
@@ -365,6 +369,19 @@ impl Walk<'_> {
             seen: self.survey,
             layout: None,
         };
+        if want != Want::LeftOut {
+            let modified = (item.modified_ns != 0).then_some(item.modified_ns);
+            let name = item.name.text();
+            let seen = Seen {
+                name: &name,
+                kind: item.kind,
+                stream: false,
+                bytes: item.bytes,
+                modified,
+                marks,
+            };
+            self.people.see(&pending.state, &seen);
+        }
         self.walked.items += 1;
         self.walked.bytes += item.bytes;
         match before {
@@ -399,6 +416,7 @@ impl Walk<'_> {
         let mut parts = pending.parts.clone();
         parts.push(entry.name.clone());
         let state = self.classer.enter(&pending.state, &item.name.text());
+        self.people.meet(&state);
         self.stack.push(Pending {
             id: item.id,
             parts,
