@@ -2,6 +2,7 @@
 //!
 //! Invariant: every probe file is removed again, whatever happens; what was not tried is not claimed.
 
+use super::beneath::shown;
 use super::destination::{device_of, second};
 use super::fault::{errno_words, fault};
 use super::topology::{self, System};
@@ -11,6 +12,7 @@ use rustix::fs::{
     AtFlags, Mode, OFlags, StatVfsMountFlags, fstatfs, fstatvfs, linkat, openat, unlinkat,
 };
 use rustix::io::{Errno, pwrite};
+use std::os::unix::ffi::OsStrExt;
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{SystemTime, UNIX_EPOCH};
@@ -35,7 +37,7 @@ pub(super) fn look(root: BorrowedFd<'_>, path: &Path) -> Result<DestinationFacts
     let tried = Tried::here(root, room.f_namemax);
     let read_only = room.f_flag.contains(StatVfsMountFlags::RDONLY);
     Ok(DestinationFacts {
-        path: path.display().to_string(),
+        path: shown(path.as_os_str().as_bytes()),
         device: device_of(root).map_err(|e| fault(doing(), e))?,
         practice_only: beneath.through_loop || beneath.memory,
         network: beneath.network,

@@ -352,9 +352,7 @@ impl<'a> Search<'a> {
                 Err(_) => self.lost(format!("{name} does not tell its file")),
             };
         }
-        if name.starts_with("ram") || name.starts_with("zram") || name.starts_with("pmem") {
-            self.found.memory |= !name.starts_with("pmem");
-        }
+        self.found.memory |= name.starts_with("ram") || name.starts_with("zram");
         if name.starts_with("dm-") || name.starts_with("md") {
             // A stacked device without anything below it, like a zero target.
             self.lost(format!("{name} lies on nothing that it names"));
