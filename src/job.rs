@@ -326,6 +326,7 @@ fn copy_file(from: &Path, to: &dyn Destination, name: &str) -> Result<(), Fault>
     };
     let mut file = std::fs::File::open(from).map_err(failed)?;
     let temporary = format!("in-work/{name}");
+    to.make_folder("in-work")?;
     to.remove(&temporary)?;
     let mut writing = to.create(&temporary, 0)?;
     let mut buffer = vec![0u8; 1 << 20];

@@ -22,12 +22,12 @@ use crate::step::request::AssessRequest;
 use crate::value::{Blake3, Known};
 use std::path::Path;
 
-/// Answers nothing, and says why: what stands for a drive that nobody can ask.
-struct Silent(String);
+/// Reports nothing: what stands for a drive that nobody can ask.
+struct Silent;
 
 impl Transport for Silent {
     fn ask(&mut self, _: Question) -> Reply {
-        Reply::Unread(self.0.clone())
+        Reply::NotReported
     }
 
     fn says(&self) -> String {
@@ -74,14 +74,25 @@ pub fn take(job: &Job<'_>, replies: Option<&Path>) -> Result<Reading, Problem> {
             Reading::take(transport.as_mut(), at, &Hint::recorded())
         }
         None => {
-            let why = "this job holds a folder, and no drive or recorded replies were named; nothing was asked".to_owned();
-            Reading::take(&mut Silent(why), at, &Hint::default())
+            // Nothing was asked at all, so the reason is ours, not any page's.
+            let why = "this job holds a folder, so there is no drive to ask, and no recorded replies were named".to_owned();
+            nobody_asked(Reading::take(&mut Silent, at, &Hint::default()), why)
         }
     };
     Ok(match newest(job)? {
         Some(before) => reading.since(&before),
         None => reading,
     })
+}
+
+fn nobody_asked(mut reading: Reading, why: String) -> Reading {
+    for signal in &mut reading.signals {
+        if signal.id == SignalId::HealthUnread {
+            signal.says = format!("health could not be read: {why}");
+        }
+    }
+    reading.why_not = Some(why);
+    reading
 }
 
 /// Keeps a reading in the ledger, raw and as shown.
@@ -206,6 +217,15 @@ pub fn judge(job: &Job<'_>, reading: &Reading) -> Result<(Forecast, Decision), P
         )
         .map_err(|e| ledger_problem(&e))?;
     Ok((forecast, decision))
+}
+
+/// Judges the newest reading again, now that more is known of what is to be read.
+pub fn judge_again(job: &Job<'_>) -> Result<(), Problem> {
+    if let Some(reading) = newest(job)? {
+        let (forecast, decision) = judge(job, &reading)?;
+        keep_forecast(job, &forecast, &decision)?;
+    }
+    Ok(())
 }
 
 fn keep_forecast(job: &Job<'_>, forecast: &Forecast, decision: &Decision) -> Result<(), Problem> {

@@ -28,19 +28,20 @@ pub enum Closeness {
 /// The open points as they are now, by the ledger.
 pub fn points_now(job: &Job<'_>) -> Result<Vec<OpenPoint>, Problem> {
     match ask(job, Closeness::Ledger, SecondLook::Done)? {
-        Verdict::Hold(points) => Ok(points.iter().map(shown).collect()),
+        Verdict::Hold(points) => Ok(points.iter().map(|point| shown(job, point)).collect()),
         Verdict::Release(_) => Ok(Vec::new()),
     }
 }
 
 /// A point in the words of the interface.
-pub fn shown(point: &Point) -> OpenPoint {
+pub fn shown(job: &Job<'_>, point: &Point) -> OpenPoint {
+    let dir = crate::step::show::shell_word(&job.dir.display().to_string());
     OpenPoint {
         id: point.id.to_owned(),
         says: point.says.clone(),
         lost: point.lost.clone(),
         evidence: point.evidence.clone(),
-        remedy: point.remedy.clone(),
+        remedy: point.remedy.replace(" JOB", &format!(" {dir}")),
         who: match point.who {
             Decider::Owner => Who::Owner,
             Decider::Technician => Who::Technician,

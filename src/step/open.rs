@@ -444,13 +444,13 @@ fn independence(
             Some("it lies in memory or in a file of another disk".into()),
         );
     }
-    if !facts.network && facts.disks.is_empty() {
+    if !facts.disks_unknown.is_empty() || (!facts.network && facts.disks.is_empty()) {
         return (
             false,
             Some("which disk it lies on could not be told".into()),
         );
     }
-    if !facts.network && root.disks.is_empty() {
+    if !root.disks_unknown.is_empty() || (!facts.network && root.disks.is_empty()) {
         return (
             false,
             Some("which disk the folder on hold lies on could not be told".into()),

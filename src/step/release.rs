@@ -53,10 +53,12 @@ pub fn release(
                 practice,
             };
             tell(Event::Finished);
-            return Ok(
-                Outcome::done(&job.dir, result, points.iter().map(shown).collect())
-                    .ending(Exit::Hold),
-            );
+            return Ok(Outcome::done(
+                &job.dir,
+                result,
+                points.iter().map(|point| shown(job, point)).collect(),
+            )
+            .ending(Exit::Hold));
         }
         Verdict::Release(release) => release,
     };

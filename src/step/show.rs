@@ -177,7 +177,7 @@ pub fn next(job: &Job<'_>, facts: &[Fact], state: State, remedies: &[&str]) -> S
     } else if !has(|body| matches!(body, FactBody::Verified { .. })) {
         "verify"
     } else if let Some(first) = remedies.first() {
-        return first.replace("JOB", &dir);
+        return (*first).to_owned();
     } else {
         "release"
     };
@@ -185,7 +185,7 @@ pub fn next(job: &Job<'_>, facts: &[Fact], state: State, remedies: &[&str]) -> S
 }
 
 /// A path that a shell takes as one word.
-fn shell_word(text: &str) -> String {
+pub fn shell_word(text: &str) -> String {
     let plain = text
         .chars()
         .all(|c| c.is_ascii_alphanumeric() || "/._-+:@".contains(c));

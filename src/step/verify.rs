@@ -128,7 +128,7 @@ struct Errand {
 }
 
 enum Looked {
-    Equal { bytes: u64 },
+    Equal { bytes: u64, stored: u64 },
     Differs(String),
     Missing,
 }
@@ -204,10 +204,10 @@ impl Foreman for Reading<'_, '_> {
             why,
         };
         match &looked {
-            Looked::Equal { bytes } => {
+            Looked::Equal { bytes, stored } => {
                 self.done.items += 1;
                 self.done.bytes += bytes;
-                self.read_bytes += bytes;
+                self.read_bytes += stored;
             }
             Looked::Differs(why) => {
                 self.bad.0 += 1;
@@ -331,7 +331,13 @@ fn look(at: &dyn Destination, errand: &Errand, block: &mut [u8]) -> Looked {
             "expected {} bytes, found {bytes}",
             errand.item.bytes
         )),
-        Ok((bytes, found)) if found == expected => Looked::Equal { bytes },
+        // Holes are not on the medium, so they cannot be fetched from it.
+        Ok((bytes, found)) if found == expected => Looked::Equal {
+            bytes,
+            stored: content
+                .stamp()
+                .map_or(bytes, |stamp| stamp.allocated.min(bytes)),
+        },
         Ok((_, found)) => Looked::Differs(format!("expected BLAKE3 {expected}, found {found}")),
     }
 }

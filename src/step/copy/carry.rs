@@ -24,8 +24,6 @@ const PATIENCE_PAGES: u32 = 64;
 
 /// One item to carry.
 pub struct Errand {
-    /// Its place in the order of copying.
-    pub place: i64,
     /// The item.
     pub item: ItemRow,
     /// What was got before.

@@ -211,11 +211,6 @@ impl<'a> Committer<'a> {
         }
         destination.settle()
     }
-
-    /// The running sum after the newest commit.
-    pub fn sum(&self) -> RowSum {
-        self.sum
-    }
 }
 
 impl Tally {

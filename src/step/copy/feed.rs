@@ -39,15 +39,10 @@ impl<'a> Feed<'a> {
                 None => self.dry = true,
             }
         }
-        let Some((place, item, before)) = self.rows.pop_front() else {
+        let Some((_, item, before)) = self.rows.pop_front() else {
             return Ok(None);
         };
         let at = self.places.of(item.parent)?;
-        Ok(Some(Errand {
-            place,
-            item,
-            before,
-            at,
-        }))
+        Ok(Some(Errand { item, before, at }))
     }
 }

@@ -338,13 +338,17 @@ impl Run<'_, '_> {
     fn finish(self, tell: Tell<'_>) -> Result<Outcome<Copied>, Problem> {
         let job = self.job;
         let counts = crate::step::counts(job)?;
-        let remaining = counts.listed + counts.changed;
+        let remaining = crate::step::state::remaining(job)?;
         let sum = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?;
         job.record(&FactBody::Copied {
             remaining,
             stopped: self.stopped.clone(),
             rows: sum.to_string(),
         })?;
+        if remaining == 0 {
+            // Complete: the bags get their manifests now, so that they can be checked with stock tools from here on.
+            crate::step::seal::seal_all(job, self.destinations)?;
+        }
         for (number, fault) in &self.failed {
             let path = job
                 .setup

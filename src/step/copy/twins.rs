@@ -77,12 +77,7 @@ pub fn link_all(
         // A link that one destination refused is carried as a file there; it is no reason to give the destination up.
         failed.clear();
         committer.add(Done {
-            errand: Errand {
-                place: 0,
-                item,
-                before,
-                at,
-            },
+            errand: Errand { item, before, at },
             got: now,
             failed,
             source_gone: None,
@@ -98,7 +93,6 @@ pub fn left_over(job: &Job<'_>, mask: u64) -> Result<Vec<Errand>, LedgerError> {
         .into_iter()
         .map(|(item, before)| {
             Ok(Errand {
-                place: 0,
                 at: places.of(item.parent)?,
                 item,
                 before,

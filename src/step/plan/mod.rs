@@ -48,7 +48,6 @@ pub fn plan(
     let root = look_at_root(job, tree.as_ref());
     let walked = walk::walk(job, tree.as_ref(), &classer, &root, survey, tell)?;
     keep_rules(job, &classer).map_err(|e| ledger_problem(&e))?;
-    order::order(job, &facts).map_err(|e| ledger_problem(&e))?;
     let digest = tree_digest(job)?;
     let rows = job
         .ledger
@@ -63,6 +62,9 @@ pub fn plan(
         tree: digest,
         rows,
     })?;
+    crate::step::assess::judge_again(job)?;
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    order::order(job, &facts).map_err(|e| ledger_problem(&e))?;
     check_room(job, tell)?;
     for warning in job.snapshot() {
         tell(Event::Warn { says: warning });
