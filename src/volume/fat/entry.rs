@@ -25,8 +25,8 @@ pub struct Entry {
     pub times: Times,
     /// Parts of a long name stood before it that do not belong to it.
     pub long_name_broken: bool,
-    /// `.` or `..`.
-    pub dots: bool,
+    /// 1 = `.`, 2 = `..`, 0 = an item.
+    pub dots: u8,
 }
 
 impl Entry {
@@ -101,7 +101,11 @@ pub fn each(bytes: &[u8], wide_clusters: bool, see: &mut dyn FnMut(Entry)) -> bo
                 accessed: time(le16(raw, 18), 0, 0),
             },
             long_name_broken: !whole && (!long.parts.is_empty() || long.broken),
-            dots: short == *b".          " || short == *b"..         ",
+            dots: match &short {
+                b".          " => 1,
+                b"..         " => 2,
+                _ => 0,
+            },
         });
     }
     false

@@ -172,11 +172,11 @@ impl Reader<'_> {
             entry::each(&bytes, self.boot.width == Width::Fat32, &mut |entry| {
                 entries.push(entry);
             });
-            if !self.dots_hold(&folder, &bytes, booking) {
+            if !self.dots_hold(&folder, &entries, booking) {
                 continue;
             }
             for entry in entries {
-                if entry.dots {
+                if entry.dots != 0 {
                     continue;
                 }
                 if entry.is_label() {
@@ -306,18 +306,15 @@ impl Reader<'_> {
         (bytes, chain)
     }
 
-    /// A folder other than the root starts with an entry for itself; without it, the bytes are something else.
-    fn dots_hold(&mut self, folder: &Folder, bytes: &[u8], booking: bool) -> bool {
+    /// The first entry of a folder other than the root is for itself; without it, the bytes are something else.
+    /// (Some writers put a long name in front of it, so it is not always at byte 0.)
+    fn dots_hold(&mut self, folder: &Folder, entries: &[Entry], booking: bool) -> bool {
         if folder.record == 0 {
             return true;
         }
-        let own = bytes.get(..11) == Some(b".          ".as_slice());
-        let says = u32::from(super::bytes::le16(bytes, 26))
-            | if self.boot.width == Width::Fat32 {
-                u32::from(super::bytes::le16(bytes, 20)) << 16
-            } else {
-                0
-            };
+        let first = entries.first().filter(|entry| entry.dots == 1);
+        let own = first.is_some();
+        let says = first.map_or(0, |entry| entry.cluster);
         if own && says == folder.cluster {
             return true;
         }

@@ -128,7 +128,7 @@ impl Header {
         let unit = u64::from(self.unit);
         let first_byte = self.entries_lba.checked_mul(unit)?;
         let end = first_byte.checked_add(bytes)?;
-        (end <= drive_bytes).then_some(Place {
+        (end <= drive_bytes).then(|| Place {
             first_byte,
             bytes: bytes.next_multiple_of(unit).min(drive_bytes - first_byte),
         })
