@@ -131,7 +131,7 @@ impl EntryForm {
             EntryForm::Bits12 => {
                 let at = cluster.checked_add(cluster / 2)?;
                 let pair = u16::from_le_bytes(super::bytes::array(raw, at)?);
-                Some(u32::from(if cluster % 2 == 0 {
+                Some(u32::from(if cluster.is_multiple_of(2) {
                     pair & 0xFFF
                 } else {
                     pair >> 4

@@ -343,7 +343,7 @@ pub struct NotSurveyed {
     /// What to do next.
     pub next: String,
     /// The read fault behind it, if it was one.
-    pub fault: Option<Fault>,
+    pub fault: Option<Box<Fault>>,
 }
 
 impl NotSurveyed {
@@ -367,7 +367,7 @@ impl NotSurveyed {
             doing: doing.into(),
             found: fault.to_string(),
             next: "read the drive by the salvage route, then survey it again".to_owned(),
-            fault: Some(fault),
+            fault: Some(Box::new(fault)),
         }
     }
 }

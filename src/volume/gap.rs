@@ -262,6 +262,7 @@ fn find_lost(part: &Part<'_>, piece: &[u8], at: u64, found: &mut Vec<Candidate>)
 }
 
 #[cfg(test)]
+#[allow(clippy::single_range_in_vec_init)] // bad places are ranges
 mod tests {
     use super::*;
     use crate::volume::bytes::Image;

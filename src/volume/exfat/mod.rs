@@ -9,11 +9,12 @@
 
 mod boot;
 mod entry;
+mod system;
 
 pub use boot::Boot;
 
 use super::bytes::Part;
-use super::chain::{Bits, Chain, ChainEnd, EntryForm, Link, Space, Table};
+use super::chain::{Bits, Chain, ChainEnd, Link, Space, Table};
 use super::filesystem::{Accounts, Findings, Found, Limits, NotSurveyed, Place, Survey, Weight};
 use super::layout::{Coding, Layout};
 use crate::port::Sectors;
@@ -24,8 +25,6 @@ use std::collections::HashMap;
 
 /// A folder holds 256 MiB at most (7.6.2 of the specification).
 const FOLDER_BYTES: u64 = 256 << 20;
-/// An up-case table holds 65,536 units at most.
-const UP_CASE_BYTES: u64 = 128 << 10;
 /// Folder bytes kept from the first walk for the second (engineering judgement).
 const KEPT_BYTES: usize = 64 << 20;
 
@@ -51,8 +50,8 @@ pub fn survey(
         )
     })?;
     let mut findings = Findings::new();
-    check_boot(&part, &boot, boot_at, &mut findings);
-    let table = read_table(&part, &boot, limits, &mut findings).map_err(|why| {
+    system::check_boot(&part, &boot, boot_at, &mut findings);
+    let table = system::read_table(&part, &boot, limits, &mut findings).map_err(|why| {
         NotSurveyed::because(doing(), why, "survey it on a machine with more memory")
     })?;
     let space = Space::new(
@@ -80,104 +79,6 @@ pub fn survey(
     reader.space.refill();
     reader.walk(Some(see));
     Ok(reader.finish())
-}
-
-fn check_boot(part: &Part<'_>, boot: &Boot, boot_at: u64, findings: &mut Findings) {
-    if boot.bytes() > part.bytes() {
-        findings.note(
-            "volume-longer-than-partition",
-            Weight::OpenPoint,
-            None,
-            || {
-                format!(
-                    "the volume says {} bytes, its place has {}",
-                    boot.bytes(),
-                    part.bytes()
-                )
-            },
-        );
-    }
-    match boot.region_holds(part, boot_at) {
-        Ok(true) => {}
-        Ok(false) => findings.note("boot-region-sum", Weight::OpenPoint, None, || {
-            "the check sum of the boot region does not hold; where things lie may be wrong"
-                .to_owned()
-        }),
-        Err(fault) => findings.note("boot-region-unread", Weight::OpenPoint, None, || {
-            format!("the boot region could not be read whole: {fault}")
-        }),
-    }
-    let backup = 12 * boot.sector_bytes;
-    if boot_at != 0 {
-        findings.note("boot-sector-from-backup", Weight::OpenPoint, None, || {
-            "the first boot region does not hold; the backup was used".to_owned()
-        });
-        return;
-    }
-    let other = part
-        .read_vec(backup, 512)
-        .map_err(|fault| fault.to_string())
-        .and_then(|raw| Boot::parse(&raw));
-    match other {
-        Ok(other) => {
-            // Flags are not kept up to date in the backup.
-            if (Boot {
-                flags: boot.flags,
-                ..other
-            }) != *boot
-            {
-                findings.note("boot-sectors-differ", Weight::OpenPoint, None, || {
-                    "the boot region and its backup describe different volumes; the first one was used".to_owned()
-                });
-            }
-        }
-        Err(why) => findings.note("boot-backup-damaged", Weight::Sentence, None, || {
-            format!("the backup of the boot region does not hold: {why}")
-        }),
-    }
-}
-
-fn read_table(
-    part: &Part<'_>,
-    boot: &Boot,
-    limits: Limits,
-    findings: &mut Findings,
-) -> Result<Table, String> {
-    let form = EntryForm::Bits32;
-    let entries = u64::from(boot.clusters) + 2;
-    let wanted = form.table_bytes(entries);
-    if wanted > limits.table_bytes {
-        return Err(format!(
-            "its allocation table has {wanted} bytes, the limit is {}",
-            limits.table_bytes
-        ));
-    }
-    // A geometry that reaches beyond the drive must not ask for its memory.
-    let room = part.bytes().saturating_sub(boot.table_at());
-    let bytes = usize::try_from(wanted.min(room)).map_err(|e| e.to_string())?;
-    let mut raw = vec![0u8; bytes];
-    let mut doubtful = Bits::new(entries);
-    let step = 1usize << 20;
-    for (piece, at) in raw.chunks_mut(step).zip((0u64..).step_by(step)) {
-        if part.read(boot.table_at() + at, piece).is_ok() {
-            continue;
-        }
-        let sector = boot.sector_bytes as usize;
-        for (sector, from) in piece.chunks_mut(sector).zip((at..).step_by(sector)) {
-            if let Err(fault) = part.read(boot.table_at() + from, sector) {
-                sector.fill(0);
-                for entry in from / 4..(from + sector.len() as u64) / 4 {
-                    doubtful.set(entry);
-                }
-                findings.note("table-unread", Weight::OpenPoint, None, || {
-                    format!("part of the allocation table could not be read: {fault}")
-                });
-            }
-        }
-    }
-    let mut table = Table::new(raw, form, boot.clusters);
-    table.doubtful = doubtful;
-    Ok(table)
 }
 
 /// One folder waiting to be read.
@@ -373,87 +274,6 @@ impl Reader<'_> {
                     });
             }
             _ => {}
-        }
-    }
-
-    fn take_bitmap(&mut self, table: u8, cluster: u32, bytes: u64) {
-        let needed = u64::from(self.boot.clusters).div_ceil(8);
-        let limit = needed.div_ceil(self.space.cluster_bytes);
-        let chain = self.space.follow(&self.table, cluster, limit);
-        self.space.claim(&chain);
-        if u16::from(table) != self.boot.flags & 1 && self.boot.tables == 2 {
-            return;
-        }
-        let mut raw = Vec::new();
-        for (first, count) in &chain.runs {
-            for cluster in (*first..).take(*count as usize) {
-                let at = self.space.at(cluster).saturating_sub(self.part.absolute(0));
-                let length = self
-                    .space
-                    .cluster_bytes
-                    .min(needed.saturating_sub(raw.len() as u64));
-                match self.part.read_vec(at, length as usize) {
-                    Ok(piece) => raw.extend(piece),
-                    Err(fault) => {
-                        self.findings
-                            .note("bitmap-unread", Weight::OpenPoint, None, || {
-                                format!("the allocation bitmap could not be read: {fault}")
-                            });
-                        return;
-                    }
-                }
-            }
-        }
-        if (raw.len() as u64) < needed || bytes < needed || self.bitmap.is_some() {
-            self.findings
-                .note("bitmap-damaged", Weight::OpenPoint, None, || {
-                    format!(
-                        "the allocation bitmap should have {needed} bytes, {} were found",
-                        raw.len()
-                    )
-                });
-            return;
-        }
-        // Bit 0 stands for cluster 2.
-        let by_bit = Bits::from_bytes(&raw, u64::from(self.boot.clusters));
-        let mut by_cluster = Bits::new(u64::from(self.boot.clusters) + 2);
-        for bit in 0..u64::from(self.boot.clusters) {
-            if by_bit.has(bit) {
-                by_cluster.set(bit + 2);
-            }
-        }
-        self.bitmap = Some(by_cluster);
-    }
-
-    fn take_up_case(&mut self, sum: u32, cluster: u32, bytes: u64) {
-        let limit = bytes.min(UP_CASE_BYTES).div_ceil(self.space.cluster_bytes);
-        let chain = self.space.follow(&self.table, cluster, limit);
-        self.space.claim(&chain);
-        let mut found = 0u32;
-        let mut left = bytes;
-        let mut whole = bytes <= UP_CASE_BYTES;
-        for (first, count) in &chain.runs {
-            for cluster in (*first..).take(*count as usize) {
-                let at = self.space.at(cluster).saturating_sub(self.part.absolute(0));
-                let length = self.space.cluster_bytes.min(left);
-                left -= length;
-                match self.part.read_vec(at, length as usize) {
-                    Ok(piece) => {
-                        found = piece.iter().fold(found, |sum, byte| {
-                            sum.rotate_right(1).wrapping_add(u32::from(*byte))
-                        });
-                    }
-                    Err(_) => whole = false,
-                }
-            }
-        }
-        if !whole || left > 0 || found != sum {
-            // Names are compared by it, content is not touched.
-            self.findings
-                .note("up-case-table-damaged", Weight::Sentence, None, || {
-                    "the table of upper-case letters does not hold; names are taken as written"
-                        .to_owned()
-                });
         }
     }
 

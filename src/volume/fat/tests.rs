@@ -1,5 +1,7 @@
 //! Volumes made by another implementation (the crate `fatfs`), then read, damaged and read again.
 
+#![allow(clippy::single_range_in_vec_init)] // bad places are ranges
+
 use super::*;
 use crate::volume::bytes::Image;
 use crate::volume::layout::Piece;

@@ -1,3 +1,5 @@
+#![allow(clippy::single_range_in_vec_init)] // bad places are ranges
+
 use super::*;
 use crate::volume::bytes::Image;
 use proptest::prelude::*;

@@ -1,3 +1,5 @@
+#![allow(clippy::single_range_in_vec_init)] // bad places are ranges
+
 use super::*;
 use crate::volume::bytes::Image;
 use crate::volume::filesystem::Weight;
@@ -215,7 +217,8 @@ fn every_signature_of_the_table_is_told() {
     zfs[..8].copy_from_slice(&0x00BA_B10Cu64.to_be_bytes());
     zfs[1024..1032].copy_from_slice(&0x00BA_B10Cu64.to_be_bytes());
     let mib = 64usize << 20;
-    let cases: Vec<(What, Vec<(usize, &[u8])>)> = vec![
+    type Case<'a> = (What, Vec<(usize, &'a [u8])>);
+    let cases: Vec<Case<'_>> = vec![
         (What::Ext2, vec![(1024, &ext2)]),
         (What::Ext3, vec![(1024, &ext3)]),
         (What::Md, vec![(0, &md)]),
