@@ -3,4 +3,13 @@
 //! Invariant: file systems give layouts, not bytes; every parser takes any bytes without
 //! panicking, looping for ever or asking for memory that the input does not justify.
 
+pub mod bytes;
+pub mod chain;
+pub mod exfat;
+pub mod ext;
+pub mod fat;
+pub mod filesystem;
+pub mod gap;
 pub mod layout;
+pub mod map;
+pub mod signature;

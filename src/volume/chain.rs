@@ -1,0 +1,531 @@
+//! Chains of clusters, as FAT and exFAT link them, and the book of who owns which cluster.
+//!
+//! Invariant: following a chain ends whatever the table says, and the steps of all chains together are bounded,
+//! so that a million entries on one long chain cannot take for ever.
+
+use super::layout::Piece;
+
+/// One bit per cluster.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Bits {
+    words: Vec<u64>,
+    bits: u64,
+}
+
+impl Bits {
+    /// All clear.
+    pub fn new(bits: u64) -> Self {
+        Self {
+            words: vec![0; usize::try_from(bits.div_ceil(64)).unwrap_or(0)],
+            bits,
+        }
+    }
+
+    /// From bytes, lowest bit first; missing bytes count as clear.
+    pub fn from_bytes(bytes: &[u8], bits: u64) -> Self {
+        let mut out = Self::new(bits);
+        for (word, raw) in out.words.iter_mut().zip(bytes.chunks(8)) {
+            let mut eight = [0; 8];
+            for (to, from) in eight.iter_mut().zip(raw) {
+                *to = *from;
+            }
+            *word = u64::from_le_bytes(eight);
+        }
+        let over = bits % 64;
+        if over != 0
+            && let Some(last) = out.words.last_mut()
+        {
+            *last &= (1 << over) - 1;
+        }
+        out
+    }
+
+    /// Whether the bit is set; outside = clear.
+    pub fn has(&self, bit: u64) -> bool {
+        bit < self.bits
+            && usize::try_from(bit / 64)
+                .ok()
+                .and_then(|word| self.words.get(word))
+                .is_some_and(|word| word & (1 << (bit % 64)) != 0)
+    }
+
+    /// Sets the bit and says whether it was set before; outside = ignored.
+    pub fn set(&mut self, bit: u64) -> bool {
+        if bit >= self.bits {
+            return false;
+        }
+        let Some(word) = usize::try_from(bit / 64)
+            .ok()
+            .and_then(|word| self.words.get_mut(word))
+        else {
+            return false;
+        };
+        let before = *word & (1 << (bit % 64)) != 0;
+        *word |= 1 << (bit % 64);
+        before
+    }
+
+    /// How many are set.
+    pub fn count(&self) -> u64 {
+        self.words
+            .iter()
+            .map(|word| u64::from(word.count_ones()))
+            .sum()
+    }
+
+    /// How many are set here and not in `other`.
+    pub fn count_without(&self, other: &Bits) -> u64 {
+        self.words
+            .iter()
+            .enumerate()
+            .map(|(place, word)| {
+                let theirs = other.words.get(place).copied().unwrap_or(0);
+                u64::from((word & !theirs).count_ones())
+            })
+            .sum()
+    }
+}
+
+/// What the table says behind one cluster.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Link {
+    /// Goes on here.
+    Next(u32),
+    /// The chain ends properly.
+    End,
+    /// Marked as a bad cluster.
+    Bad,
+    /// Marked as free: the chain breaks off.
+    Free,
+    /// A number that no cluster has.
+    Outside,
+}
+
+/// How entries lie in the table.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum EntryForm {
+    /// 12 bits.
+    Bits12,
+    /// 16 bits.
+    Bits16,
+    /// 32 bits, the upper four reserved.
+    Bits28,
+    /// 32 bits (exFAT).
+    Bits32,
+}
+
+impl EntryForm {
+    /// Bytes of a table with this many entries.
+    pub fn table_bytes(self, entries: u64) -> u64 {
+        match self {
+            EntryForm::Bits12 => entries.saturating_mul(3).div_ceil(2),
+            EntryForm::Bits16 => entries.saturating_mul(2),
+            EntryForm::Bits28 | EntryForm::Bits32 => entries.saturating_mul(4),
+        }
+    }
+
+    /// The entry of a cluster from the table's bytes; `None` = the table ends before.
+    pub fn entry(self, raw: &[u8], cluster: u32) -> Option<u32> {
+        let cluster = cluster as usize;
+        match self {
+            EntryForm::Bits12 => {
+                let at = cluster.checked_add(cluster / 2)?;
+                let pair = u16::from_le_bytes(super::bytes::array(raw, at)?);
+                Some(u32::from(if cluster.is_multiple_of(2) {
+                    pair & 0xFFF
+                } else {
+                    pair >> 4
+                }))
+            }
+            EntryForm::Bits16 => super::bytes::array(raw, cluster.checked_mul(2)?)
+                .map(|b| u16::from_le_bytes(b).into()),
+            EntryForm::Bits28 => super::bytes::array(raw, cluster.checked_mul(4)?)
+                .map(|b| u32::from_le_bytes(b) & 0x0FFF_FFFF),
+            EntryForm::Bits32 => {
+                super::bytes::array(raw, cluster.checked_mul(4)?).map(u32::from_le_bytes)
+            }
+        }
+    }
+
+    /// The number that marks a bad cluster; everything above it ends a chain.
+    fn bad(self) -> u32 {
+        match self {
+            EntryForm::Bits12 => 0xFF7,
+            EntryForm::Bits16 => 0xFFF7,
+            EntryForm::Bits28 => 0x0FFF_FFF7,
+            EntryForm::Bits32 => 0xFFFF_FFF7,
+        }
+    }
+}
+
+/// The allocation table, in memory.
+#[derive(Debug, Clone)]
+pub struct Table {
+    raw: Vec<u8>,
+    form: EntryForm,
+    clusters: u32,
+    /// Clusters whose entry is not to be trusted: the copies differ, or it could not be read.
+    pub doubtful: Bits,
+}
+
+impl Table {
+    /// A table of `clusters` clusters (numbered from 2).
+    pub fn new(raw: Vec<u8>, form: EntryForm, clusters: u32) -> Self {
+        Self {
+            raw,
+            form,
+            clusters,
+            doubtful: Bits::new(u64::from(clusters) + 2),
+        }
+    }
+
+    /// Whether a cluster of this number exists.
+    pub fn exists(&self, cluster: u32) -> bool {
+        cluster >= 2 && cluster - 2 < self.clusters
+    }
+
+    /// What follows the cluster.
+    pub fn link(&self, cluster: u32) -> Link {
+        match self.form.entry(&self.raw, cluster) {
+            None => Link::Outside,
+            Some(0) => Link::Free,
+            Some(entry) if self.exists(entry) => Link::Next(entry),
+            Some(entry) if entry == self.form.bad() => Link::Bad,
+            Some(entry) if entry > self.form.bad() => Link::End,
+            Some(_) => Link::Outside,
+        }
+    }
+
+    /// The raw entry, for the flags kept in entry 1.
+    pub fn raw_entry(&self, cluster: u32) -> Option<u32> {
+        self.form.entry(&self.raw, cluster)
+    }
+}
+
+/// How a chain ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ChainEnd {
+    /// By its end mark, within the limit.
+    Proper,
+    /// It goes on behind the limit.
+    Longer,
+    /// It comes back to itself.
+    Loop,
+    /// It breaks off at this cluster.
+    Broken(u32, Link),
+    /// The bound on all steps together was reached.
+    GivenUp,
+}
+
+/// One chain, as runs of neighbouring clusters.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Chain {
+    /// First cluster and count of each run.
+    pub runs: Vec<(u32, u32)>,
+    /// Clusters in all runs.
+    pub clusters: u64,
+    /// How it ended.
+    pub end: ChainEnd,
+    /// Passes through an entry that is not to be trusted.
+    pub doubtful: bool,
+}
+
+impl Chain {
+    /// No clusters.
+    pub fn empty() -> Self {
+        Self {
+            runs: Vec::new(),
+            clusters: 0,
+            end: ChainEnd::Proper,
+            doubtful: false,
+        }
+    }
+
+    fn push(&mut self, cluster: u32) {
+        self.clusters += 1;
+        match self.runs.last_mut() {
+            Some((first, count)) if first.checked_add(*count) == Some(cluster) => *count += 1,
+            _ => self.runs.push((cluster, 1)),
+        }
+    }
+
+    /// The end in words; `None` = proper.
+    pub fn trouble(&self) -> Option<String> {
+        match self.end {
+            ChainEnd::Proper if self.doubtful => Some(
+                "the copies of the allocation table disagree about its clusters, or could not be read".to_owned(),
+            ),
+            ChainEnd::Proper => None,
+            ChainEnd::Longer => Some("its chain of clusters is longer than its size says".to_owned()),
+            ChainEnd::Loop => Some("its chain of clusters runs in a circle".to_owned()),
+            ChainEnd::Broken(at, link) => Some(format!(
+                "its chain of clusters breaks off behind {} clusters, at cluster {at}: {}",
+                self.clusters,
+                match link {
+                    Link::Free => "marked free",
+                    Link::Bad => "marked bad",
+                    _ => "no such cluster",
+                }
+            )),
+            ChainEnd::GivenUp => Some(
+                "so many chains share clusters that this one was not followed".to_owned(),
+            ),
+        }
+    }
+}
+
+/// The cluster area of a volume and who owns what in it.
+#[derive(Debug, Clone)]
+pub struct Space {
+    /// Byte of the drive where cluster 2 starts.
+    pub first_byte: u64,
+    /// Bytes of one cluster.
+    pub cluster_bytes: u64,
+    /// Clusters.
+    pub clusters: u32,
+    /// Owned by somebody.
+    pub owned: Bits,
+    /// Owned by two.
+    pub twice: Bits,
+    steps_left: u64,
+}
+
+impl Space {
+    /// Nobody owns anything.
+    pub fn new(first_byte: u64, cluster_bytes: u64, clusters: u32) -> Self {
+        let bits = u64::from(clusters) + 2;
+        let mut space = Self {
+            first_byte,
+            cluster_bytes,
+            clusters,
+            owned: Bits::new(bits),
+            twice: Bits::new(bits),
+            steps_left: 0,
+        };
+        space.refill();
+        space
+    }
+
+    /// Allows the steps of one more pass over all chains: on a sound volume every cluster is stepped on once.
+    pub fn refill(&mut self) {
+        self.steps_left = u64::from(self.clusters) * 4 + (1 << 20);
+    }
+
+    /// Byte of the drive where the cluster starts.
+    pub fn at(&self, cluster: u32) -> u64 {
+        self.first_byte
+            .saturating_add(u64::from(cluster.saturating_sub(2)).saturating_mul(self.cluster_bytes))
+    }
+
+    /// Follows a chain for `limit` clusters at most. A circle is found by keeping one earlier cluster and moving it up
+    /// in doubling distances (Brent 1980).
+    pub fn follow(&mut self, table: &Table, start: u32, limit: u64) -> Chain {
+        let mut chain = Chain::empty();
+        let (mut here, mut kept, mut since, mut distance) = (start, start, 0u64, 1u64);
+        if !table.exists(start) {
+            chain.end = ChainEnd::Broken(start, Link::Outside);
+            return chain;
+        }
+        loop {
+            if chain.clusters >= limit {
+                chain.end = ChainEnd::Longer;
+                return chain;
+            }
+            if self.steps_left == 0 {
+                chain.end = ChainEnd::GivenUp;
+                return chain;
+            }
+            self.steps_left -= 1;
+            chain.push(here);
+            chain.doubtful |= table.doubtful.has(u64::from(here));
+            match table.link(here) {
+                Link::Next(next) => {
+                    if next == kept {
+                        chain.end = ChainEnd::Loop;
+                        return chain;
+                    }
+                    since += 1;
+                    if since == distance {
+                        (kept, since, distance) = (next, 0, distance.saturating_mul(2));
+                    }
+                    here = next;
+                }
+                Link::End => {
+                    chain.end = ChainEnd::Proper;
+                    return chain;
+                }
+                link => {
+                    chain.end = ChainEnd::Broken(here, link);
+                    return chain;
+                }
+            }
+        }
+    }
+
+    /// A run of neighbouring clusters without links (exFAT).
+    pub fn run(&mut self, start: u32, count: u64) -> Chain {
+        let mut chain = Chain::empty();
+        let room = u64::from(self.clusters).saturating_sub(u64::from(start.saturating_sub(2)));
+        if start < 2 || room == 0 {
+            chain.end = ChainEnd::Broken(start, Link::Outside);
+            return chain;
+        }
+        let fits = count.min(room);
+        if self.steps_left < fits {
+            chain.end = ChainEnd::GivenUp;
+            return chain;
+        }
+        self.steps_left -= fits;
+        chain.clusters = fits;
+        chain
+            .runs
+            .push((start, u32::try_from(fits).unwrap_or(u32::MAX)));
+        if fits < count {
+            chain.end = ChainEnd::Broken(start, Link::Outside);
+        }
+        chain
+    }
+
+    /// Books the clusters of a chain for one owner.
+    pub fn claim(&mut self, chain: &Chain) {
+        for (first, count) in &chain.runs {
+            for cluster in (u64::from(*first)..).take(*count as usize) {
+                if self.owned.set(cluster) {
+                    self.twice.set(cluster);
+                }
+            }
+        }
+    }
+
+    /// Whether any cluster of the chain has a second owner.
+    pub fn shared(&self, chain: &Chain) -> bool {
+        chain.runs.iter().any(|(first, count)| {
+            (u64::from(*first)..)
+                .take(*count as usize)
+                .any(|cluster| self.twice.has(cluster))
+        })
+    }
+
+    /// The pieces of `bytes` bytes stored in this chain; what it does not cover is lost.
+    pub fn pieces(&self, chain: &Chain, bytes: u64) -> Vec<Piece> {
+        let mut pieces = Vec::with_capacity(chain.runs.len() + 1);
+        let mut left = bytes;
+        for (first, count) in &chain.runs {
+            if left == 0 {
+                break;
+            }
+            let here = u64::from(*count)
+                .saturating_mul(self.cluster_bytes)
+                .min(left);
+            pieces.push(Piece::Extent {
+                at: self.at(*first),
+                bytes: here,
+            });
+            left -= here;
+        }
+        if left > 0 {
+            pieces.push(Piece::Lost { bytes: left });
+        }
+        pieces
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn table(links: &[u16]) -> Table {
+        let raw = links.iter().flat_map(|link| link.to_le_bytes()).collect();
+        Table::new(raw, EntryForm::Bits16, links.len() as u32 - 2)
+    }
+
+    #[test]
+    fn twelve_bit_entries_share_a_byte() {
+        // Microsoft FAT specification: an even entry takes the low 12 bits of the pair, an odd one the high 12.
+        let raw = [0xF8, 0xFF, 0xFF, 0x03, 0x40, 0x00];
+        let form = EntryForm::Bits12;
+        assert_eq!(form.entry(&raw, 0), Some(0xFF8));
+        assert_eq!(form.entry(&raw, 1), Some(0xFFF));
+        assert_eq!(form.entry(&raw, 2), Some(0x003));
+        assert_eq!(form.entry(&raw, 3), Some(0x004));
+        assert_eq!(form.entry(&raw, 4), None);
+    }
+
+    #[test]
+    fn chains_end_whatever_the_table_says() {
+        let t = table(&[0, 0, 3, 4, 0xFFFF, 6, 5, 7, 0, 0xFFF7, 99]);
+        let mut space = Space::new(1000, 512, 9);
+        let chain = space.follow(&t, 2, 100);
+        assert_eq!(
+            (chain.runs.clone(), chain.end),
+            (vec![(2, 3)], ChainEnd::Proper)
+        );
+        assert_eq!(
+            space.pieces(&chain, 1025),
+            [Piece::Extent {
+                at: 1000,
+                bytes: 1025
+            }]
+        );
+        assert_eq!(space.follow(&t, 2, 2).end, ChainEnd::Longer);
+        assert_eq!(space.follow(&t, 5, 100).end, ChainEnd::Loop);
+        assert_eq!(space.follow(&t, 7, 100).end, ChainEnd::Loop);
+        assert_eq!(
+            space.follow(&t, 8, 100).end,
+            ChainEnd::Broken(8, Link::Free)
+        );
+        assert_eq!(space.follow(&t, 9, 100).end, ChainEnd::Broken(9, Link::Bad));
+        assert_eq!(
+            space.follow(&t, 10, 100).end,
+            ChainEnd::Broken(10, Link::Outside)
+        );
+        assert_eq!(
+            space.follow(&t, 0, 100).end,
+            ChainEnd::Broken(0, Link::Outside)
+        );
+        let broken = space.follow(&t, 8, 100);
+        assert_eq!(
+            space.pieces(&broken, 700),
+            [
+                Piece::Extent {
+                    at: 1000 + 6 * 512,
+                    bytes: 512
+                },
+                Piece::Lost { bytes: 188 }
+            ]
+        );
+    }
+
+    #[test]
+    fn a_cluster_with_two_owners_is_known() {
+        let t = table(&[0, 0, 3, 0xFFFF, 3]);
+        let mut space = Space::new(0, 512, 3);
+        let (a, b) = (space.follow(&t, 2, 9), space.follow(&t, 4, 9));
+        space.claim(&a);
+        space.claim(&b);
+        assert!(space.shared(&a) && space.shared(&b));
+        assert_eq!((space.owned.count(), space.twice.count()), (3, 1));
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+        #[test]
+        fn any_table_ends(links in proptest::collection::vec(0u16..40, 3..40), start in 0u32..50) {
+            let t = table(&links);
+            let mut space = Space::new(0, 512, links.len() as u32 - 2);
+            let chain = space.follow(&t, start, u64::MAX);
+            prop_assert!(chain.clusters <= 4 * links.len() as u64);
+        }
+
+        #[test]
+        fn bits_are_what_was_set(set in proptest::collection::btree_set(0u64..200, 0..50)) {
+            let mut bits = Bits::new(150);
+            for bit in &set { bits.set(*bit); }
+            let inside = set.iter().filter(|bit| **bit < 150).count() as u64;
+            prop_assert_eq!(bits.count(), inside);
+            for bit in 0..210 { prop_assert_eq!(bits.has(bit), bit < 150 && set.contains(&bit)); }
+        }
+    }
+}

@@ -1,0 +1,273 @@
+//! From hits to a state: what a partition is, and what has to happen before it may be wiped.
+//!
+//! Invariant: "holds no user data" needs a named rule, and a rule that says "blank" needs every byte read.
+
+use super::what::Role;
+use super::{Hit, Probe, What, container};
+use crate::volume::filesystem::{Findings, Weight};
+use crate::volume::gap::GapLook;
+use crate::volume::map::{PartitionType, guid};
+
+/// BIOS boot partitions hold boot code; one larger than this is looked at like any other (engineering judgement; 1 MiB is usual).
+const BIOS_BOOT_BYTES: u64 = 16 << 20;
+
+/// What a partition is, before anything in it was listed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum VolumeState {
+    /// A file system that is read directly; "surveyed" once that is done.
+    Readable(What),
+    /// A file system that could be read, but its first sector is gone: never empty. `boot_at` is the
+    /// place of the backup, from the start of the partition.
+    Damaged {
+        /// The format.
+        what: What,
+        /// Where the backup lies, in bytes from the start of the partition.
+        boot_at: u64,
+        /// What is wrong.
+        why: String,
+    },
+    /// Holds no user data, by this rule.
+    HoldsNoUserData {
+        /// The rule's word.
+        rule: &'static str,
+    },
+    /// Encrypted.
+    Locked(What),
+    /// Not read here, or not known at all.
+    Unrecognised {
+        /// What it is, as far as it is known.
+        why: String,
+        /// What would do.
+        next: &'static str,
+    },
+}
+
+impl VolumeState {
+    /// The state word of the survey.
+    pub fn word(&self) -> &'static str {
+        match self {
+            VolumeState::Readable(_) => "surveyed",
+            VolumeState::Damaged { .. } => "unrecognised",
+            VolumeState::HoldsNoUserData { .. } => "holds no user data",
+            VolumeState::Locked(_) => "locked",
+            VolumeState::Unrecognised { .. } => "unrecognised",
+        }
+    }
+}
+
+/// Judges one partition. `look` is what reading all of it showed, if that was done.
+pub fn judge(
+    kind: PartitionType,
+    bytes: u64,
+    probe: &Probe,
+    look: Option<&GapLook>,
+) -> (VolumeState, Findings) {
+    let mut findings = Findings::new();
+    let Some(leading) = probe.leading() else {
+        return (without_hits(kind, bytes, probe, look), findings);
+    };
+    for other in probe.hits.iter().skip(1) {
+        note_second(leading, other, &mut findings);
+    }
+    if let Some(says) = leading.bytes
+        && says > bytes
+        && leading.damaged.is_none()
+    {
+        findings.note(
+            "volume-longer-than-partition",
+            Weight::OpenPoint,
+            None,
+            || {
+                format!(
+                    "the {} volume says that it is {says} bytes long, its partition has {bytes}",
+                    leading.what.word()
+                )
+            },
+        );
+    }
+    if !matches!(kind_agrees(kind, leading.what), Some(true) | None) {
+        findings.note("type-differs", Weight::Sentence, None, || {
+            format!(
+                "the table calls it {}, the content is {}",
+                kind.in_words(),
+                leading.what.word()
+            )
+        });
+    }
+    // A set other than a mirror spreads its content; what looks like a file system at its start is a part of one.
+    let spread = probe.hits.iter().find(|hit| {
+        hit.what == What::Md
+            && !hit
+                .note
+                .as_deref()
+                .unwrap_or_default()
+                .starts_with(container::MIRROR)
+    });
+    if let Some(set) = spread
+        && leading.what.role() != Role::Locked
+    {
+        return (unrecognised(set), findings);
+    }
+    let state = match leading.what.role() {
+        Role::Locked => VolumeState::Locked(leading.what),
+        Role::Readable => match &leading.damaged {
+            Some(why) => VolumeState::Damaged {
+                what: leading.what,
+                boot_at: leading.at,
+                why: why.clone(),
+            },
+            None => VolumeState::Readable(leading.what),
+        },
+        Role::NoUserData => VolumeState::HoldsNoUserData { rule: "swap" },
+        Role::Foreign | Role::Container => unrecognised(leading),
+    };
+    (state, findings)
+}
+
+fn unrecognised(hit: &Hit) -> VolumeState {
+    let mut why = hit.what.word().to_owned();
+    for more in [&hit.note, &hit.damaged].into_iter().flatten() {
+        why.push_str(", ");
+        why.push_str(more);
+    }
+    VolumeState::Unrecognised {
+        why,
+        next: match hit.what {
+            What::Xfs
+            | What::Btrfs
+            | What::F2fs
+            | What::Hfs
+            | What::HfsPlus
+            | What::Apfs
+            | What::Iso9660
+            | What::Udf
+            | What::Squashfs => {
+                "not readable here; mount it on a throw-away overlay above the write-protected drive and give the mount with --folder"
+            }
+            What::Refs => {
+                "not readable here; start it on a system that knows ReFS and give the files with --folder"
+            }
+            What::Md => {
+                "not readable here; assemble the set from all its members, write-protected, and give the result with --drive"
+            }
+            What::Lvm => {
+                "not readable here; activate its logical volumes from the write-protected drive and give each with --drive"
+            }
+            What::Ldm | What::StorageSpaces | What::Zfs | What::CoreStorage => {
+                "not readable here; other drives may belong to it; assemble it on a system that knows it and give the files with --folder"
+            }
+            _ => {
+                "not readable here; have the content copied by a system that knows it, or let the owner give it up"
+            }
+        },
+    }
+}
+
+fn without_hits(
+    kind: PartitionType,
+    bytes: u64,
+    probe: &Probe,
+    look: Option<&GapLook>,
+) -> VolumeState {
+    let blank = look.is_some_and(|look| look.is_blank() && look.bytes >= bytes);
+    match kind {
+        PartitionType::Gpt(guid::BIOS_BOOT) if bytes <= BIOS_BOOT_BYTES => {
+            return VolumeState::HoldsNoUserData { rule: "bios-boot" };
+        }
+        PartitionType::Gpt(guid::MICROSOFT_RESERVED) if blank => {
+            return VolumeState::HoldsNoUserData {
+                rule: "microsoft-reserved-blank",
+            };
+        }
+        _ if blank => return VolumeState::HoldsNoUserData { rule: "blank" },
+        _ => {}
+    }
+    if probe.unread_bytes > 0 || look.is_some_and(|look| look.unread > 0) {
+        return VolumeState::Unrecognised {
+            why: "parts of it could not be read, so what it holds is not known".to_owned(),
+            next: "read the drive by the salvage route, then plan again",
+        };
+    }
+    VolumeState::Unrecognised {
+        why: match look {
+            Some(look) if look.high_entropy => {
+                "no known signature, and the content looks like noise: perhaps encrypted without a header".to_owned()
+            }
+            Some(look) => format!("no known signature, {} bytes of content", look.content),
+            None => "no known signature".to_owned(),
+        },
+        next: "ask the owner what this partition is for; then have it opened, or given up by name",
+    }
+}
+
+fn note_second(leading: &Hit, other: &Hit, findings: &mut Findings) {
+    let says = || {
+        format!(
+            "besides {} there is a signature of {} at byte {}{}",
+            leading.what.word(),
+            other.what.word(),
+            other.at,
+            other
+                .damaged
+                .as_deref()
+                .map(|why| format!(" ({why})"))
+                .unwrap_or_default()
+        )
+    };
+    // A lock or container under a readable file system may be the real content; a left-over file system is one sentence.
+    let open = other.damaged.is_none()
+        && match other.what.role() {
+            Role::Locked | Role::Container => {
+                other.what != What::Md || leading.what.role() != Role::Readable
+            }
+            _ => false,
+        };
+    let weight = if open {
+        Weight::OpenPoint
+    } else {
+        Weight::Sentence
+    };
+    let id = if open {
+        "second-signature"
+    } else {
+        "left-over-signature"
+    };
+    findings.note(id, weight, None, says);
+}
+
+/// Whether the table's type fits the content; `None` = the type does not say.
+fn kind_agrees(kind: PartitionType, what: What) -> Option<bool> {
+    use What::*;
+    let fat = matches!(what, Fat12 | Fat16 | Fat32);
+    let windows = fat || matches!(what, Ntfs | ExFat | Refs | BitLocker | BitLockerToGo);
+    let unix = matches!(
+        what,
+        Ext2 | Ext3 | Ext4 | Xfs | Btrfs | F2fs | Luks1 | Luks2 | Squashfs
+    );
+    match kind {
+        PartitionType::None => None,
+        PartitionType::Mbr(kind) => match kind {
+            0x01 | 0x04 | 0x06 | 0x0B | 0x0C | 0x0E | 0xEF => Some(fat || what == BitLockerToGo),
+            0x07 => Some(windows && !fat),
+            0x82 => Some(what == Swap),
+            0x83 => Some(unix),
+            0x8E => Some(what == Lvm),
+            0xFD => Some(what == Md || unix),
+            _ => None,
+        },
+        PartitionType::Gpt(kind) => match kind {
+            guid::EFI_SYSTEM => Some(fat),
+            guid::BASIC_DATA | guid::WINDOWS_RECOVERY => Some(windows),
+            guid::LINUX | guid::LINUX_HOME => Some(unix),
+            guid::LINUX_SWAP => Some(what == Swap),
+            guid::LINUX_LVM => Some(what == Lvm),
+            guid::LINUX_RAID => Some(what == Md),
+            guid::LUKS => Some(matches!(what, Luks1 | Luks2)),
+            guid::MICROSOFT_RESERVED | guid::BIOS_BOOT => Some(false),
+            guid::STORAGE_SPACES => Some(what == StorageSpaces),
+            guid::APFS => Some(what == Apfs),
+            guid::HFS_PLUS => Some(what == HfsPlus),
+            _ => None,
+        },
+    }
+}

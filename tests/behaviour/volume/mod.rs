@@ -1,0 +1,15 @@
+//! Tables, signatures and file systems against the tools that make them.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stderr
+)]
+
+mod exfat;
+mod ext;
+mod fat;
+mod map;
+mod signature;
+mod tool;
