@@ -3,4 +3,5 @@
 //! Invariant: file systems give layouts, not bytes; every parser takes any bytes without
 //! panicking, looping for ever or asking for memory that the input does not justify.
 
+pub mod filesystem;
 pub mod layout;
