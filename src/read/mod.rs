@@ -1,1 +1,3 @@
 //! Content: a layout and sectors, or a handle, become bytes and gaps.
+
+pub mod content;

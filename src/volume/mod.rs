@@ -5,3 +5,6 @@
 
 pub mod filesystem;
 pub mod layout;
+pub mod ntfs;
+pub mod stored;
+pub mod unpack;
