@@ -5,7 +5,7 @@
 //! time, in order, beyond it.
 
 use super::raw::{put_number, take, take_number, u64_at};
-use super::record::{Attribute, Attributes, Header, Value, kind, number_of};
+use super::record::{Attribute, Attributes, Header, Value, kind, number_of, sequence_of};
 use super::table::entries;
 
 /// Bytes of one block of notes.
@@ -278,11 +278,50 @@ impl Store {
         Some(())
     }
 
-    /// Sorts the extension records by their base.
+    /// Sorts the extension records by their base, and gives base records whose names all lie in
+    /// extensions (a folder with many attributes) the parent found there.
     pub fn finish(&mut self) {
         self.extensions
             .sort_unstable_by_key(|row| (number_of(row.reference), row.number));
         self.scratch = Vec::new();
+        let mut found: Vec<(usize, u64, bool)> = Vec::new();
+        for extension in self.extensions.iter().filter(|e| e.is(Row::NAMED)) {
+            let base = self.find(number_of(extension.reference));
+            let Some((index, row)) = base.and_then(|i| Some((i, self.rows.get(i)?))) else {
+                continue;
+            };
+            if row.is(Row::NAMED) || row.sequence != sequence_of(extension.reference) {
+                continue;
+            }
+            let mut best: Option<(bool, u64, bool)> = None;
+            for note in self.notes(extension) {
+                if let Note::Name {
+                    parent,
+                    space,
+                    units,
+                    narrow,
+                } = note
+                {
+                    let short = space == 2;
+                    let dollar = units.first() == Some(&b'$')
+                        && (narrow || units.get(1) == Some(&0));
+                    if best.is_none_or(|(known, ..)| known && !short) {
+                        best = Some((short, parent, dollar));
+                    }
+                }
+            }
+            if let Some((_, parent, dollar)) = best {
+                found.push((index, parent, dollar));
+            }
+        }
+        for (index, parent, dollar) in found {
+            if let Some(row) = self.rows.get_mut(index)
+                && !row.is(Row::NAMED)
+            {
+                row.reference = parent;
+                row.flags |= Row::NAMED | if dollar { Row::DOLLAR } else { 0 };
+            }
+        }
     }
 
     /// The extension records of a base record; their sequence is not compared here.

@@ -417,9 +417,8 @@ impl HandOver<'_, '_> {
     fn record(&mut self, index: usize, row: &Row) -> Result<(), Fault> {
         self.accounts.records_listed += 1;
         let number = u64::from(row.number);
-        let by_rule = (number < 16 && number != ROOT)
-            || (number < 24 && !row.is(Row::NAMED))
-            || self.tree.own(index);
+        let by_rule = number != ROOT
+            && (number < 16 || (number < 24 && !row.is(Row::NAMED)) || self.tree.own(index));
         let gathered = self.source.gather(row)?;
         if by_rule {
             return self.own(row, gathered);

@@ -589,7 +589,7 @@ pub fn geometry(
     let first = read(place.first_byte)?.map(|bytes| Geometry::parse(&bytes));
     // The copy lies in the last sector; its size is known only from the copy itself.
     let mut copy = None;
-    for sector in [u64::from(sectors.sector_bytes()), 512, 4096] {
+    for sector in [u64::from(sectors.sector_bytes()), 512, 1024, 2048, 4096] {
         let at = place.end().saturating_sub(sector);
         if let Some(Ok(found)) = read(at)?.map(|bytes| Geometry::parse(&bytes)) {
             copy = Some(found);
