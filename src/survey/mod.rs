@@ -2,4 +2,5 @@
 //!
 //! Invariant: what matches no rule is irreplaceable; nothing is left out except by a named rule.
 
+pub mod hive;
 pub mod item;
