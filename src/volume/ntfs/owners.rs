@@ -94,7 +94,12 @@ pub fn count(
     bitmap: Option<&Stored>,
     accounts: &mut Accounts,
 ) -> Result<Owners, Fault> {
-    let total = ground.geometry.clusters;
+    // A boot sector may claim any size; clusters behind the partition's end are owned by nobody here.
+    let cluster = ground.geometry.cluster_bytes.max(1);
+    let total = ground
+        .geometry
+        .clusters
+        .min(ground.place.bytes.div_ceil(cluster));
     accounts.cluster_bytes = ground.geometry.cluster_bytes;
     accounts.clusters = total;
     let mut out = Owners::default();
@@ -116,7 +121,7 @@ pub fn count(
                     continue;
                 };
                 let bad = row.number == 8 && kind == kind::DATA && is_ascii(name, "$Bad");
-                for run in Runs::new(list, total).flatten() {
+                for run in Runs::new(list, ground.geometry.clusters).flatten() {
                     let Some(first) = run.cluster else {
                         continue;
                     };
