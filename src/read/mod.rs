@@ -4,3 +4,4 @@
 
 pub mod source;
 pub mod trees;
+pub mod content;

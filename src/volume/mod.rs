@@ -13,3 +13,6 @@ pub mod gap;
 pub mod layout;
 pub mod map;
 pub mod signature;
+pub mod ntfs;
+pub mod stored;
+pub mod unpack;
