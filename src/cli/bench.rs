@@ -9,7 +9,8 @@ use crate::linux::host::Host as MachineHost;
 use crate::linux::topology::System;
 use crate::linux::{FolderDestination, FolderTree, MachineClock, MachineMemory};
 use crate::port::{
-    Bench, Clock, Destination, Fault, FaultKind, Host, Memory, Recipient, Transport, Tree,
+    Bench, Clock, Destination, DriveFacts, Fault, FaultKind, Host, Memory, Recipient, Sectors,
+    Transport, Tree,
 };
 use crate::step::event::Tell;
 use crate::step::outcome::*;
@@ -123,6 +124,26 @@ impl Bench for MachineBench {
             path.display().to_string(),
             "later",
         ))
+    }
+
+    fn drive(&self, path: &Path) -> Result<DriveFacts, Fault> {
+        super::drives::look(&self.system, path)
+    }
+
+    fn sectors(&self, path: &Path) -> Result<Arc<dyn Sectors>, Fault> {
+        super::drives::sectors(path, &self.memory)
+    }
+
+    fn transport(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {
+        crate::linux::transport::choose_transport(&self.system, path)
+    }
+
+    fn hold(&self, path: &Path, read_only: bool) -> Result<bool, Fault> {
+        super::drives::hold(path, read_only)
+    }
+
+    fn other_drives(&self, known: &[String]) -> Result<Vec<DriveFacts>, Fault> {
+        super::drives::others(&self.system, known)
     }
 
     fn replies(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {

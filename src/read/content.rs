@@ -223,7 +223,11 @@ impl<'a> ContentReader<'a> {
                 self.stored
                     .read(self.sectors(), here, part, self.narrow, &mut gone)?;
                 for (from, bytes) in gone {
-                    push_range(missing, logical.saturating_add(from.saturating_sub(at)), bytes);
+                    push_range(
+                        missing,
+                        logical.saturating_add(from.saturating_sub(at)),
+                        bytes,
+                    );
                     // What is lost costs nothing to find out again.
                     if matches!(self.stored.spot(from).0, Spot::Drive(_))
                         && state.refused.len() < REFUSED
@@ -350,7 +354,11 @@ impl<'a> ContentReader<'a> {
     fn chunk_form(&self, state: &mut State, chunk: u64) -> Result<Form, Fault> {
         let size = self.unit_bytes();
         let chunks = self.length.div_ceil(size);
-        let wide = if self.length > u64::from(u32::MAX) { 8 } else { 4 };
+        let wide = if self.length > u64::from(u32::MAX) {
+            8
+        } else {
+            4
+        };
         let head = chunks.saturating_sub(1).saturating_mul(wide);
         let body = self.stored.bytes().saturating_sub(head);
         let from = match chunk.checked_sub(1) {

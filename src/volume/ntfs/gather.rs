@@ -180,7 +180,9 @@ impl<'a> Source<'a> {
         listed.dedup();
         held.sort_unstable();
         if let Some(lost) = listed.iter().find(|r| held.binary_search(r).is_err()) {
-            wrong(format!("a part of it was in record {lost}, which is not usable"));
+            wrong(format!(
+                "a part of it was in record {lost}, which is not usable"
+            ));
         }
         match standard {
             Some((times, flags)) => {
@@ -302,7 +304,10 @@ fn stream_of<'s, 'a>(
     name: &'a [u8],
 ) -> &'s mut Stream<'a> {
     // Found again by type and exact name; most records have one stream.
-    let at = match streams.iter().position(|s| s.kind == kind && s.name == name) {
+    let at = match streams
+        .iter()
+        .position(|s| s.kind == kind && s.name == name)
+    {
         Some(at) => at,
         None => {
             streams.push(Stream {

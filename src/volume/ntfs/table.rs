@@ -168,7 +168,10 @@ impl Table {
         let mut own = Own::default();
         own.take(&record, &head);
         if let Err(fault) = follow(sectors, ground, &record, &head, &mut own, findings) {
-            return Err(NotSurveyed::unread("reading the attribute list of the NTFS file table", fault));
+            return Err(NotSurveyed::unread(
+                "reading the attribute list of the NTFS file table",
+                fault,
+            ));
         }
         let Some(bytes) = own.bytes else {
             return Err(NotSurveyed::because(
@@ -236,7 +239,11 @@ impl Table {
         let mut bits = vec![0u8; usize::try_from(wanted).unwrap_or(0)];
         let mut missing = Ranges::new();
         Stored::new(laid.pieces).read(sectors, 0, &mut bits, Narrow::default(), &mut missing)?;
-        if missing.is_empty() { Ok(bits) } else { Ok(Vec::new()) }
+        if missing.is_empty() {
+            Ok(bits)
+        } else {
+            Ok(Vec::new())
+        }
     }
 
     /// Record number behind the last record that is on the drive.
@@ -395,7 +402,10 @@ impl Window {
         let head = record::header(bytes).map_err(NoRecord::Bad)?;
         // A record that stands where another belongs: the table's own place is wrong.
         let number = at / u64::from(record_bytes);
-        if head.own.is_some_and(|own| u64::from(own) != number & 0xFFFF_FFFF) {
+        if head
+            .own
+            .is_some_and(|own| u64::from(own) != number & 0xFFFF_FFFF)
+        {
             return Err(NoRecord::Bad(BadRecord::Header));
         }
         Ok((bytes, head))
@@ -421,7 +431,11 @@ fn record_zero(
         if from.saturating_add(record_bytes.into()) > ground.place.bytes {
             return Ok(Err(NoRecord::Unread));
         }
-        record_at(sectors, ground.place.first_byte.saturating_add(from), record_bytes)
+        record_at(
+            sectors,
+            ground.place.first_byte.saturating_add(from),
+            record_bytes,
+        )
     };
     let sound = |record: &Result<(Vec<u8>, Header), NoRecord>| match record {
         Ok((bytes, head)) => {
@@ -450,7 +464,8 @@ fn record_zero(
         }
         (_, mirror) if sound(&mirror) => {
             findings.note("mirror-used", Weight::OpenPoint, Some(0), || {
-                "record 0 of the file table is damaged or unreadable; its mirror was used".to_owned()
+                "record 0 of the file table is damaged or unreadable; its mirror was used"
+                    .to_owned()
             });
             mirror.map_err(|_| NotSurveyed::because(doing, "it is gone", "try again"))
         }
@@ -513,7 +528,9 @@ fn follow(
         if !seen.insert(entry.record) {
             continue;
         }
-        let at = entry.record.saturating_mul(ground.geometry.record_bytes.into());
+        let at = entry
+            .record
+            .saturating_mul(ground.geometry.record_bytes.into());
         if matches!(stored.spot(at).0, Spot::Lost) {
             stored = Stored::new(laid_of(ground, &own.data).pieces);
         }
@@ -608,7 +625,8 @@ pub fn geometry(
             Some(other) if other == g => return Ok(g),
             None => {
                 findings.note("boot-copy-missing", Weight::Sentence, Some(7), || {
-                    "there is no copy of the boot sector in the last sector of the partition".to_owned()
+                    "there is no copy of the boot sector in the last sector of the partition"
+                        .to_owned()
                 });
                 return Ok(g);
             }
@@ -616,7 +634,11 @@ pub fn geometry(
                 findings.note("boot-copy-differs", Weight::OpenPoint, Some(7), || {
                     "the boot sector and its copy give different sizes".to_owned()
                 });
-                return Ok(if !usable(&g) && usable(&other) { other } else { g });
+                return Ok(if !usable(&g) && usable(&other) {
+                    other
+                } else {
+                    g
+                });
             }
         },
         Some(Err(no)) => no.to_string(),

@@ -41,7 +41,8 @@ impl Writer {
             self.word = (self.word << 1) | ((value >> bit) & 1) as u32;
             self.used += 1;
             if self.used == 16 {
-                self.out.extend_from_slice(&(self.word as u16).to_le_bytes());
+                self.out
+                    .extend_from_slice(&(self.word as u16).to_le_bytes());
                 (self.word, self.used) = (0, 0);
             }
         }

@@ -46,8 +46,7 @@ pub fn unpack(src: &[u8], expected_len: usize) -> Result<Vec<u8>, UnpackError> {
                 if length == 255 {
                     length = usize::from(u16::from_le_bytes([bits.byte()?, bits.byte()?]));
                     if length == 0 {
-                        let long =
-                            [bits.byte()?, bits.byte()?, bits.byte()?, bits.byte()?];
+                        let long = [bits.byte()?, bits.byte()?, bits.byte()?, bits.byte()?];
                         length = u32::from_le_bytes(long) as usize;
                     }
                     length = length.checked_sub(15).ok_or(UnpackError::BadHeader)?;
