@@ -11,6 +11,7 @@ pub mod gate;
 pub mod open;
 pub mod outcome;
 pub mod plan;
+pub mod put_back;
 pub mod recheck;
 pub mod release;
 pub mod request;

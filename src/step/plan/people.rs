@@ -98,7 +98,8 @@ fn count(person: &mut PersonSeen, item: &ItemRow) {
     person.efs += u64::from(item.marks.has(Mark::Efs));
 }
 
-fn own_name(job: &Job<'_>) -> String {
+/// The name of the folder on hold, as the one profile of a job without profile folders.
+pub fn own_name(job: &Job<'_>) -> String {
     let path = job.setup.folder.as_ref().map(|kept| kept.path.path());
     path.and_then(|path| {
         path.file_name()
@@ -108,7 +109,7 @@ fn own_name(job: &Job<'_>) -> String {
 }
 
 /// Folders that are profiles, with their names.
-fn profile_folders(job: &Job<'_>) -> Result<Vec<(i64, String)>, Problem> {
+pub fn profile_folders(job: &Job<'_>) -> Result<Vec<(i64, String)>, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
     let holder = |name: &str| {
         ["users", "home", "documents and settings"].contains(&name.to_lowercase().as_str())
