@@ -305,13 +305,18 @@ pub trait Memory: Send + Sync {
     fn block(&self, bytes: usize) -> Block;
 }
 
+/// Permission bits of a folder that was made by [`Recipient::make_folder`] and not dressed yet. Nobody else
+/// makes folders so, which tells a run that was cut off which folders it still has to dress.
+pub const RECIPIENT_UNDRESSED: u32 = 0o1700;
+
 /// Where items are put back: the fresh system's folder, by original names.
 pub trait Recipient: Send + Sync {
     /// What is at `parts` now; links are looked at, not followed. `None` = nothing.
     fn look(&self, parts: &[Vec<u8>]) -> Result<Option<(Kind, Stamp, Option<Vec<u8>>)>, Fault>;
     /// Opens a file for reading back.
     fn open(&self, parts: &[Vec<u8>]) -> Result<Box<dyn Content>, Fault>;
-    /// Makes one folder; its parent must be there. Being there already is fine.
+    /// Makes one folder, with the mode [`RECIPIENT_UNDRESSED`] where modes are kept; its parent must be there.
+    /// Being there already is fine.
     fn make_folder(&self, parts: &[Vec<u8>]) -> Result<(), Fault>;
     /// Starts a new file (must not exist). Ranges never written read as zeros (sparse where the file system can).
     fn create(&self, parts: &[Vec<u8>], bytes: u64) -> Result<Box<dyn Writing>, Fault>;

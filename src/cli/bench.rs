@@ -119,11 +119,7 @@ impl Bench for MachineBench {
     }
 
     fn recipient(&self, path: &Path) -> Result<Box<dyn Recipient>, Fault> {
-        Err(Fault::new(
-            FaultKind::Other,
-            path.display().to_string(),
-            "later",
-        ))
+        Ok(Box::new(crate::linux::FolderRecipient::open(path)?))
     }
 
     fn drive(&self, path: &Path) -> Result<DriveFacts, Fault> {
@@ -248,12 +244,7 @@ impl Engine for MachineBench {
     }
 
     fn put_back(&self, request: &PutBackRequest, tell: Tell) -> Answer<PutBack> {
-        let _ = tell;
-        Err(Problem::failed(
-            "later",
-            request.job.display().to_string(),
-            "",
-        ))
+        crate::step::put_back::put_back(&Job::open(self, &request.job)?, request, tell)
     }
 
     fn close(&self, request: &CloseRequest, tell: Tell) -> Answer<Closed> {

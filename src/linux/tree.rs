@@ -265,7 +265,7 @@ fn marks_of(seen: &Statx, stamp: &Stamp, kind: Kind) -> Marks {
     marks
 }
 
-fn kind_of(kind: FileType) -> Kind {
+pub(super) fn kind_of(kind: FileType) -> Kind {
     match kind {
         FileType::RegularFile => Kind::File,
         FileType::Directory => Kind::Folder,
