@@ -32,12 +32,15 @@ enum Held<'a> {
     Shared(Arc<dyn Sectors>),
 }
 
+/// A unit, or why it is missing (`None` = not readable).
+type Unpacked = Result<Vec<u8>, Option<UnpackError>>;
+
 #[derive(Default)]
 struct State {
     /// Stored ranges that the drive refused, ascending.
     refused: Ranges,
     /// The unit unpacked last; `Err` = it is missing.
-    unit: Option<(u64, Result<Vec<u8>, Option<UnpackError>>)>,
+    unit: Option<(u64, Unpacked)>,
     /// A stretch of the chunk table: first stored byte, bytes; `None` = unreadable.
     table: Option<(u64, Option<Vec<u8>>)>,
 }
@@ -223,7 +226,11 @@ impl<'a> ContentReader<'a> {
                 self.stored
                     .read(self.sectors(), here, part, self.narrow, &mut gone)?;
                 for (from, bytes) in gone {
-                    push_range(missing, logical.saturating_add(from.saturating_sub(at)), bytes);
+                    push_range(
+                        missing,
+                        logical.saturating_add(from.saturating_sub(at)),
+                        bytes,
+                    );
                     // What is lost costs nothing to find out again.
                     if matches!(self.stored.spot(from).0, Spot::Drive(_))
                         && state.refused.len() < REFUSED
@@ -350,7 +357,11 @@ impl<'a> ContentReader<'a> {
     fn chunk_form(&self, state: &mut State, chunk: u64) -> Result<Form, Fault> {
         let size = self.unit_bytes();
         let chunks = self.length.div_ceil(size);
-        let wide = if self.length > u64::from(u32::MAX) { 8 } else { 4 };
+        let wide = if self.length > u64::from(u32::MAX) {
+            8
+        } else {
+            4
+        };
         let head = chunks.saturating_sub(1).saturating_mul(wide);
         let body = self.stored.bytes().saturating_sub(head);
         let from = match chunk.checked_sub(1) {
@@ -465,3 +476,7 @@ impl Content for ContentReader<'_> {
         Ok(None)
     }
 }
+
+#[cfg(test)]
+#[path = "content_tests.rs"]
+mod tests;

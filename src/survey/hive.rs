@@ -139,9 +139,8 @@ impl Hive {
     /// The folders of one person, from an `NTUSER.DAT` hive. `profile` is where the profile lies on its
     /// volume (for `%USERPROFILE%`), for example `Users/Ada`.
     pub fn folders(&self, profile: &[String]) -> Result<Vec<ShellFolder>, NoHive> {
-        let key = self.key(
-            "Software\\Microsoft\\Windows\\CurrentVersion\\Explorer\\User Shell Folders",
-        )?;
+        let key =
+            self.key("Software\\Microsoft\\Windows\\CurrentVersion\\Explorer\\User Shell Folders")?;
         let values = key.values().map_err(|e| NoHive {
             doing: "reading the folders of a profile",
             found: e.to_string(),
@@ -280,7 +279,11 @@ pub fn resolve(raw: &str, profile: Option<&[String]>) -> At {
     // A device prefix before a drive or a share.
     let path = ["\\\\?\\UNC\\", "\\??\\UNC\\"]
         .iter()
-        .find_map(|prefix| trimmed.strip_prefix(prefix).map(|rest| format!("\\\\{rest}")))
+        .find_map(|prefix| {
+            trimmed
+                .strip_prefix(prefix)
+                .map(|rest| format!("\\\\{rest}"))
+        })
         .or_else(|| {
             ["\\\\?\\", "\\??\\"]
                 .iter()
@@ -336,7 +339,12 @@ fn within(at: At, profile: Option<&[String]>) -> At {
 fn decode(bytes: &[u8]) -> String {
     let units = bytes
         .chunks_exact(2)
-        .map(|pair| u16::from_le_bytes([pair.first().copied().unwrap_or(0), pair.get(1).copied().unwrap_or(0)]))
+        .map(|pair| {
+            u16::from_le_bytes([
+                pair.first().copied().unwrap_or(0),
+                pair.get(1).copied().unwrap_or(0),
+            ])
+        })
         .take_while(|unit| *unit != 0)
         .collect();
     Name::Units(units).text()
@@ -384,12 +392,18 @@ fn replay(hive: &mut Vec<u8>, logs: &[&[u8]]) -> Current {
                 // Before Windows 8.1: one set of pages, for exactly this state of the hive.
                 let timely = old.base_block.checksum_valid
                     && old.base_block.primary_sequence == old.base_block.secondary_sequence
-                    && (!sound || u32_at(hive, 12).zip(u32_at(hive, 16)).is_some_and(|(low, high)| {
-                        old.can_apply_to(u64::from(high) << 32 | u64::from(low))
-                    }));
+                    && (!sound
+                        || u32_at(hive, 12)
+                            .zip(u32_at(hive, 16))
+                            .is_some_and(|(low, high)| {
+                                old.can_apply_to(u64::from(high) << 32 | u64::from(low))
+                            }));
                 if timely && !old.dirty_pages.is_empty() {
                     let bytes = old.base_block.hive_bins_data_size;
-                    let pages = old.dirty_pages.iter().map(|p| (p.offset, p.data.as_slice()));
+                    let pages = old
+                        .dirty_pages
+                        .iter()
+                        .map(|p| (p.offset, p.data.as_slice()));
                     if !apply(hive, bytes, pages) {
                         return stale("its log holds pages outside it");
                     }
@@ -492,7 +506,10 @@ pub fn examine(bytes: &[u8], log: &[u8]) -> usize {
         return 0;
     };
     let profiles = hive.profiles().map_or(0, |list| list.len());
-    profiles + hive.folders(&["Users".to_owned(), "x".to_owned()]).map_or(0, |list| list.len())
+    profiles
+        + hive
+            .folders(&["Users".to_owned(), "x".to_owned()])
+            .map_or(0, |list| list.len())
 }
 
 #[cfg(test)]

@@ -8,7 +8,10 @@ use regf::transaction_log::DirtyPageReference;
 use regf::writer::HiveBuilder;
 
 fn utf16(text: &str) -> Vec<u8> {
-    text.encode_utf16().chain([0]).flat_map(u16::to_le_bytes).collect()
+    text.encode_utf16()
+        .chain([0])
+        .flat_map(u16::to_le_bytes)
+        .collect()
 }
 
 fn user(values: &[(&str, &str)]) -> Vec<u8> {
@@ -17,7 +20,8 @@ fn user(values: &[(&str, &str)]) -> Vec<u8> {
         .create_key("Software\\Microsoft\\Windows\\CurrentVersion\\Explorer\\User Shell Folders")
         .unwrap();
     for (name, value) in values {
-        b.add_value(key, name, DataType::ExpandString, &utf16(value)).unwrap();
+        b.add_value(key, name, DataType::ExpandString, &utf16(value))
+            .unwrap();
     }
     b.to_bytes().unwrap()
 }
@@ -30,8 +34,13 @@ fn software(profiles: &[(&str, &str)]) -> Vec<u8> {
     for (sid, path) in profiles {
         let key = b.add_key(list, sid).unwrap();
         if !path.is_empty() {
-            b.add_value(key, "ProfileImagePath", DataType::ExpandString, &utf16(path))
-                .unwrap();
+            b.add_value(
+                key,
+                "ProfileImagePath",
+                DataType::ExpandString,
+                &utf16(path),
+            )
+            .unwrap();
         }
     }
     b.to_bytes().unwrap()
@@ -59,10 +68,21 @@ fn profiles_wherever_they_lie() {
     let at = |sid: &str| found.iter().find(|p| p.sid == sid).unwrap().at.clone();
     assert_eq!(
         at("S-1-5-18"),
-        Some(At::System(list(&["Windows", "system32", "config", "systemprofile"])))
+        Some(At::System(list(&[
+            "Windows",
+            "system32",
+            "config",
+            "systemprofile"
+        ])))
     );
-    assert_eq!(at("S-1-5-21-1-2-3-1001"), Some(At::Letter('C', list(&["Users", "Ada"]))));
-    assert_eq!(at("S-1-5-21-1-2-3-1002"), Some(At::Letter('D', list(&["People", "Ben"]))));
+    assert_eq!(
+        at("S-1-5-21-1-2-3-1001"),
+        Some(At::Letter('C', list(&["Users", "Ada"])))
+    );
+    assert_eq!(
+        at("S-1-5-21-1-2-3-1002"),
+        Some(At::Letter('D', list(&["People", "Ben"])))
+    );
     assert_eq!(at("S-1-5-21-1-2-3-1003.bak"), None);
     assert_eq!(found.len(), 4);
 }
@@ -76,17 +96,32 @@ fn redirected_folders() {
         ("My Music", "\\\\server\\home\\ada\\music"),
         ("My Video", "C:\\users\\ADA\\Videos"),
         ("Favorites", "%HOMESHARE%\\fav"),
-        ("{374DE290-123F-4565-9164-39C4925E467B}", "%USERPROFILE%\\..\\Ben"),
+        (
+            "{374DE290-123F-4565-9164-39C4925E467B}",
+            "%USERPROFILE%\\..\\Ben",
+        ),
     ]);
     let hive = Hive::open(&hive, &[]).unwrap();
     let found = hive.folders(&ada()).unwrap();
     let of = |name: &str| found.iter().find(|f| f.name == name).unwrap();
-    assert_eq!((&of("Desktop").at, of("Desktop").redirected), (&At::Profile(list(&["Desktop"])), false));
-    assert_eq!(of("Personal").at, At::Letter('D', list(&["Ada", "Documents"])));
+    assert_eq!(
+        (&of("Desktop").at, of("Desktop").redirected),
+        (&At::Profile(list(&["Desktop"])), false)
+    );
+    assert_eq!(
+        of("Personal").at,
+        At::Letter('D', list(&["Ada", "Documents"]))
+    );
     assert!(of("Personal").redirected);
-    assert_eq!(of("My Pictures").at, At::Profile(list(&["OneDrive", "Pictures"])));
+    assert_eq!(
+        of("My Pictures").at,
+        At::Profile(list(&["OneDrive", "Pictures"]))
+    );
     assert!(of("My Pictures").redirected);
-    assert_eq!(of("My Music").at, At::Network(list(&["server", "home", "ada", "music"])));
+    assert_eq!(
+        of("My Music").at,
+        At::Network(list(&["server", "home", "ada", "music"]))
+    );
     assert!(of("My Music").redirected);
     assert_eq!(of("My Video").at, At::Profile(list(&["Videos"])));
     assert!(!of("My Video").redirected);

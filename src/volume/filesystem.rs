@@ -251,7 +251,7 @@ impl Findings {
 pub struct Accounts {
     /// Bytes of one cluster (block).
     pub cluster_bytes: u64,
-    /// Clusters of the volume.
+    /// Clusters of the volume; 0 = the reader cannot see clusters.
     pub clusters: u64,
     /// Clusters owned by at least one listed item or by the file system's own tables.
     pub owned: u64,
@@ -274,9 +274,10 @@ pub struct Accounts {
 }
 
 impl Accounts {
-    /// Whether every cluster and record in use has exactly one listed owner. An unread bitmap never adds up.
+    /// Whether every cluster and record in use has exactly one listed owner. An unread bitmap never adds up;
+    /// `clusters == 0` says that the reader cannot see clusters at all, and only records are compared.
     pub fn add_up(&self) -> bool {
-        self.in_use.is_some()
+        (self.clusters == 0 || self.in_use.is_some())
             && self.in_use_without_owner == 0
             && self.owned_but_free == 0
             && self.owned_twice == 0
@@ -342,7 +343,7 @@ pub struct NotSurveyed {
     /// What to do next.
     pub next: String,
     /// The read fault behind it, if it was one.
-    pub fault: Option<Fault>,
+    pub fault: Option<Box<Fault>>,
 }
 
 impl NotSurveyed {
@@ -366,7 +367,7 @@ impl NotSurveyed {
             doing: doing.into(),
             found: fault.to_string(),
             next: "read the drive by the salvage route, then survey it again".to_owned(),
-            fault: Some(fault),
+            fault: Some(Box::new(fault)),
         }
     }
 }
@@ -405,7 +406,10 @@ mod tests {
 
     #[test]
     fn an_unread_bitmap_never_adds_up() {
-        let mut accounts = Accounts::default();
+        let mut accounts = Accounts {
+            clusters: 8,
+            ..Accounts::default()
+        };
         assert!(!accounts.add_up());
         accounts.in_use = Some(0);
         assert!(accounts.add_up());

@@ -38,9 +38,7 @@ pub fn push_range(ranges: &mut Ranges, at: u64, bytes: u64) {
         && last.0.saturating_add(last.1) >= at
         && at >= last.0
     {
-        last.1 = last
-            .1
-            .max(at.saturating_add(bytes).saturating_sub(last.0));
+        last.1 = last.1.max(at.saturating_add(bytes).saturating_sub(last.0));
         return;
     }
     ranges.push((at, bytes));

@@ -42,7 +42,9 @@ impl Geometry {
     pub fn parse(sector: &[u8]) -> Result<Self, NoBoot> {
         let no = |what: &str, found: u64| NoBoot(format!("{what} ({found})"));
         if sector.get(3..11) != Some(b"NTFS    ".as_slice()) {
-            return Err(NoBoot("no NTFS boot sector: the name at byte 3 is missing".to_owned()));
+            return Err(NoBoot(
+                "no NTFS boot sector: the name at byte 3 is missing".to_owned(),
+            ));
         }
         let short = || NoBoot("boot sector shorter than 512 bytes".to_owned());
         if sector.len() < 512 {
@@ -57,7 +59,12 @@ impl Geometry {
         let sectors_per_cluster = match per_cluster {
             1..=0x80 if per_cluster.is_power_of_two() => u64::from(per_cluster),
             0xF4..=0xFF => 1u64 << (256 - u32::from(per_cluster)),
-            _ => return Err(no("impossible number of sectors in a cluster", per_cluster.into())),
+            _ => {
+                return Err(no(
+                    "impossible number of sectors in a cluster",
+                    per_cluster.into(),
+                ));
+            }
         };
         let cluster_bytes = u64::from(sector_bytes) * sectors_per_cluster;
         if cluster_bytes > 2 << 20 {
@@ -71,7 +78,10 @@ impl Geometry {
         let table_cluster = u64_at(sector, 0x30).ok_or_else(short)?;
         let mirror_cluster = u64_at(sector, 0x38).ok_or_else(short)?;
         if table_cluster >= clusters {
-            return Err(no("the file table starts outside the volume, at cluster", table_cluster));
+            return Err(no(
+                "the file table starts outside the volume, at cluster",
+                table_cluster,
+            ));
         }
         let size = u8_at(sector, 0x40).ok_or_else(short)?;
         // Positive: clusters. Negative: a power of two in bytes.
@@ -126,7 +136,10 @@ mod tests {
     #[test]
     fn sizes_in_both_notations() {
         let g = Geometry::parse(&sample()).unwrap();
-        assert_eq!((g.cluster_bytes, g.record_bytes, g.clusters), (4096, 1024, 4095));
+        assert_eq!(
+            (g.cluster_bytes, g.record_bytes, g.clusters),
+            (4096, 1024, 4095)
+        );
         let mut b = sample();
         b[0x0D] = 0xF4; // 2^12 sectors: 2 MiB
         b[0x40] = 0xF4; // 4096-byte records

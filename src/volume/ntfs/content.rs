@@ -39,7 +39,11 @@ impl Judged {
 }
 
 /// Judges a stream by itself, whatever tag the item bears.
-pub fn judge(source: &Source<'_>, window: &mut Window, stream: &Stream<'_>) -> Result<Judged, Fault> {
+pub fn judge(
+    source: &Source<'_>,
+    window: &mut Window,
+    stream: &Stream<'_>,
+) -> Result<Judged, Fault> {
     let mut out = Judged {
         layout: None,
         no_content: None,

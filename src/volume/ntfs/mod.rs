@@ -67,10 +67,7 @@ impl Sectors for InMemory<'_> {
 }
 
 /// Surveys a volume that lies in memory.
-pub fn survey_bytes(
-    bytes: &[u8],
-    see: &mut dyn FnMut(Found),
-) -> Result<Survey, NotSurveyed> {
+pub fn survey_bytes(bytes: &[u8], see: &mut dyn FnMut(Found)) -> Result<Survey, NotSurveyed> {
     let volume = InMemory {
         bytes,
         sector_bytes: 512,

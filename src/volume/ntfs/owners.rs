@@ -70,7 +70,11 @@ impl Bits {
 
 /// The lowest `count` bits.
 fn ones(count: u64) -> u64 {
-    if count >= 64 { u64::MAX } else { (1 << count) - 1 }
+    if count >= 64 {
+        u64::MAX
+    } else {
+        (1 << count) - 1
+    }
 }
 
 /// Adds the set bits of one word as ranges.
@@ -184,7 +188,13 @@ fn read_book(
     }
     let mut bytes = vec![0u8; usize::try_from(wanted).unwrap_or(0)];
     let mut missing = Ranges::new();
-    bitmap.read(sectors, slice / 8, &mut bytes, Narrow::default(), &mut missing)?;
+    bitmap.read(
+        sectors,
+        slice / 8,
+        &mut bytes,
+        Narrow::default(),
+        &mut missing,
+    )?;
     if !missing.is_empty() {
         return Ok(None);
     }

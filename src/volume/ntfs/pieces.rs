@@ -56,9 +56,13 @@ impl Laid {
             | (Some(Piece::Lost { bytes }), Piece::Lost { bytes: more }) => {
                 *bytes = bytes.saturating_add(*more);
             }
-            (Some(Piece::Extent { at, bytes }), Piece::Extent { at: next, bytes: more })
-                if at.checked_add(*bytes) == Some(*next) =>
-            {
+            (
+                Some(Piece::Extent { at, bytes }),
+                Piece::Extent {
+                    at: next,
+                    bytes: more,
+                },
+            ) if at.checked_add(*bytes) == Some(*next) => {
                 *bytes = bytes.saturating_add(*more);
             }
             _ => self.pieces.push(piece),
@@ -80,7 +84,9 @@ impl Laid {
     pub fn fit(&mut self, bytes: u64) {
         if self.bytes < bytes {
             let missing = bytes - self.bytes;
-            self.wrong(|| format!("the file table does not say where its last {missing} bytes are"));
+            self.wrong(|| {
+                format!("the file table does not say where its last {missing} bytes are")
+            });
             self.lose(missing);
         }
         let mut covered = 0u64;
@@ -134,7 +140,12 @@ pub fn lay(ground: &Ground, mut parts: Vec<Part<'_>>, holes_allowed: bool) -> La
         }
         if part.first > next {
             let gap = part.first - next;
-            laid.wrong(|| format!("no record says where clusters {next} to {} are", part.first - 1));
+            laid.wrong(|| {
+                format!(
+                    "no record says where clusters {next} to {} are",
+                    part.first - 1
+                )
+            });
             laid.lose(gap * cluster);
         }
         let mut left = part.clusters;
@@ -148,7 +159,10 @@ pub fn lay(ground: &Ground, mut parts: Vec<Part<'_>>, holes_allowed: bool) -> La
             };
             if run.clusters > left {
                 laid.wrong(|| {
-                    format!("the run list holds more clusters than the {} announced", part.clusters)
+                    format!(
+                        "the run list holds more clusters than the {} announced",
+                        part.clusters
+                    )
                 });
                 break;
             }
@@ -251,7 +265,10 @@ mod tests {
         assert_eq!(hole.pieces, vec![lost(2)]);
         let mut tail = lay(&ground(), vec![part(0, 2, &a)], false);
         tail.fit(3 * 4096 - 1);
-        assert_eq!(tail.pieces, vec![extent(16, 2), Piece::Lost { bytes: 4095 }]);
+        assert_eq!(
+            tail.pieces,
+            vec![extent(16, 2), Piece::Lost { bytes: 4095 }]
+        );
         assert!(tail.trouble.is_some());
         let mut cut = lay(&ground(), vec![part(0, 2, &a)], false);
         cut.fit(5000);

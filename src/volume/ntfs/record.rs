@@ -216,7 +216,8 @@ impl<'a> Attributes<'a> {
             1 => {
                 let first = u64_at(bytes, 0x10)?;
                 let last = u64_at(bytes, 0x18)?;
-                if first > 1 << 56 || last != first.wrapping_sub(1) && !(first..1 << 56).contains(&last)
+                if first > 1 << 56
+                    || last != first.wrapping_sub(1) && !(first..1 << 56).contains(&last)
                 {
                     return None;
                 }

@@ -108,7 +108,10 @@ mod tests {
 
     #[test]
     fn targets_and_algorithms() {
-        let units: Vec<u8> = "\\??\\C:\\x".encode_utf16().flat_map(u16::to_le_bytes).collect();
+        let units: Vec<u8> = "\\??\\C:\\x"
+            .encode_utf16()
+            .flat_map(u16::to_le_bytes)
+            .collect();
         let mut data = vec![0, 0, units.len() as u8, 0, 0, 0, 0, 0];
         data.extend_from_slice(&units);
         let (_, meaning) = judge(&value(0xA000_0003, &data)).unwrap();
@@ -117,11 +120,16 @@ mod tests {
             Meaning::Junction(Some(Name::Units("\\??\\C:\\x".encode_utf16().collect())))
         );
         let wof = |provider: u8, algorithm: u8| {
-            let data = [1, 0, 0, 0, provider, 0, 0, 0, 1, 0, 0, 0, algorithm, 0, 0, 0];
+            let data = [
+                1, 0, 0, 0, provider, 0, 0, 0, 1, 0, 0, 0, algorithm, 0, 0, 0,
+            ];
             judge(&value(0x8000_0017, &data)).unwrap().1
         };
         assert_eq!(wof(2, 1), Meaning::System(Some(Coding::Lzx)));
-        assert_eq!(wof(2, 0), Meaning::System(Some(Coding::Xpress { chunk_bytes: 4096 })));
+        assert_eq!(
+            wof(2, 0),
+            Meaning::System(Some(Coding::Xpress { chunk_bytes: 4096 }))
+        );
         assert_eq!(wof(2, 4), Meaning::System(None));
         assert_eq!(wof(1, 0), Meaning::System(None));
     }

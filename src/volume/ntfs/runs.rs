@@ -177,7 +177,10 @@ mod tests {
         assert_eq!(all(&[0x21, 0x10, 0x09], 4095), Err(BadRuns::Unended));
         assert_eq!(all(&[0x21, 0x00, 0x09, 0x03, 0], 4095), Err(BadRuns::Field));
         assert_eq!(all(&[0x20, 0x09, 0x03, 0], 4095), Err(BadRuns::Field));
-        assert_eq!(all(&[0x19, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 0], 9), Err(BadRuns::Field));
+        assert_eq!(
+            all(&[0x19, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 0], 9),
+            Err(BadRuns::Field)
+        );
         assert_eq!(all(&[0x11, 0x01, 0xFF, 0], 4095), Err(BadRuns::Outside));
         assert_eq!(all(&[0x11, 0x02, 0x09, 0], 10), Err(BadRuns::Outside));
         assert_eq!(all(&[0x11, 0x01, 0x09, 0], 10), Ok(vec![run(9, 1)]));

@@ -130,7 +130,10 @@ impl Store {
 
     /// Bytes held.
     pub fn bytes(&self) -> u64 {
-        let rows = self.rows.capacity().saturating_add(self.extensions.capacity());
+        let rows = self
+            .rows
+            .capacity()
+            .saturating_add(self.extensions.capacity());
         (self.blocks.len() as u64)
             .saturating_mul(BLOCK as u64)
             .saturating_add((rows as u64).saturating_mul(size_of::<Row>() as u64))
@@ -303,8 +306,8 @@ impl Store {
                 } = note
                 {
                     let short = space == 2;
-                    let dollar = units.first() == Some(&b'$')
-                        && (narrow || units.get(1) == Some(&0));
+                    let dollar =
+                        units.first() == Some(&b'$') && (narrow || units.get(1) == Some(&0));
                     if best.is_none_or(|(known, ..)| known && !short) {
                         best = Some((short, parent, dollar));
                     }
@@ -339,7 +342,9 @@ impl Store {
     /// The place in `rows` of a base record.
     pub fn find(&self, number: u64) -> Option<usize> {
         let number = u32::try_from(number).ok()?;
-        self.rows.binary_search_by_key(&number, |row| row.number).ok()
+        self.rows
+            .binary_search_by_key(&number, |row| row.number)
+            .ok()
     }
 
     /// The notes on one record.

@@ -59,7 +59,9 @@ pub fn survey(
     let table = Table::locate(sectors, &ground, &mut findings)?;
     let mut scan = Scan::new(&table, limits);
     let nowhere = table
-        .each(sectors, &mut |number, record| scan.see(&table, number, record))
+        .each(sectors, &mut |number, record| {
+            scan.see(&table, number, record)
+        })
         .map_err(|fault| NotSurveyed::unread("reading the NTFS file table", fault))?;
     let Scan {
         mut store,
@@ -87,8 +89,8 @@ pub fn survey(
             "the volume's own bitmap of used clusters cannot be found".to_owned()
         });
     }
-    let owners = owners::count(sectors, &ground, &store, bitmap.as_ref(), &mut accounts)
-        .map_err(unread)?;
+    let owners =
+        owners::count(sectors, &ground, &store, bitmap.as_ref(), &mut accounts).map_err(unread)?;
     note_accounts(&accounts, &owners, &mut findings);
     let tree = Tree::new(&store);
     let mut hand = HandOver {
@@ -97,7 +99,7 @@ pub fn survey(
         owners,
         limits: *limits,
         items: 0,
-        window: Window::new(),
+        window: Window::default(),
         hibernation: None,
         findings,
         accounts,
@@ -171,7 +173,12 @@ fn note_accounts(accounts: &Accounts, owners: &Owners, findings: &mut Findings) 
         Weight::OpenPoint,
         None,
         accounts.owned_twice,
-        || format!("{} clusters belong to two items at once", accounts.owned_twice),
+        || {
+            format!(
+                "{} clusters belong to two items at once",
+                accounts.owned_twice
+            )
+        },
     );
     findings.note_many(
         "clusters-without-owner",
@@ -222,7 +229,7 @@ fn bitmap(source: &Source<'_>) -> Result<Option<Stored>, Fault> {
         if stream.kind != kind::DATA || !stream.name.is_empty() {
             continue;
         }
-        let judged = content::judge(source, &mut Window::new(), stream)?;
+        let judged = content::judge(source, &mut Window::default(), stream)?;
         if let Some(layout) = judged.layout
             && layout.coding == Coding::Plain
             && judged.trouble.is_none()
@@ -287,7 +294,11 @@ impl Scan {
                 "record-bitmap-differs",
                 Weight::Sentence,
                 Some(number),
-                || format!("record {number} and the table's own bitmap disagree whether it is in use"),
+                || {
+                    format!(
+                        "record {number} and the table's own bitmap disagree whether it is in use"
+                    )
+                },
             );
         }
         if !head.in_use {
@@ -452,13 +463,8 @@ impl HandOver<'_, '_> {
                 None => missing_content(&meaning),
             };
             if let Some(meaning) = &meaning {
-                judged = content::with_tag(
-                    &self.source,
-                    &mut self.window,
-                    &gathered,
-                    judged,
-                    meaning,
-                )?;
+                judged =
+                    content::with_tag(&self.source, &mut self.window, &gathered, judged, meaning)?;
             }
             if gathered.attributes & 0x4000 != 0 || gathered.keys {
                 judged.marks.set(Mark::Efs);
@@ -561,7 +567,12 @@ impl HandOver<'_, '_> {
         if matches!(meaning, Some(Meaning::Junction(_))) {
             marks.set(Mark::Junction);
         }
-        let mut found = Found::new(row.number.into(), LOST_PARENT, Name::Units(Vec::new()), kind);
+        let mut found = Found::new(
+            row.number.into(),
+            LOST_PARENT,
+            Name::Units(Vec::new()),
+            kind,
+        );
         found.times = gathered.times;
         found.marks = marks;
         found.tag = tag;
@@ -578,7 +589,12 @@ impl HandOver<'_, '_> {
     }
 
     /// Parent, name and whether the parent is lost, for every name to be listed.
-    fn names(&mut self, index: usize, row: &Row, gathered: &Gathered<'_>) -> Vec<(u64, Name, bool)> {
+    fn names(
+        &mut self,
+        index: usize,
+        row: &Row,
+        gathered: &Gathered<'_>,
+    ) -> Vec<(u64, Name, bool)> {
         let number = u64::from(row.number);
         if number == ROOT {
             return vec![(ROOT, Name::Units(Vec::new()), false)];
@@ -596,7 +612,11 @@ impl HandOver<'_, '_> {
                         )
                     });
             }
-            let parent = if lost { LOST_PARENT } else { number_of(*reference) };
+            let parent = if lost {
+                LOST_PARENT
+            } else {
+                number_of(*reference)
+            };
             out.push((parent, name.clone(), lost));
         }
         if out.is_empty() {
@@ -652,10 +672,12 @@ impl HandOver<'_, '_> {
         self.own_records += 1;
         let number = u64::from(row.number);
         if let Some(trouble) = &gathered.trouble {
-            self.findings
-                .note("own-record-damaged", Weight::OpenPoint, Some(number), || {
-                    format!("record {number}, one of the file system's own: {trouble}")
-                });
+            self.findings.note(
+                "own-record-damaged",
+                Weight::OpenPoint,
+                Some(number),
+                || format!("record {number}, one of the file system's own: {trouble}"),
+            );
         }
         for stream in gathered.streams.iter().filter(|s| s.kind == kind::DATA) {
             let foreign = if stream.name.is_empty() {

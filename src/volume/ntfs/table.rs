@@ -26,6 +26,9 @@ pub enum NoRecord {
     Bad(BadRecord),
 }
 
+/// A fixed record and its header, or why there is none.
+pub type Seen<'r> = Result<(&'r [u8], Header), NoRecord>;
+
 /// The file table.
 #[derive(Debug)]
 pub struct Table {
@@ -168,7 +171,10 @@ impl Table {
         let mut own = Own::default();
         own.take(&record, &head);
         if let Err(fault) = follow(sectors, ground, &record, &head, &mut own, findings) {
-            return Err(NotSurveyed::unread("reading the attribute list of the NTFS file table", fault));
+            return Err(NotSurveyed::unread(
+                "reading the attribute list of the NTFS file table",
+                fault,
+            ));
         }
         let Some(bytes) = own.bytes else {
             return Err(NotSurveyed::because(
@@ -236,7 +242,11 @@ impl Table {
         let mut bits = vec![0u8; usize::try_from(wanted).unwrap_or(0)];
         let mut missing = Ranges::new();
         Stored::new(laid.pieces).read(sectors, 0, &mut bits, Narrow::default(), &mut missing)?;
-        if missing.is_empty() { Ok(bits) } else { Ok(Vec::new()) }
+        if missing.is_empty() {
+            Ok(bits)
+        } else {
+            Ok(Vec::new())
+        }
     }
 
     /// Record number behind the last record that is on the drive.
@@ -278,11 +288,11 @@ impl Table {
     pub fn each(
         &self,
         sectors: &dyn Sectors,
-        see: &mut dyn FnMut(u64, Result<(&[u8], Header), NoRecord>) -> bool,
+        see: &mut dyn FnMut(u64, Seen<'_>) -> bool,
     ) -> Result<u64, Fault> {
         let record = u64::from(self.record_bytes);
         let end = self.records().saturating_mul(record);
-        let mut window = Window::new();
+        let mut window = Window::default();
         let mut nowhere = 0u64;
         let mut at = 0u64;
         while at < end {
@@ -325,7 +335,8 @@ impl Table {
     }
 }
 
-/// A stretch of the table in memory.
+/// A stretch of the table in memory; at first an empty one.
+#[derive(Default)]
 pub struct Window {
     at: u64,
     bytes: Vec<u8>,
@@ -335,16 +346,6 @@ pub struct Window {
 }
 
 impl Window {
-    /// An empty one.
-    pub fn new() -> Self {
-        Self {
-            at: 0,
-            bytes: Vec::new(),
-            missing: Ranges::new(),
-            fixed: Vec::new(),
-        }
-    }
-
     fn end(&self) -> u64 {
         self.at.saturating_add(self.bytes.len() as u64)
     }
@@ -395,7 +396,10 @@ impl Window {
         let head = record::header(bytes).map_err(NoRecord::Bad)?;
         // A record that stands where another belongs: the table's own place is wrong.
         let number = at / u64::from(record_bytes);
-        if head.own.is_some_and(|own| u64::from(own) != number & 0xFFFF_FFFF) {
+        if head
+            .own
+            .is_some_and(|own| u64::from(own) != number & 0xFFFF_FFFF)
+        {
             return Err(NoRecord::Bad(BadRecord::Header));
         }
         Ok((bytes, head))
@@ -421,7 +425,11 @@ fn record_zero(
         if from.saturating_add(record_bytes.into()) > ground.place.bytes {
             return Ok(Err(NoRecord::Unread));
         }
-        record_at(sectors, ground.place.first_byte.saturating_add(from), record_bytes)
+        record_at(
+            sectors,
+            ground.place.first_byte.saturating_add(from),
+            record_bytes,
+        )
     };
     let sound = |record: &Result<(Vec<u8>, Header), NoRecord>| match record {
         Ok((bytes, head)) => {
@@ -450,7 +458,8 @@ fn record_zero(
         }
         (_, mirror) if sound(&mirror) => {
             findings.note("mirror-used", Weight::OpenPoint, Some(0), || {
-                "record 0 of the file table is damaged or unreadable; its mirror was used".to_owned()
+                "record 0 of the file table is damaged or unreadable; its mirror was used"
+                    .to_owned()
             });
             mirror.map_err(|_| NotSurveyed::because(doing, "it is gone", "try again"))
         }
@@ -493,7 +502,14 @@ fn follow(
             sizes,
             list,
             ..
-        } => read_list(sectors, ground, first, last, sizes.map(|s| s.real), list)?,
+        } => {
+            let part = Part {
+                first,
+                clusters: last.wrapping_add(1).saturating_sub(first),
+                list,
+            };
+            read_list(sectors, ground, part, sizes.map(|s| s.real))?
+        }
     };
     let Some(list) = list else {
         findings.note("file-table-damaged", Weight::OpenPoint, Some(0), || {
@@ -513,7 +529,9 @@ fn follow(
         if !seen.insert(entry.record) {
             continue;
         }
-        let at = entry.record.saturating_mul(ground.geometry.record_bytes.into());
+        let at = entry
+            .record
+            .saturating_mul(ground.geometry.record_bytes.into());
         if matches!(stored.spot(at).0, Spot::Lost) {
             stored = Stored::new(laid_of(ground, &own.data).pieces);
         }
@@ -540,20 +558,13 @@ fn follow(
     Ok(())
 }
 
-/// Reads an attribute list kept in clusters; `None` = (partly) unreadable or too long.
+/// Reads an attribute list kept in clusters, `real` bytes long; `None` = (partly) unreadable or too long.
 pub fn read_list(
     sectors: &dyn Sectors,
     ground: &Ground,
-    first: u64,
-    last: u64,
+    part: Part<'_>,
     real: Option<u64>,
-    list: &[u8],
 ) -> Result<Option<Vec<u8>>, Fault> {
-    let part = Part {
-        first,
-        clusters: last.wrapping_add(1).saturating_sub(first),
-        list,
-    };
     let laid = lay(ground, vec![part], false);
     let bytes = real.unwrap_or(u64::MAX);
     if laid.trouble.is_some() || bytes > laid.bytes.min(LIST_BYTES) {
@@ -608,7 +619,8 @@ pub fn geometry(
             Some(other) if other == g => return Ok(g),
             None => {
                 findings.note("boot-copy-missing", Weight::Sentence, Some(7), || {
-                    "there is no copy of the boot sector in the last sector of the partition".to_owned()
+                    "there is no copy of the boot sector in the last sector of the partition"
+                        .to_owned()
                 });
                 return Ok(g);
             }
@@ -616,7 +628,11 @@ pub fn geometry(
                 findings.note("boot-copy-differs", Weight::OpenPoint, Some(7), || {
                     "the boot sector and its copy give different sizes".to_owned()
                 });
-                return Ok(if !usable(&g) && usable(&other) { other } else { g });
+                return Ok(if !usable(&g) && usable(&other) {
+                    other
+                } else {
+                    g
+                });
             }
         },
         Some(Err(no)) => no.to_string(),

@@ -47,7 +47,11 @@ impl Tree {
         };
         for special in [ROOT, EXTEND] {
             if let Some(state) = store.find(special).and_then(|i| tree.states.get_mut(i)) {
-                *state = if special == ROOT { State::Fine } else { State::Own };
+                *state = if special == ROOT {
+                    State::Fine
+                } else {
+                    State::Own
+                };
             }
         }
         let mut way = Vec::new();

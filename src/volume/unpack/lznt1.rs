@@ -124,7 +124,10 @@ F# D E F# G F# D E F# G F# E D E A F# F# G A A G F# E D D E F# E D D\0";
             unpack(&[0x02, 0xB0, 0x01, 0x00, 0x00], 10),
             Err(UnpackError::BadReference)
         );
-        assert_eq!(unpack(&[0x02, 0x90, 0, 0, 0], 10), Err(UnpackError::BadHeader));
+        assert_eq!(
+            unpack(&[0x02, 0x90, 0, 0, 0], 10),
+            Err(UnpackError::BadHeader)
+        );
         assert_eq!(unpack(&[0x02, 0x30, 0], 10), Err(UnpackError::Truncated));
     }
 

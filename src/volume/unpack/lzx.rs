@@ -134,9 +134,7 @@ fn deltas(bits: &mut Bits<'_>, lengths: &mut [u8]) -> Result<(), UnpackError> {
             }
             _ => (1, Some(symbol)),
         };
-        let span = lengths
-            .get_mut(at..at + run)
-            .ok_or(UnpackError::BadTable)?;
+        let span = lengths.get_mut(at..at + run).ok_or(UnpackError::BadTable)?;
         let value = match (kind, span.first()) {
             (None, _) => 0,
             (Some(delta @ 0..=16), Some(before)) => {
@@ -266,4 +264,4 @@ impl<'a> Bits<'a> {
 
 #[cfg(test)]
 #[path = "lzx_tests.rs"]
-pub mod tests;
+pub(crate) mod tests;

@@ -124,7 +124,10 @@ pub(crate) fn copy_back(
     }
     // The source may overlap what is being written (a repeated pattern), so byte by byte.
     for i in 0..length {
-        let byte = out.get(from + i).copied().ok_or(UnpackError::BadReference)?;
+        let byte = out
+            .get(from + i)
+            .copied()
+            .ok_or(UnpackError::BadReference)?;
         out.push(byte);
     }
     Ok(())
