@@ -12,12 +12,12 @@ fn all(layout: Layout, drive: &[u8]) -> (Vec<u8>, Ranges) {
     };
     let reader = ContentReader::new(layout, &drive);
     let mut out = Vec::new();
-    let mut buf = vec![0u8; 10_007];
+    let mut buf = vec![0xAAu8; 10_007];
     let missing = reader
         .stream(&mut buf, &mut |_, part, _| out.extend_from_slice(part))
         .unwrap();
     // Reading in another rhythm, and backwards, gives the same.
-    let mut again = vec![0u8; out.len()];
+    let mut again = vec![0xAAu8; out.len()];
     for at in (0..out.len()).step_by(3331).rev() {
         let end = (at + 3331).min(out.len());
         reader.read(at as u64, &mut again[at..end]).unwrap();

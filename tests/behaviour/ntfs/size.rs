@@ -157,7 +157,7 @@ impl MadeUp {
                     )),
                 ));
             }
-            0..16 => add(self.attribute(0x30, Some(&self.name(5, "$own", 3)), None)),
+            1 | 2 | 4 | 7..16 => add(self.attribute(0x30, Some(&self.name(5, "$own", 3)), None)),
             16..24 => {}
             _ => {
                 r[0x12] = 2;
