@@ -322,5 +322,6 @@ fn a_million_files_in_bounded_memory() {
     assert!(large[1] < allowed, "{} KiB", large[1]);
     // The table is read forwards: going back happens a handful of times, not once a record.
     assert!(large[2] < 12, "{} reads backwards", large[2]);
-    assert!(large[3] < records / 1024 + 100);
+    // A window of 1 MiB that does not start on a border of the drive takes two requests.
+    assert!(large[3] < 2 * records / 1024 + 100);
 }
