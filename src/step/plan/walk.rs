@@ -170,7 +170,7 @@ impl Walk<'_> {
                 self.walked.vanished += 1;
             }
         }
-        super::people::keep(ledger, &self.people, own)?;
+        super::people::keep(ledger, &super::people::lines(&self.people, own, "folder"))?;
         ledger.rows_moved(self.at, self.sum)?;
         ledger.doing(
             "ending the survey",

@@ -243,6 +243,17 @@ pub fn gap(
     let seen = look_at(sectors, place, BUDGET);
     let limits = &job.policy.survey;
     let size = bytes_in_words(place.bytes);
+    let known: Vec<u64> = found
+        .volumes
+        .iter()
+        .filter(|volume| volume.drive == drive)
+        .map(|volume| volume.first_byte)
+        .collect();
+    let candidates: Vec<_> = seen
+        .candidates
+        .iter()
+        .filter(|candidate| !known.contains(&candidate.first_byte))
+        .collect();
     let mut add = |id: &str, says: String, bytes: u64| {
         found.points.push(PointKept {
             id: id.to_owned(),
@@ -255,7 +266,7 @@ pub fn gap(
         });
     };
     let at = place.first_byte;
-    for candidate in &seen.candidates {
+    for candidate in &candidates {
         add(
             "gap-with-content",
             format!(
@@ -270,8 +281,7 @@ pub fn gap(
     let content = match seen.content() {
         GapContent::Blank => "blank",
         GapContent::Content { bytes, first } => {
-            if bytes >= u64::from(limits.gap_content_mib.get()) * MIB && seen.candidates.is_empty()
-            {
+            if bytes >= u64::from(limits.gap_content_mib.get()) * MIB && candidates.is_empty() {
                 add(
                     "gap-with-content",
                     format!(

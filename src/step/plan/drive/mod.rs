@@ -53,7 +53,7 @@ pub fn survey(
     }
     let mut rows = rows::Rows::begin(&job.ledger, classer, survey, job.now()).map_err(failed)?;
     let mut out = Surveyed::default();
-    let mut people = People::new(i64::try_from(job.now().0).ok());
+    let mut people = Vec::new();
     let mut more_gaps = Vec::new();
     for volume in &mut found.volumes {
         if volume.format == Format::None {
@@ -78,7 +78,13 @@ pub fn survey(
         }
         match outcome {
             Ok(survey) => {
-                let walked = rows.walk(volume, &survey, &mut people).map_err(failed)?;
+                let mut counted = People::new(i64::try_from(job.now().0).ok());
+                let walked = rows.walk(volume, &survey, &mut counted).map_err(failed)?;
+                people.extend(super::people::lines(
+                    &counted,
+                    &volume.word(),
+                    &volume.word(),
+                ));
                 out.items += walked.items;
                 out.bytes += walked.bytes;
                 out.unaccounted_bytes += survey
@@ -86,7 +92,14 @@ pub fn survey(
                     .in_use_without_owner
                     .saturating_mul(survey.accounts.cluster_bytes);
                 settle(volume, &survey, &mut found.points);
-                if let Some(place) = gap::behind(volume.place(), survey.bytes) {
+                // NTFS counts one sector less than it has: the last one holds the copy of its boot sector (volume's own).
+                let own = survey.bytes
+                    + if volume.format == Format::Ntfs {
+                        u64::from(sectors.sector_bytes())
+                    } else {
+                        0
+                    };
+                if let Some(place) = gap::behind(volume.place(), own) {
                     more_gaps.push((volume.drive, place, Arc::clone(&sectors)));
                 }
             }
@@ -112,7 +125,7 @@ pub fn survey(
             &mut found,
         );
     }
-    let sum: RowSum = rows.end(&people).map_err(failed)?;
+    let sum: RowSum = rows.end(people).map_err(failed)?;
     job.ledger
         .transaction::<_, LedgerError>(|ledger| {
             kept::keep(ledger, &found.volumes, &found.gaps, &found.points)?;

@@ -7,6 +7,7 @@
 use super::kept::{Format, VolumeKept};
 use crate::bag::name::Taken;
 use crate::ledger::{ItemRow, Ledger, LedgerError, RowSum, Want};
+use crate::step::outcome::PersonSeen;
 use crate::survey::class::{Classer, FolderState};
 use crate::survey::item::{Kind, Mark, Marks};
 use crate::survey::person::{People, Seen};
@@ -467,8 +468,8 @@ impl<'a> Rows<'a> {
     }
 
     /// Ends the survey of all drives.
-    pub fn end(self, people: &People) -> Result<RowSum, LedgerError> {
-        super::super::people::keep(self.ledger, people, "the drive")?;
+    pub fn end(self, people: Vec<PersonSeen>) -> Result<RowSum, LedgerError> {
+        super::super::people::keep(self.ledger, &people)?;
         self.ledger.rows_moved(self.at, self.sum)?;
         self.ledger.doing(
             "ending the survey",
