@@ -17,6 +17,7 @@ pub mod put_back;
 pub mod recheck;
 pub mod release;
 pub mod request;
+pub mod sample;
 pub mod seal;
 pub mod show;
 pub mod source;
