@@ -13,6 +13,7 @@ pub mod items;
 mod page;
 pub mod rowsum;
 mod schema;
+mod strip;
 
 use crate::port::{Fault, FaultKind};
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
@@ -21,6 +22,7 @@ use std::path::{Path, PathBuf};
 pub use facts::{Fact, FactBody};
 pub use items::{Got, GotRow, ItemRow, Want};
 pub use rowsum::RowSum;
+pub use strip::TAKEN_OUT;
 
 /// Why the ledger could not do what was asked.
 #[derive(Debug, thiserror::Error)]

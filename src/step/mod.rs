@@ -4,10 +4,12 @@
 
 pub mod assess;
 pub mod attest;
+pub mod close;
 pub mod copy;
 pub mod crew;
 pub mod event;
 pub mod gate;
+pub mod inspect;
 pub mod open;
 pub mod outcome;
 pub mod plan;
