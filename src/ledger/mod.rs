@@ -10,6 +10,7 @@
 
 pub mod facts;
 pub mod items;
+pub mod row;
 pub mod rowsum;
 mod schema;
 
@@ -18,7 +19,7 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::path::{Path, PathBuf};
 
 pub use facts::{Fact, FactBody};
-pub use items::{Got, GotRow, ItemRow, Want};
+pub use row::{Got, GotRow, ItemRow, Want};
 pub use rowsum::RowSum;
 
 /// Why the ledger could not do what was asked.
