@@ -63,6 +63,41 @@ pub struct FolderKept {
     pub fingerprint: Blake3,
 }
 
+/// A drive on hold.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct DriveKept {
+    /// Where it was: device, loop device or image file.
+    pub path: KeptPath,
+    /// Kernel name; empty for an image.
+    pub name: String,
+    /// An image file.
+    pub is_image: bool,
+    /// A loop device.
+    pub is_loop: bool,
+    /// Model, as the drive reports it, else as the system has it.
+    pub model: Option<String>,
+    /// Serial, likewise.
+    pub serial: Option<String>,
+    /// Firmware, likewise.
+    pub firmware: Option<String>,
+    /// Length in bytes.
+    pub bytes: u64,
+    /// Logical sector size in bytes.
+    pub sector_bytes: u32,
+    /// The interface's word for what stores the bytes.
+    pub kind: String,
+    /// BLAKE3 over chosen sectors (`read::fingerprint`); `None` = they could not or must not be read.
+    pub fingerprint: Option<Blake3>,
+    /// The whole disks under it.
+    pub disks: Vec<String>,
+    /// The kernel's read-only flag as it was before; given back at the end.
+    pub was_read_only: Option<bool>,
+    /// Whether the flag was seen set after setting it.
+    pub held: bool,
+    /// What holds it, or why not.
+    pub held_why: String,
+}
+
 /// One destination.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DestinationKept {
@@ -99,6 +134,12 @@ pub struct Setup {
     pub opened: Moment,
     /// The folder on hold.
     pub folder: Option<FolderKept>,
+    /// The drives on hold; empty for a folder job.
+    #[serde(default)]
+    pub drives: Vec<DriveKept>,
+    /// Other internal drives of the machine, as they were at `open`: path, model, serial, bytes.
+    #[serde(default)]
+    pub others: Vec<crate::step::outcome::OtherDrive>,
     /// Recorded replies that stand for the drive.
     pub replies: Option<KeptPath>,
     /// Destinations by number.

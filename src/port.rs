@@ -305,13 +305,18 @@ pub trait Memory: Send + Sync {
     fn block(&self, bytes: usize) -> Block;
 }
 
+/// Permission bits of a folder that was made by [`Recipient::make_folder`] and not dressed yet. Nobody else
+/// makes folders so, which tells a run that was cut off which folders it still has to dress.
+pub const RECIPIENT_UNDRESSED: u32 = 0o1700;
+
 /// Where items are put back: the fresh system's folder, by original names.
 pub trait Recipient: Send + Sync {
     /// What is at `parts` now; links are looked at, not followed. `None` = nothing.
     fn look(&self, parts: &[Vec<u8>]) -> Result<Option<(Kind, Stamp, Option<Vec<u8>>)>, Fault>;
     /// Opens a file for reading back.
     fn open(&self, parts: &[Vec<u8>]) -> Result<Box<dyn Content>, Fault>;
-    /// Makes one folder; its parent must be there. Being there already is fine.
+    /// Makes one folder, with the mode [`RECIPIENT_UNDRESSED`] where modes are kept; its parent must be there.
+    /// Being there already is fine.
     fn make_folder(&self, parts: &[Vec<u8>]) -> Result<(), Fault>;
     /// Starts a new file (must not exist). Ranges never written read as zeros (sparse where the file system can).
     fn create(&self, parts: &[Vec<u8>], bytes: u64) -> Result<Box<dyn Writing>, Fault>;
@@ -355,6 +360,58 @@ pub struct Host {
     pub memory_bytes: Option<u64>,
 }
 
+/// One drive, as the system knows it before anything is asked of it.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct DriveFacts {
+    /// Its node (or the image file), links resolved.
+    pub path: PathBuf,
+    /// Kernel name (`sda`); empty for an image file.
+    pub name: String,
+    /// An image file, no device.
+    pub is_image: bool,
+    /// A loop device: an image file that looks like a device.
+    pub is_loop: bool,
+    /// Model, as the system has it; `None` = not told.
+    pub model: Option<String>,
+    /// Serial, as the system has it; `None` = not told.
+    pub serial: Option<String>,
+    /// Firmware, as the system has it; `None` = not told.
+    pub firmware: Option<String>,
+    /// Length in bytes, as accessible now.
+    pub bytes: u64,
+    /// Logical sector size in bytes.
+    pub sector_bytes: u32,
+    /// Turning platters; `None` = not told.
+    pub rotational: Option<bool>,
+    /// How it is attached, for people.
+    pub bus: String,
+    /// The whole disks under it (itself for a device; those under the file for an image).
+    pub disks: Vec<String>,
+    /// Which disks are under it could not be told in full.
+    pub disks_unknown: bool,
+    /// Device number of the file system that holds an image file; 0 for a device.
+    pub device: u64,
+    /// What of it is mounted or otherwise in use, and whether that may write.
+    pub in_use: Vec<DriveUse>,
+    /// The kernel's read-only flag; `None` = there is none (image) or it was not told.
+    pub kernel_read_only: Option<bool>,
+    /// Changes when another disk takes the name; `None` = not told.
+    pub sequence: Option<u64>,
+}
+
+/// One use of a drive by the system.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DriveUse {
+    /// Mount point or holder, for people.
+    pub at: String,
+    /// Whether it may write to the drive.
+    pub writable: bool,
+}
+
+fn no_drives(doing: &str) -> Fault {
+    Fault::new(FaultKind::Missing, doing, "this bench has no drives")
+}
+
 /// The whole outside, as one thing that a job is given.
 pub trait Bench: Send + Sync {
     /// The clock.
@@ -377,6 +434,31 @@ pub trait Bench: Send + Sync {
     fn destination(&self, path: &Path, make: bool) -> Result<Box<dyn Destination>, Fault>;
     /// A folder that items are put back to.
     fn recipient(&self, path: &Path) -> Result<Box<dyn Recipient>, Fault>;
+    /// What the system knows of a drive: a device, a loop device or an image file.
+    fn drive(&self, path: &Path) -> Result<DriveFacts, Fault> {
+        Err(no_drives(&format!(
+            "looking at the drive {}",
+            path.display()
+        )))
+    }
+    /// A drive's sectors, read by one thread under a time limit.
+    fn sectors(&self, path: &Path) -> Result<std::sync::Arc<dyn Sectors>, Fault> {
+        Err(no_drives(&format!("opening the drive {}", path.display())))
+    }
+    /// The way to a drive's health pages; a drive that cannot be asked has one that says why.
+    fn transport(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {
+        Err(no_drives(&format!("asking the drive {}", path.display())))
+    }
+    /// Sets the kernel's read-only flag of a whole disk, and returns it as read back.
+    fn hold(&self, path: &Path, read_only: bool) -> Result<bool, Fault> {
+        let _ = read_only;
+        Err(no_drives(&format!("holding the drive {}", path.display())))
+    }
+    /// Every internal drive of this machine that is not among `known` (kernel names).
+    fn other_drives(&self, known: &[String]) -> Result<Vec<DriveFacts>, Fault> {
+        let _ = known;
+        Ok(Vec::new())
+    }
     /// Recorded replies.
     fn replies(&self, path: &Path) -> Result<Box<dyn Transport>, Fault>;
     /// A small file of the technician's (policy, key, proof), at most 16 MiB.

@@ -9,7 +9,8 @@ use crate::linux::host::Host as MachineHost;
 use crate::linux::topology::System;
 use crate::linux::{FolderDestination, FolderTree, MachineClock, MachineMemory};
 use crate::port::{
-    Bench, Clock, Destination, Fault, FaultKind, Host, Memory, Recipient, Transport, Tree,
+    Bench, Clock, Destination, DriveFacts, Fault, FaultKind, Host, Memory, Recipient, Sectors,
+    Transport, Tree,
 };
 use crate::step::event::Tell;
 use crate::step::outcome::*;
@@ -118,11 +119,27 @@ impl Bench for MachineBench {
     }
 
     fn recipient(&self, path: &Path) -> Result<Box<dyn Recipient>, Fault> {
-        Err(Fault::new(
-            FaultKind::Other,
-            path.display().to_string(),
-            "later",
-        ))
+        Ok(Box::new(crate::linux::FolderRecipient::open(path)?))
+    }
+
+    fn drive(&self, path: &Path) -> Result<DriveFacts, Fault> {
+        super::drives::look(&self.system, path)
+    }
+
+    fn sectors(&self, path: &Path) -> Result<Arc<dyn Sectors>, Fault> {
+        super::drives::sectors(path, &self.memory)
+    }
+
+    fn transport(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {
+        crate::linux::transport::choose_transport(&self.system, path)
+    }
+
+    fn hold(&self, path: &Path, read_only: bool) -> Result<bool, Fault> {
+        super::drives::hold(path, read_only)
+    }
+
+    fn other_drives(&self, known: &[String]) -> Result<Vec<DriveFacts>, Fault> {
+        super::drives::others(&self.system, known)
     }
 
     fn replies(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {
@@ -227,12 +244,7 @@ impl Engine for MachineBench {
     }
 
     fn put_back(&self, request: &PutBackRequest, tell: Tell) -> Answer<PutBack> {
-        let _ = tell;
-        Err(Problem::failed(
-            "later",
-            request.job.display().to_string(),
-            "",
-        ))
+        crate::step::put_back::put_back(&Job::open(self, &request.job)?, request, tell)
     }
 
     fn close(&self, request: &CloseRequest, tell: Tell) -> Answer<Closed> {

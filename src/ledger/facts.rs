@@ -70,6 +70,8 @@ pub enum FactBody {
     Opened { setup: serde_json::Value },
     /// A health reading (its raw replies stand in the setting `reading-N`).
     Read {
+        #[serde(default)]
+        drive: usize,
         reading: i64,
         readable: bool,
         why_not: Option<String>,
@@ -77,6 +79,8 @@ pub enum FactBody {
     },
     /// The forecast made from it.
     Forecast {
+        #[serde(default)]
+        drive: usize,
         route: String,
         high: f64,
         explained: Blake3,

@@ -365,7 +365,7 @@ impl Ledger {
     }
 }
 
-fn read_both(row: &Row<'_>) -> rusqlite::Result<(ItemRow, GotRow)> {
+pub(super) fn read_both(row: &Row<'_>) -> rusqlite::Result<(ItemRow, GotRow)> {
     let item = read_item(row)?;
     let got = read_got(row, ITEM_WIDTH, item.id)?;
     Ok((item, got))

@@ -10,6 +10,7 @@
 
 pub mod facts;
 pub mod items;
+mod page;
 pub mod row;
 pub mod rowsum;
 mod schema;

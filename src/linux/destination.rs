@@ -31,7 +31,7 @@ const LISTING: usize = 32 << 10;
 
 /// How a file system is brought to keep what was written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Settling {
+pub(super) enum Settling {
     /// One `syncfs` writes everything out and empties the device's own cache.
     Whole,
     /// `syncfs` writes everything out, but the device's own cache needs an `fsync` after it.
@@ -45,7 +45,7 @@ const SYNCFS_REPORTS: (u32, u32) = (5, 8);
 
 impl Settling {
     /// By the magic number of `statfs(2)`.
-    fn of(magic: u64, kernel: Option<(u32, u32)>) -> Self {
+    pub(super) fn of(magic: u64, kernel: Option<(u32, u32)>) -> Self {
         if kernel.is_none_or(|kernel| kernel < SYNCFS_REPORTS) {
             return Settling::Each;
         }

@@ -20,6 +20,7 @@ pub mod nesting;
 pub mod nvme;
 pub mod open_file;
 mod parents;
+pub mod recipient;
 pub mod replies;
 pub mod scsi;
 mod sense;
@@ -35,15 +36,9 @@ pub use clock::MachineClock;
 pub use destination::FolderDestination;
 pub use host::Host;
 pub use memory::MachineMemory;
+pub use recipient::FolderRecipient;
 pub use replies::RecordedReplies;
 pub use topology::System;
 pub use transport::choose_transport;
 pub use tree::FolderTree;
 pub use watchdog::{WatchedSectors, WatchedTransport};
-
-/// Says loudly that a test did nothing.
-#[cfg(test)]
-#[allow(clippy::print_stderr)]
-fn skip(name: &str, reason: &str) {
-    eprintln!("SKIPPED: {name}: {reason}");
-}

@@ -2,5 +2,7 @@
 //!
 //! Invariant: whoever opens content sees bytes or faults, never zeros in place of bytes that could not be read.
 
+pub mod content;
+pub mod fingerprint;
 pub mod source;
 pub mod trees;

@@ -3,7 +3,7 @@
 //! Invariant: every reading keeps its raw bytes; "could not be read" is a result of its own and
 //! never good news. With a bad symptom nothing is asked beyond identity and health.
 
-use crate::drive::asking::Hint;
+use crate::drive::asking::{Bus, Hint};
 use crate::drive::question::{Question, Reply};
 use crate::drive::reading::{Reading, StoredReading};
 use crate::drive::signal::SignalId;
@@ -35,51 +35,79 @@ impl Transport for Silent {
     }
 }
 
-/// Reads health and decides the route.
+/// Reads health and decides the route, drive by drive.
 pub fn assess(
     job: &Job<'_>,
     request: &AssessRequest,
     tell: Tell<'_>,
 ) -> Result<Outcome<Assessed>, Problem> {
     tell(Event::Started { step: Step::Assess });
-    let reading = take(job, request.replies.as_deref())?;
-    keep(job, &reading)?;
-    let (forecast, decision) = judge(job, &reading)?;
-    keep_forecast(job, &forecast, &decision)?;
+    let mut drives = Vec::new();
+    for drive in 0..drive_count(job) {
+        let reading = take(job, drive, request.replies.as_deref())?;
+        keep(job, drive, &reading)?;
+        let (forecast, decision) = judge(job, drive, &reading)?;
+        keep_forecast(job, drive, &forecast, &decision)?;
+        drives.push(shown(job, drive, &reading, &forecast, &decision)?);
+    }
     for warning in job.snapshot() {
         tell(Event::Warn { says: warning });
     }
     tell(Event::Finished);
-    let result = Assessed {
-        drives: vec![shown(&reading, &forecast, &decision)],
-    };
     Ok(Outcome::done(
         &job.dir,
-        result,
+        Assessed { drives },
         crate::step::points_now(job)?,
     ))
 }
 
-/// Takes one reading: from the replies named now, from those named at `open`, or from nothing.
-pub fn take(job: &Job<'_>, replies: Option<&Path>) -> Result<Reading, Problem> {
+/// How many drives are read and judged; a folder job has one, which may be unknown.
+pub fn drive_count(job: &Job<'_>) -> usize {
+    job.setup.drives.len().max(1)
+}
+
+/// Takes one reading: from the replies named now, from those named at `open`, from the device, or from nothing.
+pub fn take(job: &Job<'_>, drive: usize, replies: Option<&Path>) -> Result<Reading, Problem> {
     let at = job.now();
     let kept = job.setup.replies.as_ref().map(crate::job::KeptPath::path);
-    let path = replies.map(Path::to_owned).or(kept);
-    let reading = match path {
-        Some(path) => {
+    // Recorded replies describe one drive: the first.
+    let path = replies.map(Path::to_owned).or(kept).filter(|_| drive == 0);
+    let reading = match (path, job.setup.drives.get(drive)) {
+        (Some(path), _) => {
             let mut transport = job
                 .bench
                 .replies(&path)
                 .map_err(|fault| fault_problem(&fault, "name a folder of recorded replies"))?;
             Reading::take(transport.as_mut(), at, &Hint::recorded())
         }
-        None => {
-            // Nothing was asked at all, so the reason is ours, not any page's.
+        (None, Some(kept)) => match job.bench.transport(&kept.path.path()) {
+            Ok(mut transport) => {
+                let bus = match kept.name.as_str() {
+                    name if name.starts_with("nvme") => Some(Bus::Nvme),
+                    name if name.starts_with("mmcblk") => Some(Bus::Mmc),
+                    name if name.starts_with("sd") => Some(Bus::Scsi),
+                    _ => None,
+                };
+                let hint = Hint {
+                    bus,
+                    recorded: false,
+                    bytes: Some(kept.bytes),
+                    sector_bytes: Some(kept.sector_bytes),
+                };
+                Reading::take(transport.as_mut(), at, &hint)
+            }
+            Err(fault) => nobody_asked(
+                Reading::take(&mut Silent, at, &Hint::default()),
+                fault.to_string(),
+            ),
+        },
+        (None, None) => {
             let why = "this job holds a folder, so there is no drive to ask, and no recorded replies were named".to_owned();
+            // Nothing was asked at all, so the reason is ours, not any page's.
             nobody_asked(Reading::take(&mut Silent, at, &Hint::default()), why)
         }
     };
-    Ok(match newest(job)? {
+    Ok(match newest_of(job, drive)? {
         Some(before) => reading.since(&before),
         None => reading,
     })
@@ -96,20 +124,20 @@ fn nobody_asked(mut reading: Reading, why: String) -> Reading {
 }
 
 /// Keeps a reading in the ledger, raw and as shown.
-pub fn keep(job: &Job<'_>, reading: &Reading) -> Result<(), Problem> {
+pub fn keep(job: &Job<'_>, drive: usize, reading: &Reading) -> Result<(), Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     let number = 1 + facts
         .iter()
         .filter(|fact| matches!(fact.body, FactBody::Read { .. }))
         .count() as i64;
-    let stored = reading.stored();
-    let value = serde_json::json!({ "stored": stored, "report": reading.report() });
+    let value = serde_json::json!({ "drive": drive, "stored": reading.stored(), "report": reading.report() });
     let text = value.to_string();
     let digest = Blake3(*blake3::hash(text.as_bytes()).as_bytes());
     job.ledger
         .set(&format!("reading-{number}"), &text)
         .map_err(|e| ledger_problem(&e))?;
     job.record(&FactBody::Read {
+        drive,
         reading: number,
         readable: reading.readable,
         why_not: reading.why_not.clone(),
@@ -117,11 +145,11 @@ pub fn keep(job: &Job<'_>, reading: &Reading) -> Result<(), Problem> {
     })
 }
 
-/// The newest reading kept, decoded again from its raw bytes.
-pub fn newest(job: &Job<'_>) -> Result<Option<Reading>, Problem> {
+/// The newest reading of a drive, decoded again from its raw bytes.
+pub fn newest_of(job: &Job<'_>, wanted: usize) -> Result<Option<Reading>, Problem> {
     let facts = job.ledger.facts().unwrap_or_default();
     let number = facts.iter().rev().find_map(|fact| match fact.body {
-        FactBody::Read { reading, .. } => Some(reading),
+        FactBody::Read { drive, reading, .. } if drive == wanted => Some(reading),
         _ => None,
     });
     let Some(number) = number else {
@@ -131,14 +159,18 @@ pub fn newest(job: &Job<'_>) -> Result<Option<Reading>, Problem> {
         .ledger
         .get(&format!("reading-{number}"))
         .map_err(|e| ledger_problem(&e))?;
-    let stored = text
-        .and_then(|text| serde_json::from_str::<serde_json::Value>(&text).ok())
+    let value = text.and_then(|text| serde_json::from_str::<serde_json::Value>(&text).ok());
+    let stored = value
         .and_then(|value| serde_json::from_value::<StoredReading>(value["stored"].clone()).ok());
     Ok(stored.map(StoredReading::decode))
 }
 
 /// Forecast and route for the newest state of the job.
-pub fn judge(job: &Job<'_>, reading: &Reading) -> Result<(Forecast, Decision), Problem> {
+pub fn judge(
+    job: &Job<'_>,
+    drive: usize,
+    reading: &Reading,
+) -> Result<(Forecast, Decision), Problem> {
     let ledger = &job.ledger;
     let sums = "SELECT coalesce(sum(want = 0), 0), coalesce(sum(CASE WHEN want = 0 THEN bytes ELSE 0 END), 0), coalesce(sum(want = 0 AND class = 0), 0), count(*) FROM item WHERE kind = 0";
     let number = |row: &rusqlite::Row<'_>, at: usize| row.get::<_, i64>(at).map(|n| n as u64);
@@ -165,7 +197,11 @@ pub fn judge(job: &Job<'_>, reading: &Reading) -> Result<(Forecast, Decision), P
     let evidence = &reading.evidence;
     let situation = Situation {
         plan_bytes: surveyed.then_some(bytes),
-        drive_bytes: reading.drive.bytes.get(),
+        drive_bytes: reading.drive.bytes.get().or(job
+            .setup
+            .drives
+            .get(drive)
+            .map(|kept| kept.bytes)),
         sector_bytes: reading.drive.sector_bytes.get().unwrap_or(512),
         physical_sector_bytes: reading.drive.physical_sector_bytes.get().unwrap_or(4096),
         passes: if setup.memory == Some(outcome::MemoryState::KnownGood) {
@@ -219,41 +255,57 @@ pub fn judge(job: &Job<'_>, reading: &Reading) -> Result<(Forecast, Decision), P
     Ok((forecast, decision))
 }
 
-/// Judges the newest reading again, now that more is known of what is to be read.
+/// Judges the newest readings again, now that more is known of what is to be read.
 pub fn judge_again(job: &Job<'_>) -> Result<(), Problem> {
-    if let Some(reading) = newest(job)? {
-        let (forecast, decision) = judge(job, &reading)?;
-        keep_forecast(job, &forecast, &decision)?;
+    for drive in 0..drive_count(job) {
+        if let Some(reading) = newest_of(job, drive)? {
+            let (forecast, decision) = judge(job, drive, &reading)?;
+            keep_forecast(job, drive, &forecast, &decision)?;
+        }
     }
     Ok(())
 }
 
-fn keep_forecast(job: &Job<'_>, forecast: &Forecast, decision: &Decision) -> Result<(), Problem> {
+fn keep_forecast(
+    job: &Job<'_>,
+    drive: usize,
+    forecast: &Forecast,
+    decision: &Decision,
+) -> Result<(), Problem> {
     let value = serde_json::json!({ "forecast": forecast, "decision": decision });
     let text = value.to_string();
     let explained = Blake3(*blake3::hash(text.as_bytes()).as_bytes());
     let keep = |key: &str, value: &str| job.ledger.set(key, value).map_err(|e| ledger_problem(&e));
-    keep("forecast", &text)?;
+    keep(&format!("forecast-{drive}"), &text)?;
     keep("hazard-per-second", &forecast.hazard_per_second.to_string())?;
     job.record(&FactBody::Forecast {
+        drive,
         route: decision.route.word().to_owned(),
         high: forecast.drive_lost.high.get(),
         explained,
     })
 }
 
-/// Takes, keeps and judges a first reading at `open`, when recorded replies were named.
-pub fn first_reading(job: &Job<'_>) -> Result<Option<Reading>, Problem> {
-    if job.setup.replies.is_none() {
-        return Ok(None);
+/// Takes and keeps a first reading of every drive that can be asked, at `open`.
+pub fn first_readings(job: &Job<'_>) -> Result<(), Problem> {
+    if job.setup.replies.is_none() && job.setup.drives.is_empty() {
+        return Ok(());
     }
-    let reading = take(job, None)?;
-    keep(job, &reading)?;
-    Ok(Some(reading))
+    for drive in 0..drive_count(job) {
+        let reading = take(job, drive, None)?;
+        keep(job, drive, &reading)?;
+    }
+    Ok(())
 }
 
 /// A reading and its forecast in the words of the interface.
-pub fn shown(reading: &Reading, forecast: &Forecast, decision: &Decision) -> DriveAssessed {
+pub fn shown(
+    job: &Job<'_>,
+    drive: usize,
+    reading: &Reading,
+    forecast: &Forecast,
+    decision: &Decision,
+) -> Result<DriveAssessed, Problem> {
     let report = reading.report();
     let mut decoded = report.decoded;
     decoded.insert(
@@ -283,8 +335,18 @@ pub fn shown(reading: &Reading, forecast: &Forecast, decision: &Decision) -> Dri
             source: line.source.clone(),
         }
     }));
-    DriveAssessed {
-        serial: reading.drive.serial.value().cloned(),
+    let kept = job.setup.drives.get(drive);
+    // Without a plan and without a size there is nothing that hours could be told of.
+    let known = reading.drive.bytes.get().is_some()
+        || kept.is_some()
+        || crate::step::state::is_surveyed(job)?;
+    Ok(DriveAssessed {
+        serial: reading
+            .drive
+            .serial
+            .value()
+            .cloned()
+            .or_else(|| kept.and_then(|kept| kept.serial.clone())),
         reading: ReadingShown {
             taken: reading.taken,
             readable: reading.readable,
@@ -304,14 +366,14 @@ pub fn shown(reading: &Reading, forecast: &Forecast, decision: &Decision) -> Dri
                 high: forecast.files_hit.high,
                 expected: Some(Finite::new(forecast.files_hit.expected)),
             },
-            hours: Some(HoursRange {
+            hours: known.then(|| HoursRange {
                 low: Finite::new(forecast.hours.low),
                 mid: Finite::new(forecast.hours.mid),
                 high: Finite::new(forecast.hours.high),
             }),
             working,
         },
-    }
+    })
 }
 
 fn locked(reading: &Reading) -> bool {
@@ -322,38 +384,57 @@ fn locked(reading: &Reading) -> bool {
 }
 
 /// Whether the newest reading says that a drive password locks the data.
-pub fn is_locked(job: &Job<'_>) -> Result<bool, Problem> {
-    Ok(newest(job)?.is_some_and(|reading| locked(&reading)))
+pub fn is_locked(job: &Job<'_>, drive: usize) -> Result<bool, Problem> {
+    Ok(newest_of(job, drive)?.is_some_and(|reading| locked(&reading)))
 }
 
 /// The drive in a few words, for open points.
-pub fn drive_words(job: &Job<'_>) -> Result<String, Problem> {
-    Ok(match newest(job)? {
-        Some(Reading { drive, .. }) => match (&drive.model, &drive.serial) {
-            (Known::Value(model), Known::Value(serial)) => format!("{model}, serial {serial}"),
-            (Known::Value(model), _) => model.clone(),
-            _ => "the drive".to_owned(),
-        },
-        None => "the drive".to_owned(),
+pub fn drive_words(job: &Job<'_>, drive: usize) -> Result<String, Problem> {
+    let reading = newest_of(job, drive)?;
+    let said = |known: &Known<String>| known.value().cloned();
+    let kept = job.setup.drives.get(drive);
+    let model = reading
+        .as_ref()
+        .and_then(|reading| said(&reading.drive.model))
+        .or_else(|| kept.and_then(|kept| kept.model.clone()));
+    let serial = reading
+        .as_ref()
+        .and_then(|reading| said(&reading.drive.serial))
+        .or_else(|| kept.and_then(|kept| kept.serial.clone()));
+    Ok(match (model, serial, kept) {
+        (Some(model), Some(serial), _) => format!("{model}, serial {serial}"),
+        (Some(model), None, _) => model,
+        (None, Some(serial), _) => format!("the drive with serial {serial}"),
+        (None, None, Some(kept)) => kept.path.text.clone(),
+        (None, None, None) => "the drive".to_owned(),
     })
 }
 
-/// The serial that a second look types the end of; without a drive, the job's id.
+/// The serial that a second look types the end of; without one, the job's id.
 pub fn serial_words(job: &Job<'_>) -> String {
-    let serial = newest(job)
+    let serial = newest_of(job, 0)
         .ok()
         .flatten()
         .and_then(|reading| reading.drive.serial.value().cloned());
-    serial.unwrap_or_else(|| job.setup.id.clone())
+    let kept = job
+        .setup
+        .drives
+        .first()
+        .and_then(|kept| kept.serial.clone());
+    serial.or(kept).unwrap_or_else(|| job.setup.id.clone())
 }
 
-/// The newest forecast's route and range in short words, for papers. `None` = none made.
-pub fn forecast_words(job: &Job<'_>, facts: &[Fact]) -> Option<(String, String)> {
+/// The newest forecast's route and range of a drive in short words, for papers. `None` = none made.
+pub fn forecast_words(job: &Job<'_>, facts: &[Fact], wanted: usize) -> Option<(String, String)> {
     let made = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Forecast { route, .. } => Some(route.clone()),
+        FactBody::Forecast { drive, route, .. } if *drive == wanted => Some(route.clone()),
         _ => None,
     })?;
-    let text = job.ledger.get("forecast").ok().flatten()?;
+    let text = job
+        .ledger
+        .get(&format!("forecast-{wanted}"))
+        .ok()
+        .flatten()?;
     let value: serde_json::Value = serde_json::from_str(&text).ok()?;
     let number = |end: &str| {
         value["forecast"]["drive_lost"][end]

@@ -217,19 +217,6 @@ fn questions(job: &Job<'_>) -> Vec<&'static str> {
 }
 
 fn health(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<HealthNow>, Problem> {
-    let reading = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Read {
-            readable, why_not, ..
-        } => Some((
-            fact.at,
-            (!readable).then(|| {
-                why_not
-                    .clone()
-                    .unwrap_or_else(|| "no health page could be read".into())
-            }),
-        )),
-        _ => None,
-    });
     let route = crate::step::route_of(job, facts);
     let refer = (route == crate::step::outcome::Route::Refer
         && !crate::step::state::refer_decided(facts))
@@ -240,14 +227,39 @@ fn health(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<HealthNow>, Problem> {
             "the newest forecast".to_owned()
         }
     });
-    Ok(vec![HealthNow {
-        drive: crate::step::assess::drive_words(job)?,
-        reading,
-        live: job.setup.replies.is_none() && job.setup.folder.is_none(),
-        symptom: job.has_bad_symptom(),
-        refer_undecided: refer,
-        locked: crate::step::assess::is_locked(job)?,
-    }])
+    (0..crate::step::assess::drive_count(job))
+        .map(|wanted| {
+            let reading = facts.iter().rev().find_map(|fact| match &fact.body {
+                FactBody::Read {
+                    drive,
+                    readable,
+                    why_not,
+                    ..
+                } if *drive == wanted => {
+                    let why = (!readable).then(|| {
+                        why_not
+                            .clone()
+                            .unwrap_or_else(|| "no health page could be read".into())
+                    });
+                    Some((fact.at, why))
+                }
+                _ => None,
+            });
+            Ok(HealthNow {
+                drive: crate::step::assess::drive_words(job, wanted)?,
+                reading,
+                live: job
+                    .setup
+                    .drives
+                    .get(wanted)
+                    .is_some_and(|kept| !kept.is_image)
+                    && job.setup.replies.is_none(),
+                symptom: job.has_bad_symptom(),
+                refer_undecided: refer.clone().filter(|_| wanted == 0),
+                locked: crate::step::assess::is_locked(job, wanted)?,
+            })
+        })
+        .collect()
 }
 
 fn destinations(job: &Job<'_>, facts: &[Fact]) -> Vec<DestinationNow> {

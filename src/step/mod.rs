@@ -13,6 +13,7 @@ pub mod outcome;
 pub mod plan;
 pub mod policies;
 pub mod print;
+pub mod put_back;
 pub mod recheck;
 pub mod release;
 pub mod request;

@@ -117,7 +117,15 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
         },
         drives: drives(job, &facts)?,
         folder: setup.folder.as_ref().map(|folder| folder.path.text.clone()),
-        others: Vec::new(),
+        others: setup
+            .others
+            .iter()
+            .map(|other| account::OtherDrive {
+                model: other.model.clone(),
+                serial: other.serial.clone(),
+                bytes: other.bytes,
+            })
+            .collect(),
         destinations: setup
             .destinations
             .iter()
@@ -331,34 +339,61 @@ fn rule_reasons(job: &Job<'_>) -> Result<HashMap<String, String>, LedgerError> {
 }
 
 fn drives(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<DriveLine>, Problem> {
-    let Some(reading) = crate::step::assess::newest(job)? else {
-        return Ok(Vec::new());
-    };
-    if job.setup.replies.is_none() && !reading.readable {
-        return Ok(Vec::new());
+    let mut out = Vec::new();
+    for number in 0..crate::step::assess::drive_count(job) {
+        let kept = job.setup.drives.get(number);
+        let reading = crate::step::assess::newest_of(job, number)?;
+        if kept.is_none() && (job.setup.replies.is_none() || reading.is_none()) {
+            continue;
+        }
+        let words = crate::step::assess::forecast_words(job, facts, number);
+        let counters = reading
+            .as_ref()
+            .map(|reading| reading.counters())
+            .unwrap_or_default();
+        let said = reading.as_ref().map(|reading| &reading.drive);
+        let kind: Option<crate::step::outcome::DriveKind> = said.map(|drive| drive.medium.into());
+        out.push(DriveLine {
+            model: said
+                .and_then(|drive| drive.model.value().cloned())
+                .or_else(|| kept.and_then(|kept| kept.model.clone())),
+            serial: said
+                .and_then(|drive| drive.serial.value().cloned())
+                .or_else(|| kept.and_then(|kept| kept.serial.clone())),
+            firmware: said
+                .and_then(|drive| drive.firmware.value().cloned())
+                .or_else(|| kept.and_then(|kept| kept.firmware.clone())),
+            bytes: said
+                .and_then(|drive| drive.bytes.get())
+                .or(kept.map(|kept| kept.bytes)),
+            kind: kept
+                .map(|kept| kept.kind.clone())
+                .or(kind.map(|kind| kind.word().to_owned()))
+                .unwrap_or_else(|| "unknown".into()),
+            fingerprint: kept
+                .and_then(|kept| kept.fingerprint)
+                .map(|digest| digest.to_string()),
+            power_cycles: counters.power_cycles,
+            bytes_written: counters.written_bytes(),
+            readings: reading
+                .as_ref()
+                .map(|reading| {
+                    reading
+                        .signals
+                        .iter()
+                        .map(|signal| signal.says.clone())
+                        .collect()
+                })
+                .unwrap_or_default(),
+            health_unread: match &reading {
+                Some(reading) => reading.why_not.clone(),
+                None => Some("no reading was taken".into()),
+            },
+            forecast: words.as_ref().map(|(_, range)| range.clone()),
+            route: words.map(|(route, _)| route),
+        });
     }
-    let drive = &reading.drive;
-    let words = crate::step::assess::forecast_words(job, facts);
-    let kind: crate::step::outcome::DriveKind = drive.medium.into();
-    let counters = reading.counters();
-    Ok(vec![DriveLine {
-        model: drive.model.value().cloned(),
-        serial: drive.serial.value().cloned(),
-        firmware: drive.firmware.value().cloned(),
-        bytes: drive.bytes.get(),
-        kind: kind.word().to_owned(),
-        fingerprint: None,
-        power_cycles: counters.power_cycles,
-        bytes_written: counters.written_bytes(),
-        readings: reading
-            .signals
-            .iter()
-            .map(|signal| signal.says.clone())
-            .collect(),
-        health_unread: reading.why_not.clone(),
-        forecast: words.as_ref().map(|(_, range)| range.clone()),
-        route: words.map(|(route, _)| route),
-    }])
+    Ok(out)
 }
 
 fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Vec<MustHave> {

@@ -78,8 +78,10 @@ fn on_hold(job: &Job<'_>) -> Result<Vec<String>, Problem> {
     if let Some(folder) = &job.setup.folder {
         out.push(format!("folder {}", folder.path.text));
     }
-    if job.setup.replies.is_some() {
-        out.push(crate::step::assess::drive_words(job)?);
+    if job.setup.replies.is_some() || !job.setup.drives.is_empty() {
+        for drive in 0..crate::step::assess::drive_count(job) {
+            out.push(crate::step::assess::drive_words(job, drive)?);
+        }
     }
     Ok(out)
 }

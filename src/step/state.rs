@@ -146,13 +146,27 @@ pub fn remaining(job: &Job<'_>) -> Result<u64, Problem> {
         .map_err(|e: LedgerError| ledger_problem(&e))? as u64)
 }
 
+/// Whether a survey has listed anything yet.
+pub fn is_surveyed(job: &Job<'_>) -> Result<bool, Problem> {
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    Ok(facts
+        .iter()
+        .any(|fact| matches!(fact.body, FactBody::Surveyed { .. })))
+}
+
 /// The route that the newest forecast decided; without one, what the symptom alone says.
 pub fn route_of(job: &Job<'_>, facts: &[Fact]) -> Route {
-    let forecast = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Forecast { route, .. } => Route::of(route),
-        _ => None,
-    });
-    match forecast {
+    // Several drives: the most careful of their routes, because they are read in one run.
+    let newest = |wanted: usize| {
+        facts.iter().rev().find_map(|fact| match &fact.body {
+            FactBody::Forecast { drive, route, .. } if *drive == wanted => Route::of(route),
+            _ => None,
+        })
+    };
+    let decided = (0..crate::step::assess::drive_count(job))
+        .filter_map(newest)
+        .max();
+    match decided {
         Some(route) => route,
         None if job.has_bad_symptom() => Route::Refer,
         None => Route::Ordinary,

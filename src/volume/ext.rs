@@ -356,7 +356,7 @@ impl Listing<'_> {
             self.next += 1;
             self.listed += 1;
             let path = entry.path();
-            let found = self.item(record, folder.record, name, &path);
+            let found = self.item(record, folder.record, name, &path, entry.metadata());
             if found.marks.has(Mark::Damaged) || found.marks.has(Mark::Unreadable) {
                 self.damaged += 1;
             }
@@ -393,9 +393,16 @@ impl Listing<'_> {
         });
     }
 
-    fn item(&mut self, record: u64, parent: u64, name: Vec<u8>, path: &PathBuf) -> Found {
+    fn item(
+        &mut self,
+        record: u64,
+        parent: u64,
+        name: Vec<u8>,
+        path: &PathBuf,
+        metadata: Result<Metadata, Ext4Error>,
+    ) -> Found {
         let name = Name::Bytes(name);
-        let metadata = match self.volume.fs.symlink_metadata(path.as_path()) {
+        let metadata = match metadata {
             Ok(metadata) => metadata,
             Err(error) => {
                 let mut found = Found::new(record, parent, name, Kind::File);
@@ -412,12 +419,9 @@ impl Listing<'_> {
         let mut found = Found::new(record, parent, name, kind);
         found.times = times(&metadata);
         match kind {
-            Kind::File => {
-                found.bytes = metadata.len();
-                if let Err(error) = self.volume.fs.open(path.as_path()) {
-                    self.spoil(&mut found, &error);
-                }
-            }
+            // Opening each file here would search its folder once more for every name; trouble with its blocks shows
+            // when it is read.
+            Kind::File => found.bytes = metadata.len(),
             Kind::Link => match self.volume.fs.read_link(path.as_path()) {
                 Ok(target) => {
                     found.link_target = Some(Name::Bytes(AsRef::<[u8]>::as_ref(&target).to_vec()));

@@ -12,4 +12,7 @@ pub mod filesystem;
 pub mod gap;
 pub mod layout;
 pub mod map;
+pub mod ntfs;
 pub mod signature;
+pub mod stored;
+pub mod unpack;

@@ -5,7 +5,7 @@
 
 mod listing;
 mod order;
-mod people;
+pub mod people;
 mod walk;
 
 use crate::job::{Job, fault_problem, ledger_problem};

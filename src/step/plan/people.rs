@@ -4,8 +4,12 @@
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{Ledger, LedgerError};
 use crate::step::outcome::{PersonSeen, Problem};
+use crate::survey::item::Kind;
 use crate::survey::person::{People, ROOT};
 use crate::value::{Moment, Name};
+
+/// Where things belong that lie in no profile.
+pub const NOBODY: &str = "outside of every profile";
 
 /// The setting that holds the lines.
 const KEY: &str = "people";
@@ -20,7 +24,7 @@ pub fn keep(ledger: &Ledger, people: &People, own: &str) -> Result<(), LedgerErr
         .map(|person| PersonSeen {
             profile: match (person.profile.as_str(), person.is_profile) {
                 (ROOT, true) => own.to_owned(),
-                (ROOT, false) => "outside of every profile".to_owned(),
+                (ROOT, false) => NOBODY.to_owned(),
                 (profile, _) => profile.to_owned(),
             },
             volume: "folder".into(),
@@ -54,4 +58,35 @@ pub fn own_name(job: &Job<'_>) -> String {
             .map(|name| Name::of(&name.to_string_lossy()).text())
     })
     .unwrap_or_else(|| "folder".into())
+}
+
+/// Folders that are profiles, with their names.
+pub fn profile_folders(job: &Job<'_>) -> Result<Vec<(i64, String)>, Problem> {
+    let failed = |e: LedgerError| ledger_problem(&e);
+    let holder = |name: &str| {
+        ["users", "home", "documents and settings"].contains(&name.to_lowercase().as_str())
+    };
+    let mut holders = Vec::new();
+    let own = own_name(job);
+    if holder(&own) {
+        holders.push(0);
+    }
+    job.ledger
+        .each_child(0, |item, _| {
+            if item.kind == Kind::Folder && holder(&item.name.text()) {
+                holders.push(item.id);
+            }
+        })
+        .map_err(failed)?;
+    let mut out = Vec::new();
+    for id in holders {
+        job.ledger
+            .each_child(id, |item, _| {
+                if item.kind == Kind::Folder {
+                    out.push((item.id, item.name.text()));
+                }
+            })
+            .map_err(failed)?;
+    }
+    Ok(out)
 }

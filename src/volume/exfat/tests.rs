@@ -349,7 +349,8 @@ fn each_protection_is_checked() {
     // Entry set: any byte.
     let mut image = Image::new(sound.bytes.clone());
     let at = entry_of(&image, &items, "chain.bin");
-    image.bytes[at + 52] ^= 2;
+    // A date: nothing but the sum can tell.
+    image.bytes[at + 15] ^= 2;
     assert!(again(&image).1["chain.bin"].marks.has(Mark::Damaged));
     // A cluster that the bitmap calls free.
     let mut image = Image::new(sound.bytes.clone());
@@ -414,8 +415,7 @@ fn damaged_volumes_end_and_tell() {
     let (sound, files) = volume();
     let (_, before) = listing(&sound);
     let entries: Vec<usize> = before.values().map(|found| found.record as usize).collect();
-    let rounds = std::env::var("HOLDPOINT_MUTATIONS")
-        .ok()
+    let rounds = option_env!("HOLDPOINT_MUTATIONS")
         .and_then(|text| text.parse().ok())
         .unwrap_or(300);
     let mut dice = Dice(0xBEEF);

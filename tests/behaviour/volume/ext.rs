@@ -174,6 +174,39 @@ fn changes_that_only_the_journal_holds_are_seen() {
     );
 }
 
+/// The library plays back journals with check sums only (version 3, as e2fsprogs makes them since 2018).
+/// Any other journal with changes in it is refused with a way out; it is never listed as if there were none.
+#[test]
+fn a_journal_that_is_not_understood_is_refused() {
+    if !have(
+        "a_journal_that_is_not_understood_is_refused",
+        &["mke2fs", "debugfs"],
+    ) {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let (source, image) = (folder.path().join("source"), folder.path().join("volume"));
+    std::fs::create_dir(&source).unwrap();
+    std::fs::write(source.join("diary"), content(1, 1024)).unwrap();
+    make(&image, "ext3", &source, 16);
+    let path = image.to_str().unwrap();
+    let block = run("debugfs", &["-R", "blocks diary", path])
+        .trim()
+        .to_owned();
+    let new = folder.path().join("new");
+    std::fs::write(&new, content(2, 1024)).unwrap();
+    run_with(
+        "debugfs",
+        &["-w", path],
+        &format!("jo\njw -b {block} {}\njc\nquit\n", new.display()),
+    );
+    let drive = Arc::new(Drive::load(&image));
+    let why = open(&drive)
+        .err()
+        .expect("a journal without check sums is refused");
+    assert!(why.next.contains("overlay"), "{why}");
+}
+
 /// Damages metadata of a volume with metadata check sums: nothing may panic or run for ever, and whatever is listed
 /// without a mark reads as its own bytes or as an error, never silently as others.
 #[test]

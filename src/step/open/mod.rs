@@ -1,0 +1,321 @@
+//! `open`: puts drives or a folder on hold, and settles where copies may go.
+//!
+//! A whole disk gets the kernel's read-only flag before anything of it is mounted by us; what that
+//! covers is said.
+//!
+//! Invariant: nothing is written to the source. A destination counts only when it is another
+//! device than the source and than every destination before it; under a practice policy it
+//! counts all the same, and everything issued says so.
+
+use crate::job::{
+    DestinationKept, FolderKept, Job, KeptPath, Setup, fault_problem, ledger_problem,
+};
+use crate::ledger::{FactBody, Ledger, LedgerError};
+use crate::policy::Policy;
+use crate::port::{Bench, FaultKind, Tree};
+use crate::step::event::{Event, Step, Tell};
+use crate::step::outcome::{DestinationSeen, DriveOnHold, Opened, Outcome, Problem, State};
+use crate::step::request::{MustHaves, OpenRequest, Source};
+use crate::value::{Blake3, Moment, Name};
+use places::{OnHold, check_places, name_job, settle_destination};
+use std::path::Path;
+
+mod drives;
+mod places;
+
+/// Starts a job.
+pub fn open(
+    bench: &dyn Bench,
+    request: &OpenRequest,
+    make_ledger: &dyn Fn(&Path) -> Result<Ledger, LedgerError>,
+    tell: Tell<'_>,
+) -> Result<Outcome<Opened>, Problem> {
+    tell(Event::Started { step: Step::Open });
+    let (policy, policy_text) = choose_policy(bench, request)?;
+    if let Some(replies) = &request.replies {
+        bench
+            .replies(replies)
+            .map_err(|fault| fault_problem(&fault, "name a folder of recorded replies"))?;
+    }
+    let now = bench.clock().now();
+    let (folder, mut drives, on_hold) = match &request.source {
+        Source::Folder(path) => {
+            let (folder, on_hold) = hold_folder(bench, path)?;
+            (Some(folder), Vec::new(), on_hold)
+        }
+        Source::Drives(paths) => {
+            let (drives, on_hold) = drives::look(bench, paths)?;
+            (None, drives, on_hold)
+        }
+    };
+    let root = folder.as_ref().map(|folder| folder.path.path());
+    let id = make_id(bench, now, &request.source);
+    let tos = check_places(bench, request, root.as_deref())?;
+    let (name, dir) = name_job(bench, request, &tos, now)?;
+    let mut destinations: Vec<DestinationKept> = Vec::new();
+    for (number, to) in tos.iter().enumerate() {
+        let kept = settle_destination(
+            bench,
+            &policy,
+            &on_hold,
+            &destinations,
+            number,
+            to,
+            &name,
+            &id,
+        )?;
+        destinations.push(kept);
+    }
+    // Held last, when nothing can go wrong any more that would leave a drive held without a job.
+    drives::hold(bench, &mut drives, request.symptom, tell);
+    let others = drives::others(bench, &drives, request.machine);
+    let setup = Setup {
+        id,
+        name,
+        opened: now,
+        folder,
+        drives,
+        others,
+        replies: match &request.replies {
+            Some(path) => Some(KeptPath::of(&bench.absolute(path).map_err(|fault| {
+                fault_problem(&fault, "name a folder of recorded replies")
+            })?)),
+            None => None,
+        },
+        destinations,
+        policy: policy.name.clone(),
+        policy_text,
+        policy_hash: policy.hash(),
+        owner: request.owner.clone(),
+        technician: request.technician.clone(),
+        symptom: request.symptom,
+        memory: request.memory,
+        machine: request.machine,
+        must_haves: request.must_have.as_ref().map(must_have_list),
+        host: bench.host().id,
+    };
+    let ledger = make_ledger(&dir.join(Ledger::FILE)).map_err(|e| ledger_problem(&e))?;
+    keep(&ledger, now, &setup)?;
+    let job = Job::with(bench, ledger, dir)?;
+    crate::step::assess::first_readings(&job)?;
+    let job = drives::name_by_reading(job)?;
+    let drives = drives::shown(&job)?;
+    for warning in job.snapshot() {
+        tell(Event::Warn { says: warning });
+    }
+    tell(Event::Finished);
+    let points = crate::step::points_now(&job)?;
+    Ok(Outcome::done(&job.dir, opened(&job, drives), points))
+}
+
+/// Adds answers of the intake to a job that is open already. Nothing else of it changes.
+pub fn amend(job: &Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Problem> {
+    let mut setup = job.setup.clone();
+    let answers = [
+        request.owner.is_some(),
+        request.technician.is_some(),
+        request.symptom.is_some(),
+        request.memory.is_some(),
+        request.machine.is_some(),
+        request.must_have.is_some(),
+    ];
+    if !answers.contains(&true) {
+        return Err(Problem::usage(
+            "this job is open already, and no answer was given",
+            job.dir.display().to_string(),
+            "add --owner, --technician, --symptom, --memory, --machine or --must-have; or choose another --job for a new one",
+        ));
+    }
+    setup.owner = request.owner.clone().or(setup.owner);
+    setup.technician = request.technician.clone().or(setup.technician);
+    setup.symptom = request.symptom.or(setup.symptom);
+    setup.memory = request.memory.or(setup.memory);
+    setup.machine = request.machine.or(setup.machine);
+    if let Some(must_have) = &request.must_have {
+        // Earlier must-haves keep their numbers, because answers refer to them.
+        let mut list = setup.must_haves.unwrap_or_default();
+        list.extend(
+            must_have_list(must_have)
+                .into_iter()
+                .filter(|text| !list.contains(text))
+                .collect::<Vec<_>>(),
+        );
+        setup.must_haves = Some(list);
+    }
+    keep(&job.ledger, job.now(), &setup)?;
+    let renewed = Job::with(job.bench, reopen(job)?, job.dir.clone())?;
+    let drives = drives::shown(&renewed)?;
+    Ok(Outcome::done(
+        &job.dir,
+        opened(&renewed, drives),
+        crate::step::points_now(&renewed)?,
+    ))
+}
+
+fn reopen(job: &Job<'_>) -> Result<Ledger, Problem> {
+    Ledger::open(&job.dir.join(Ledger::FILE)).map_err(|e| ledger_problem(&e))
+}
+
+fn keep(ledger: &Ledger, at: Moment, setup: &Setup) -> Result<(), Problem> {
+    let value = serde_json::to_value(setup)
+        .map_err(|e| Problem::failed(e.to_string(), "", "this is a fault of the program"))?;
+    ledger
+        .transaction::<_, LedgerError>(|ledger| {
+            ledger.set("setup", &value.to_string())?;
+            ledger.record(
+                at,
+                &FactBody::Opened {
+                    setup: value.clone(),
+                },
+            )?;
+            Ok(())
+        })
+        .map_err(|e| ledger_problem(&e))
+}
+
+fn must_have_list(must_have: &MustHaves) -> Vec<String> {
+    match must_have {
+        MustHaves::Nothing => Vec::new(),
+        MustHaves::Named(list) => list.clone(),
+    }
+}
+
+fn choose_policy(bench: &dyn Bench, request: &OpenRequest) -> Result<(Policy, String), Problem> {
+    let name = request.policy.to_string_lossy();
+    let failed = |e: crate::policy::PolicyFault| {
+        Problem::failed(
+            e.to_string(),
+            "--policy",
+            "correct the policy (holdpoint policy check FILE), or use home, business or practice",
+        )
+    };
+    if let Some(text) = Policy::builtin_text(&name) {
+        return Ok((Policy::builtin(&name).map_err(failed)?, text.to_owned()));
+    }
+    let path = Path::new(&request.policy);
+    let bytes = bench.read_file(path).map_err(|fault| {
+        if fault.kind == FaultKind::Missing {
+            let known = Policy::names().collect::<Vec<_>>().join(", ");
+            Problem::usage(
+                format!("there is no policy \"{name}\", and no file of that name"),
+                "--policy",
+                format!("use one of {known}, or name a file"),
+            )
+        } else {
+            fault_problem(&fault, "name a policy file that can be read")
+        }
+    })?;
+    let text = String::from_utf8(bytes).map_err(|_| {
+        Problem::failed(
+            "the policy is no UTF-8 text",
+            name.to_string(),
+            "save it as UTF-8",
+        )
+    })?;
+    Ok((Policy::parse(&name, &text).map_err(failed)?, text))
+}
+
+/// Identifies the folder to be put on hold.
+fn hold_folder(bench: &dyn Bench, path: &Path) -> Result<(FolderKept, OnHold), Problem> {
+    let failed =
+        |fault: crate::port::Fault| fault_problem(&fault, "name a folder that can be read");
+    let path = bench.absolute(path).map_err(failed)?;
+    let tree = bench.tree(&path).map_err(failed)?;
+    let root = tree.root().map_err(failed)?;
+    let on_hold = OnHold {
+        devices: vec![root.stamp.device],
+        disks: root.disks.clone(),
+        unknown: !root.disks_unknown.is_empty(),
+        words: "the folder on hold",
+    };
+    let kept = FolderKept {
+        path: KeptPath::of(&path),
+        device: root.stamp.device,
+        inode: root.stamp.inode,
+        file_system: root.file_system.clone(),
+        file_system_id: root.file_system_id.clone(),
+        disks: root.disks,
+        fingerprint: fingerprint(tree.as_ref())?,
+    };
+    Ok((kept, on_hold))
+}
+
+/// A random-looking id: no two jobs share the moment, the machine and the things on hold.
+fn make_id(bench: &dyn Bench, now: Moment, source: &Source) -> String {
+    let mut hasher = blake3::Hasher::new();
+    hasher.update(&now.0.to_le_bytes());
+    hasher.update(&bench.clock().ticks().to_le_bytes());
+    hasher.update(bench.host().id.as_bytes());
+    let paths = match source {
+        Source::Folder(path) => std::slice::from_ref(path),
+        Source::Drives(paths) => paths,
+    };
+    for path in paths {
+        hasher.update(KeptPath::of(path).raw.as_bytes());
+    }
+    hasher
+        .finalize()
+        .to_hex()
+        .get(..16)
+        .unwrap_or_default()
+        .to_owned()
+}
+
+/// BLAKE3 over the first level of the tree, sorted by name.
+fn fingerprint(tree: &dyn Tree) -> Result<Blake3, Problem> {
+    let failed =
+        |fault: crate::port::Fault| fault_problem(&fault, "name a folder that can be read");
+    let mut entries = Vec::new();
+    tree.folder(&[])
+        .and_then(|folder| {
+            folder.each(&mut |entry| {
+                let stamp = entry.stamp.clone().unwrap_or_default();
+                entries.push((
+                    entry.name.clone(),
+                    crate::ledger::row::kind_code(entry.kind),
+                    stamp.bytes,
+                    stamp.modified_ns,
+                ));
+            })
+        })
+        .map_err(failed)?;
+    entries.sort();
+    let mut hasher = blake3::Hasher::new();
+    for (name, kind, bytes, modified) in entries {
+        hasher.update(&(name.len() as u64).to_le_bytes());
+        hasher.update(&name);
+        hasher.update(&kind.to_le_bytes());
+        hasher.update(&bytes.to_le_bytes());
+        hasher.update(&modified.to_le_bytes());
+    }
+    Ok(Blake3(*hasher.finalize().as_bytes()))
+}
+
+fn opened(job: &Job<'_>, drives: Vec<DriveOnHold>) -> Opened {
+    let name = Name::Bytes(std::os::unix::ffi::OsStrExt::as_bytes(job.dir.as_os_str()).to_vec());
+    Opened {
+        job: name.text(),
+        raw: (!name.is_text()).then(|| name.raw_hex()),
+        state: State::Hold,
+        drives,
+        others: job.setup.others.clone(),
+        destinations: job
+            .setup
+            .destinations
+            .iter()
+            .map(|kept| {
+                let to = kept.to.path();
+                let name =
+                    Name::Bytes(std::os::unix::ffi::OsStrExt::as_bytes(to.as_os_str()).to_vec());
+                DestinationSeen {
+                    path: kept.to.text.clone(),
+                    raw: (!name.is_text()).then(|| name.raw_hex()),
+                    free_bytes: kept.free_bytes,
+                    file_system: kept.file_system.clone(),
+                    independent: kept.independent,
+                    why: kept.why.clone(),
+                }
+            })
+            .collect(),
+    }
+}

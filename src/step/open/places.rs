@@ -1,0 +1,278 @@
+//! Where copies may go: places checked, the job named, each destination settled.
+//!
+//! Invariant: a destination counts only when it is another device than everything on hold and
+//! than every destination before it; what could not be told is never taken for independent.
+
+use crate::job::{DestinationKept, ID_FILE, IdFile, KeptPath, fault_problem};
+use crate::ledger::Ledger;
+use crate::policy::Policy;
+use crate::port::{Bench, DestinationFacts};
+use crate::step::outcome::Problem;
+use crate::step::request::OpenRequest;
+use crate::value::Moment;
+use std::path::{Path, PathBuf};
+
+/// What lies under the things on hold.
+#[derive(Debug, Clone, Default)]
+pub struct OnHold {
+    /// Device numbers of the file systems that hold a folder or an image file.
+    pub devices: Vec<u64>,
+    /// Whole disks, by kernel name.
+    pub disks: Vec<String>,
+    /// Not all of them could be told.
+    pub unknown: bool,
+    /// For people: "the folder on hold", "the drive on hold".
+    pub words: &'static str,
+}
+
+/// The destinations made absolute; none lies in the source, nor the source in one.
+pub fn check_places(
+    bench: &dyn Bench,
+    request: &OpenRequest,
+    folder: Option<&Path>,
+) -> Result<Vec<PathBuf>, Problem> {
+    let mut out: Vec<PathBuf> = Vec::new();
+    for to in &request.to {
+        let shown = KeptPath::of(to).text;
+        let to = bench
+            .absolute(to)
+            .map_err(|fault| fault_problem(&fault, "name a destination folder that exists"))?;
+        let inside = |inner: &Path, outer: &Path| {
+            bench
+                .is_inside(inner, outer)
+                .map_err(|fault| fault_problem(&fault, "name folders that exist"))
+        };
+        if let Some(folder) = folder
+            && inside(&to, folder)?
+        {
+            return Err(Problem::usage(
+                "the destination lies inside the folder on hold",
+                shown,
+                "choose a folder on another drive",
+            ));
+        }
+        if let Some(folder) = folder
+            && inside(folder, &to)?
+        {
+            return Err(Problem::usage(
+                "the folder on hold lies inside the destination",
+                shown,
+                "choose a folder on another drive",
+            ));
+        }
+        for other in &out {
+            if inside(&to, other)? || inside(other, &to)? {
+                return Err(Problem::usage(
+                    "two destinations are one folder, or one lies in the other",
+                    shown,
+                    "choose folders on different drives",
+                ));
+            }
+        }
+        out.push(to);
+    }
+    if out.is_empty() {
+        return Err(Problem::usage(
+            "no destination was named",
+            "--to",
+            "name at least one folder that copies go to",
+        ));
+    }
+    Ok(out)
+}
+
+/// The job's name and folder: named by `--job`, or a new folder in the first destination.
+pub fn name_job(
+    bench: &dyn Bench,
+    request: &OpenRequest,
+    tos: &[PathBuf],
+    now: Moment,
+) -> Result<(String, PathBuf), Problem> {
+    if let Some(dir) = &request.job {
+        let name = dir
+            .file_name()
+            .map(|name| name.to_string_lossy().into_owned())
+            .filter(|name| crate::bag::name::is_valid(name));
+        let shown = KeptPath::of(dir).text;
+        let Some(name) = name else {
+            return Err(Problem::usage(
+                "a job folder needs a plain name",
+                shown,
+                "use letters, digits and hyphens",
+            ));
+        };
+        if dir.join(Ledger::FILE).exists() {
+            return Err(Problem::failed(
+                "a job is in that folder already",
+                shown,
+                "choose another --job, or go on with that one",
+            ));
+        }
+        let destination = bench.destination(dir, true).map_err(|fault| {
+            fault_problem(
+                &fault,
+                "name a job folder whose parent exists and can be written to",
+            )
+        })?;
+        drop(destination);
+        let dir = bench
+            .absolute(dir)
+            .map_err(|fault| fault_problem(&fault, "name a job folder"))?;
+        return Ok((name, dir));
+    }
+    let Some(first) = first_local(bench, tos) else {
+        return Err(Problem::failed(
+            "no destination is attached to this machine",
+            "--to",
+            "name --job DIR on a local disk: the job's record cannot live on a network",
+        ));
+    };
+    let day = now.to_string().get(..10).unwrap_or("job").to_owned();
+    for number in 1..10_000 {
+        let name = format!("job-{day}-{number}");
+        if tos.iter().all(|to| !to.join(&name).exists()) {
+            return Ok((name.clone(), first.join(name)));
+        }
+    }
+    Err(Problem::failed(
+        "no free name for a job folder was found",
+        first.display().to_string(),
+        "name one with --job DIR",
+    ))
+}
+
+fn first_local(bench: &dyn Bench, tos: &[PathBuf]) -> Option<PathBuf> {
+    tos.iter()
+        .find(|to| {
+            bench
+                .destination(to, false)
+                .and_then(|d| d.facts())
+                .is_ok_and(|facts| !facts.network)
+        })
+        .cloned()
+}
+
+#[allow(clippy::too_many_arguments)] // one call; a struct for it would only name the same eight things again
+pub fn settle_destination(
+    bench: &dyn Bench,
+    policy: &Policy,
+    on_hold: &OnHold,
+    before: &[DestinationKept],
+    number: usize,
+    to: &Path,
+    name: &str,
+    id: &str,
+) -> Result<DestinationKept, Problem> {
+    let shown = KeptPath::of(to).text;
+    let failed = |fault: crate::port::Fault| {
+        fault_problem(&fault, "name a destination that can be written to")
+    };
+    let facts = bench
+        .destination(to, false)
+        .and_then(|destination| destination.facts())
+        .map_err(failed)?;
+    if let Some(why) = &facts.not_writable {
+        return Err(Problem::failed(
+            format!("the destination cannot be written to: {why}"),
+            shown,
+            "mount it for writing, or choose another one",
+        ));
+    }
+    let folder = to.join(name);
+    let destination = bench.destination(&folder, true).map_err(failed)?;
+    if destination.read_small(ID_FILE).map_err(failed)?.is_some() {
+        return Err(Problem::failed(
+            "a job's copy is in that folder already",
+            KeptPath::of(&folder).text,
+            "choose another --job name",
+        ));
+    }
+    let destination_id = format!("{id}-{number}");
+    let file = IdFile {
+        job: id.to_owned(),
+        destination: destination_id.clone(),
+    };
+    let mut bytes = serde_json::to_vec_pretty(&file).unwrap_or_default();
+    bytes.push(b'\n');
+    destination.write_small(ID_FILE, &bytes).map_err(failed)?;
+    let (independent, why) = independence(on_hold, before, &facts);
+    Ok(DestinationKept {
+        to: KeptPath::of(to),
+        folder: KeptPath::of(&folder),
+        id: destination_id,
+        file_system: facts.file_system.clone(),
+        network: facts.network,
+        counts: independent || policy.practice,
+        independent,
+        why: match (&why, policy.practice) {
+            (Some(why), true) => Some(format!("{why}; counted for practice only")),
+            (why, _) => why.clone(),
+        },
+        disks: facts.disks.clone(),
+        free_bytes: facts.free_bytes,
+    })
+}
+
+/// Whether a destination shares no disk with the source nor with a destination before it, and why not.
+fn independence(
+    on_hold: &OnHold,
+    before: &[DestinationKept],
+    facts: &DestinationFacts,
+) -> (bool, Option<String>) {
+    let shared = |disks: &[String]| {
+        facts
+            .disks
+            .iter()
+            .find(|disk| disks.contains(disk))
+            .cloned()
+    };
+    let words = on_hold.words;
+    if on_hold.devices.contains(&facts.device) {
+        return (
+            false,
+            Some(format!("it lies on the same file system as {words}")),
+        );
+    }
+    if let Some(disk) = shared(&on_hold.disks) {
+        return (
+            false,
+            Some(format!("it lies on the same disk as {words} ({disk})")),
+        );
+    }
+    if facts.practice_only {
+        return (
+            false,
+            Some("it lies in memory or in a file of another disk".into()),
+        );
+    }
+    if !facts.disks_unknown.is_empty() || (!facts.network && facts.disks.is_empty()) {
+        return (
+            false,
+            Some("which disk it lies on could not be told".into()),
+        );
+    }
+    if on_hold.unknown || (!facts.network && on_hold.disks.is_empty()) {
+        return (
+            false,
+            Some(format!("which disk {words} lies on could not be told")),
+        );
+    }
+    for other in before {
+        if let Some(disk) = shared(&other.disks) {
+            return (
+                false,
+                Some(format!(
+                    "it lies on the same disk as {} ({disk}): two folders on one disk are one copy",
+                    other.to.text
+                )),
+            );
+        }
+        if facts.network && other.network && facts.disks.is_empty() && facts.path == other.to.text {
+            return (
+                false,
+                Some(format!("it is the same share as {}", other.to.text)),
+            );
+        }
+    }
+    (true, None)
+}

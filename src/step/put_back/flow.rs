@@ -1,0 +1,542 @@
+//! The foreman of a put-back: hands out files, proves and names them batch by batch, and makes links,
+//! further names and folders itself.
+//!
+//! Invariant: memory does not grow with the number of items, except for 8 bytes a folder that was
+//! made and the few files that stand under another name or were refused.
+
+mod further;
+mod proof;
+
+use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, digest, find, holds};
+use super::names::Names;
+use super::spots::{Map, NoSpot, Parts, Spot, Spots, dress_of, ends_all, own_name};
+use crate::job::{Job, ledger_problem};
+use crate::ledger::{Got, GotRow, ItemRow, LedgerError, Want};
+use crate::port::{Block, Destination, Fault, FaultKind, RECIPIENT_UNDRESSED, Recipient};
+use crate::read::source::Place;
+use crate::read::trees::bag_path;
+use crate::step::crew::{self, Foreman};
+use crate::step::event::{Event, Tell};
+use crate::step::outcome::{Amount, Problem, PutBack, Refused};
+use crate::survey::item::{Class, Kind, Mark};
+use crate::value::{Blake3, Moment, Name};
+use std::collections::{HashMap, HashSet, VecDeque};
+use std::sync::Arc;
+
+use further::Further;
+
+/// Rows taken from the ledger at once.
+const ROWS: usize = 500;
+/// A batch is made durable, proven and named at so many files or bytes.
+const BATCH_ITEMS: usize = 512;
+const BATCH_BYTES: u64 = 512 << 20;
+/// The most entries that the result names.
+const NAMED: usize = 1000;
+/// Tellings about marks that could not be put on; more are counted.
+const TOLD: u64 = 20;
+
+/// Whose items.
+pub enum Person {
+    /// What lies in this folder.
+    Within(Parts),
+    /// What lies in none of these.
+    Outside(Vec<Parts>),
+}
+
+/// Which items.
+pub struct Chosen {
+    /// Only of this class.
+    pub class: Option<Class>,
+    /// Only this person's.
+    pub person: Option<Person>,
+}
+
+impl Chosen {
+    /// Whether an item in `folder` is meant.
+    fn has(&self, item: &ItemRow, folder: &[Vec<u8>]) -> bool {
+        let own = || {
+            let mut path = folder.to_vec();
+            path.push(own_name(item));
+            path
+        };
+        self.class.is_none_or(|class| class == item.class)
+            && match &self.person {
+                None => true,
+                // The profile's own folder belongs to it.
+                Some(Person::Within(profile)) => {
+                    folder.starts_with(profile) || own().starts_with(profile)
+                }
+                Some(Person::Outside(profiles)) => {
+                    let path = own();
+                    !profiles.iter().any(|profile| path.starts_with(profile))
+                }
+            }
+    }
+}
+
+/// What a put-back came to.
+pub struct Finished {
+    /// For the owner.
+    pub result: PutBack,
+    /// Files and links that should have come back whole and did not.
+    pub not_returned: u64,
+    /// Somebody asked to stop.
+    pub stopped: bool,
+}
+
+/// Why an item is not returned whole.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Loss {
+    /// It was lost before: damaged, unreadable, never on the drive, or nothing that can be made again.
+    Known,
+    /// It should be there, and is not.
+    New,
+}
+
+struct Waiting {
+    errand: Errand,
+    temporary: Parts,
+    place: Parts,
+}
+
+/// Everything at hand while items are put back.
+pub struct Flow<'a, 'b> {
+    job: &'a Job<'b>,
+    to: &'a dyn Recipient,
+    day: &'a str,
+    chosen: &'a Chosen,
+    spots: Spots<'a>,
+    now: Moment,
+    tell: Tell<'a>,
+    block: Block,
+    rows: VecDeque<(ItemRow, GotRow)>,
+    after: i64,
+    further_names: bool,
+    waiting: Vec<Waiting>,
+    waiting_bytes: u64,
+    /// First names that stand under another name than their own.
+    elsewhere: HashMap<i64, Parts>,
+    /// First names that are not there.
+    absent: HashSet<i64>,
+    result: PutBack,
+    not_returned: u64,
+    not_whole: u64,
+    undressed: u64,
+    stopped: bool,
+    trouble: Option<Problem>,
+}
+
+impl<'a, 'b> Flow<'a, 'b> {
+    /// Nothing done yet.
+    pub fn new(
+        job: &'a Job<'b>,
+        to: &'a dyn Recipient,
+        maps: &'a [Map],
+        day: &'a str,
+        chosen: &'a Chosen,
+        tell: Tell<'a>,
+    ) -> Self {
+        let now = job.now();
+        Self {
+            job,
+            to,
+            day,
+            chosen,
+            spots: Spots::new(&job.ledger, to, maps, day, now),
+            now,
+            tell,
+            block: job.bench.memory().block(PART),
+            rows: VecDeque::new(),
+            after: 0,
+            further_names: false,
+            waiting: Vec::new(),
+            waiting_bytes: 0,
+            elsewhere: HashMap::new(),
+            absent: HashSet::new(),
+            result: PutBack::default(),
+            not_returned: 0,
+            not_whole: 0,
+            undressed: 0,
+            stopped: false,
+            trouble: None,
+        }
+    }
+
+    /// Puts back files, links and folders, then the further names of files.
+    pub fn everything(&mut self, from: &[Option<&dyn Destination>]) -> Result<(), Problem> {
+        let (to, job) = (self.to, self.job);
+        // The ledger stays with this thread; the workers know the outside only.
+        let (memory, workers, id) = (
+            job.bench.memory(),
+            job.bench.workers(),
+            job.setup.id.as_str(),
+        );
+        for further_names in [false, true] {
+            (self.further_names, self.after) = (further_names, 0);
+            self.rows.clear();
+            crew::run(workers, self, &|| {
+                let porter = Porter { to, from, job: id };
+                let mut block = memory.block(PART);
+                Box::new(move |mut errand: Errand| {
+                    let came = porter.carry(&mut errand, &mut block);
+                    (errand, came)
+                })
+            })
+            .and_then(|()| self.prove())
+            .map_err(|e| ledger_problem(&e))?;
+        }
+        Ok(())
+    }
+
+    /// Dresses the folders and closes the account.
+    pub fn finish(mut self) -> Result<Finished, Problem> {
+        if !self.stopped && self.trouble.is_none() {
+            self.dress_folders().map_err(|e| ledger_problem(&e))?;
+            if let Err(fault) = self.to.settle() {
+                self.give_up(&fault);
+            }
+        }
+        if let Some(problem) = self.trouble {
+            return Err(problem);
+        }
+        if self.undressed > TOLD {
+            (self.tell)(Event::Warn {
+                says: format!(
+                    "{} items in all did not take on everything they wore",
+                    self.undressed
+                ),
+            });
+        }
+        let unnamed = self
+            .not_whole
+            .saturating_sub(self.result.refused.len() as u64);
+        if unnamed > 0 {
+            (self.tell)(Event::Warn {
+                says: format!(
+                    "{unnamed} more items were not returned whole; the first {NAMED} are listed"
+                ),
+            });
+        }
+        self.result.set_beside = self.result.set_beside.saturating_add(self.spots.set_beside);
+        Ok(Finished {
+            result: self.result,
+            not_returned: self.not_returned,
+            stopped: self.stopped,
+        })
+    }
+
+    /// The recipient takes nothing any more: no new errands, and the step will say so.
+    fn give_up(&mut self, fault: &Fault) {
+        let next = match fault.kind {
+            FaultKind::Full => "make room there; the same command goes on from where it stopped",
+            _ => {
+                "look whether the folder is still there and can be written to; the same command goes on from where it stopped"
+            }
+        };
+        self.trouble
+            .get_or_insert_with(|| Problem::failed(fault.to_string(), String::new(), next));
+    }
+
+    fn refuse(&mut self, item: &ItemRow, folder: &[Vec<u8>], why: String, loss: Loss) {
+        self.not_whole += 1;
+        if loss == Loss::New {
+            self.not_returned += 1;
+            self.absent.insert(item.id);
+        }
+        if self.result.refused.len() < NAMED {
+            let mut path = folder.to_vec();
+            path.push(own_name(item));
+            let name = Name::Bytes(path.join(&b'/'));
+            self.result.refused.push(Refused {
+                path: name.text(),
+                raw: (!name.is_text()).then(|| name.raw_hex()),
+                why,
+            });
+        }
+    }
+
+    fn names(&self, item: &ItemRow, own: Vec<u8>) -> Names {
+        let stand_in = item.bag.clone().map(String::into_bytes);
+        Names::new(own, stand_in, self.day, false)
+    }
+
+    fn dress(&mut self, item: &ItemRow, at: &[Vec<u8>]) -> Result<(), LedgerError> {
+        let dress = dress_of(&self.job.ledger, item, self.now)?;
+        let lacking = match self.to.dress(at, item.kind, &dress) {
+            Ok(lacking) => lacking,
+            Err(fault) => vec![fault.to_string()],
+        };
+        if !lacking.is_empty() {
+            self.undressed += 1;
+            if self.undressed <= TOLD {
+                let path = Name::Bytes(at.join(&b'/')).text();
+                (self.tell)(Event::Warn {
+                    says: format!("'{path}' was put back without {}", lacking.join(", ")),
+                });
+            }
+        }
+        Ok(())
+    }
+
+    /// The folder of an item, made and mapped, or the item refused.
+    fn way_to(&mut self, item: &ItemRow) -> Result<Option<(Arc<Spot>, Parts)>, LedgerError> {
+        let ready = self.spots.ready(item.parent).and_then(|spot| {
+            let at = self.spots.in_spot(&spot, &own_name(item));
+            self.spots.ready_above(&spot, &at)?;
+            Ok((spot, at))
+        });
+        match ready {
+            Ok(way) => Ok(Some(way)),
+            Err(NoSpot::Ledger(e)) => Err(e),
+            Err(NoSpot::Refused(why)) => {
+                let from = self.spots.of(item.parent)?;
+                self.refuse(item, &from.from, format!("its folder: {why}"), Loss::New);
+                Ok(None)
+            }
+            Err(NoSpot::Stop(fault)) => {
+                self.give_up(&fault);
+                Ok(None)
+            }
+        }
+    }
+
+    /// Handles what needs no worker; a file that does comes back as an errand.
+    fn one(&mut self, item: ItemRow, got: GotRow) -> Result<Option<Errand>, LedgerError> {
+        let from = self.spots.of(item.parent)?;
+        if !self.chosen.has(&item, &from.from) {
+            return Ok(None);
+        }
+        match item.kind {
+            Kind::Folder => {
+                self.folder(&item)?;
+                Ok(None)
+            }
+            Kind::Link => {
+                self.link(&item)?;
+                Ok(None)
+            }
+            Kind::Special => {
+                let why = "a socket, fifo or device: it has no content and is not made again";
+                self.refuse(&item, &from.from, why.into(), Loss::Known);
+                Ok(None)
+            }
+            Kind::File => self.file(item, got, &from),
+        }
+    }
+
+    fn folder(&mut self, item: &ItemRow) -> Result<(), LedgerError> {
+        match self.spots.ready(item.id) {
+            Ok(_) => Ok(()),
+            Err(NoSpot::Ledger(e)) => Err(e),
+            Err(NoSpot::Refused(why)) => {
+                let from = self.spots.of(item.parent)?;
+                self.refuse(item, &from.from, why, Loss::New);
+                Ok(())
+            }
+            Err(NoSpot::Stop(fault)) => {
+                self.give_up(&fault);
+                Ok(())
+            }
+        }
+    }
+
+    fn link(&mut self, item: &ItemRow) -> Result<(), LedgerError> {
+        let Some((spot, mut at)) = self.way_to(item)? else {
+            return Ok(());
+        };
+        let Some(target) = item.target.clone() else {
+            let why = "where this link leads could not be read";
+            self.refuse(item, &spot.from, why.into(), Loss::Known);
+            return Ok(());
+        };
+        let Some(own) = at.pop() else { return Ok(()) };
+        let mut names = self.names(item, own.clone());
+        loop {
+            let found = find(self.to, &at, &mut names, &mut |_, kind, _, there| {
+                Ok(kind == Kind::Link && there == Some(target.as_slice()))
+            });
+            let place = match found {
+                Ok(Found::Equal(_)) => return Ok(()),
+                Ok(Found::Free(place)) => place,
+                Err(NoPlace::Refused(why)) => {
+                    self.refuse(item, &spot.from, why, Loss::New);
+                    return Ok(());
+                }
+                Err(NoPlace::Stop(fault)) => {
+                    self.give_up(&fault);
+                    return Ok(());
+                }
+            };
+            match self.to.make_link(&place, &target) {
+                Ok(()) => {
+                    self.result.set_beside += u64::from(place.last() != Some(&own));
+                    return self.dress(item, &place);
+                }
+                Err(fault) if fault.kind == FaultKind::Exists => {}
+                Err(fault) if fault.kind == FaultKind::CannotHold && names.stand_in() => {}
+                Err(fault) if ends_all(&fault) => {
+                    self.give_up(&fault);
+                    return Ok(());
+                }
+                Err(fault) => {
+                    let why = format!("the link could not be made here ({fault})");
+                    self.refuse(item, &spot.from, why, Loss::New);
+                    return Ok(());
+                }
+            }
+        }
+    }
+
+    fn file(
+        &mut self,
+        item: ItemRow,
+        got: GotRow,
+        from: &Arc<Spot>,
+    ) -> Result<Option<Errand>, LedgerError> {
+        if let Some((why, loss)) = no_copy(&item, &got) {
+            self.refuse(&item, &from.from, why, loss);
+            return Ok(None);
+        }
+        let Some((spot, mut at)) = self.way_to(&item)? else {
+            return Ok(None);
+        };
+        let Some(own) = at.pop() else {
+            return Ok(None);
+        };
+        let mut names = self.names(&item, own.clone());
+        if item.twin != 0
+            && let Some(first) = self.first_name(item.twin)?
+        {
+            match self.further_name(&item, &got, &first, (&at, &own), &mut names)? {
+                Further::Done => return Ok(None),
+                Further::CarryIt => names = self.names(&item, own.clone()),
+            }
+        }
+        let place = Place {
+            parts: Vec::new(),
+            bag: self
+                .job
+                .ledger
+                .place(item.parent)?
+                .unwrap_or_else(|| "data/folder".to_owned()),
+        };
+        Ok(Some(Errand {
+            copy: bag_path(&item, &place),
+            item,
+            got,
+            spot,
+            at,
+            names,
+            own,
+        }))
+    }
+
+    /// The deepest first, so that nothing that still has to be written moves a folder's time.
+    fn dress_folders(&mut self) -> Result<(), LedgerError> {
+        let mut before = i64::MAX;
+        loop {
+            let page = self.job.ledger.folders_before(before, ROWS)?;
+            let Some((last, _)) = page.last() else {
+                return Ok(());
+            };
+            before = last.id;
+            for (folder, _) in page {
+                let spot = self.spots.of(folder.id)?;
+                let is_bare = match self.to.look(&spot.at) {
+                    Ok(Some((Kind::Folder, stamp, _))) => {
+                        self.spots.was_made(folder.id) || stamp.mode & 0o7777 == RECIPIENT_UNDRESSED
+                    }
+                    _ => false,
+                };
+                if is_bare && !spot.at.is_empty() {
+                    self.dress(&folder, &spot.at)?;
+                }
+            }
+        }
+    }
+}
+
+/// Why there is no copy to put back.
+fn no_copy(item: &ItemRow, got: &GotRow) -> Option<(String, Loss)> {
+    let known = |why: &str| Some((why.to_owned(), Loss::Known));
+    if item.marks.has(Mark::OtherMount) {
+        return known("it lay on another mount and was not part of this job");
+    }
+    match got.state {
+        Got::Whole | Got::Gaps if got.written != 0 => None,
+        Got::Unreadable => known("nothing of it could be read from the source"),
+        Got::NoContent => known("there was no content on the drive, only a placeholder"),
+        _ if item.marks.has(Mark::Placeholder) => {
+            known("there was no content on the drive, only a placeholder")
+        }
+        _ if item.marks.has(Mark::Unreadable) => known("it could not be looked at on the source"),
+        _ => Some((
+            "it was never copied (holdpoint copy JOB, while the source is there)".into(),
+            Loss::New,
+        )),
+    }
+}
+
+impl Foreman for Flow<'_, '_> {
+    type Errand = Errand;
+    type Done = (Errand, Came);
+    type Error = LedgerError;
+
+    fn next(&mut self) -> Result<Option<Errand>, LedgerError> {
+        loop {
+            if self.trouble.is_some() {
+                return Ok(None);
+            }
+            if self.job.bench.stop_asked() {
+                self.stopped = true;
+            }
+            if self.stopped {
+                return Ok(None);
+            }
+            if self.rows.is_empty() {
+                let condition = if self.further_names {
+                    "item.want = 0 AND item.twin <> 0"
+                } else {
+                    "item.want = 0 AND item.twin = 0"
+                };
+                self.rows = self
+                    .job
+                    .ledger
+                    .items_after(condition, self.after, ROWS)?
+                    .into();
+            }
+            let Some((item, got)) = self.rows.pop_front() else {
+                return Ok(None);
+            };
+            self.after = item.id;
+            if let Some(errand) = self.one(item, got)? {
+                return Ok(Some(errand));
+            }
+        }
+    }
+
+    fn take(&mut self, (errand, came): (Errand, Came)) -> Result<(), LedgerError> {
+        match came {
+            Came::There(at) => {
+                if at.last() != Some(&errand.own) {
+                    self.elsewhere.insert(errand.item.id, at);
+                }
+                self.count_there(&errand.item, &errand.got);
+            }
+            Came::Refused(why) => self.refuse(&errand.item, &errand.spot.from, why, Loss::New),
+            Came::Stop(fault) => self.give_up(&fault),
+            Came::Written(temporary, place) => {
+                self.waiting_bytes = self.waiting_bytes.saturating_add(errand.item.bytes);
+                self.waiting.push(Waiting {
+                    errand,
+                    temporary,
+                    place,
+                });
+                if self.waiting.len() >= BATCH_ITEMS || self.waiting_bytes >= BATCH_BYTES {
+                    self.prove()?;
+                }
+            }
+        }
+        Ok(())
+    }
+}

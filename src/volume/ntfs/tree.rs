@@ -1,0 +1,132 @@
+//! The tree of folders, judged from parent references alone.
+//!
+//! Invariant: linear in the number of records; a folder that leads back to itself is found, not followed.
+
+use super::record::{number_of, sequence_of};
+use super::store::{Row, Store};
+
+/// Record of the root folder.
+pub const ROOT: u64 = 5;
+/// Record of the folder of the file system's own later files.
+pub const EXTEND: u64 = 11;
+
+/// Where a row stands in the tree.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum State {
+    Unknown,
+    OnTheWay,
+    /// Leads to the root, or to a folder whose own parent is lost.
+    Fine,
+    /// The file system's own, below `$Extend`.
+    Own,
+    /// Part of a ring of folders.
+    Ring,
+}
+
+/// What a name's parent reference leads to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Parent {
+    /// A folder that is there.
+    Fine,
+    /// A folder of the file system's own.
+    Own,
+    /// Nothing: no such record, no folder, used anew since, or a ring.
+    Lost,
+}
+
+/// The tree.
+pub struct Tree {
+    states: Vec<State>,
+}
+
+impl Tree {
+    /// Judges every folder.
+    pub fn new(store: &Store) -> Self {
+        let mut tree = Self {
+            states: vec![State::Unknown; store.rows.len()],
+        };
+        for special in [ROOT, EXTEND] {
+            if let Some(state) = store.find(special).and_then(|i| tree.states.get_mut(i)) {
+                *state = if special == ROOT {
+                    State::Fine
+                } else {
+                    State::Own
+                };
+            }
+        }
+        let mut way = Vec::new();
+        for start in 0..store.rows.len() {
+            let mut here = start;
+            let end = loop {
+                let state = tree.states.get(here).copied().unwrap_or(State::Fine);
+                match state {
+                    State::Unknown => {}
+                    State::OnTheWay => {
+                        // Everything on the way from here on is the ring; what led to it is fine,
+                        // because its parent is there.
+                        while let Some(back) = way.pop() {
+                            tree.put(back, State::Ring);
+                            if back == here {
+                                break;
+                            }
+                        }
+                        break State::Fine;
+                    }
+                    State::Own => break State::Own,
+                    State::Fine | State::Ring => break State::Fine,
+                }
+                let Some(row) = store.rows.get(here) else {
+                    break State::Fine;
+                };
+                let Some(parent) = folder(store, row.reference) else {
+                    way.push(here);
+                    break State::Fine;
+                };
+                let is_extend = number_of(row.reference) == EXTEND;
+                if is_extend && !row.is(Row::DOLLAR) {
+                    // Not a name the file system would give: somebody's file in an odd place.
+                    way.push(here);
+                    break State::Fine;
+                }
+                tree.put(here, State::OnTheWay);
+                way.push(here);
+                here = parent;
+            };
+            for back in way.drain(..) {
+                tree.put(back, end);
+            }
+        }
+        tree
+    }
+
+    fn put(&mut self, index: usize, state: State) {
+        if let Some(place) = self.states.get_mut(index) {
+            *place = state;
+        }
+    }
+
+    /// Whether a row (by its place in the store) is the file system's own.
+    pub fn own(&self, index: usize) -> bool {
+        self.states.get(index) == Some(&State::Own)
+    }
+
+    /// What the parent of a name of this row is.
+    pub fn parent(&self, store: &Store, index: usize, reference: u64) -> Parent {
+        if self.states.get(index) == Some(&State::Ring) {
+            return Parent::Lost;
+        }
+        match folder(store, reference) {
+            None => Parent::Lost,
+            Some(parent) if self.own(parent) && self.own(index) => Parent::Own,
+            Some(_) => Parent::Fine,
+        }
+    }
+}
+
+/// The row of the folder that a reference leads to.
+fn folder(store: &Store, reference: u64) -> Option<usize> {
+    let index = store.find(number_of(reference))?;
+    let row = store.rows.get(index)?;
+    let sequence = sequence_of(reference);
+    (row.is(Row::FOLDER) && (sequence == 0 || sequence == row.sequence)).then_some(index)
+}
