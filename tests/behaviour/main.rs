@@ -14,6 +14,10 @@ mod skip;
 // --- what the tests below stand on ---
 /// A bench put together by hand around real folders, for calls into the library.
 mod hand_bench;
+/// Folders as nobody would want to get them.
+mod hostile;
+/// A bench of scratch folders and the real program.
+mod shop;
 
 // --- the rooms against the outside ---
 /// Loop devices, mounts, destinations and folders of the machine that runs the tests.
@@ -24,8 +28,22 @@ mod ntfs;
 mod volume;
 
 // --- whole jobs ---
+/// Copying that is killed, out of room, without its disk.
+mod cut_short;
+/// Who may decide what; exit codes; refusals.
+mod decisions;
+/// Every JSON document against the published schema.
+mod documents;
+/// A ledger that is torn, newer, edited, or none.
+mod ledger_hurt;
 /// The saved items back on the fresh system, through the library.
 mod put_back;
+/// Copies that somebody changed.
+mod tampering;
+/// Published digests through the path that hashes a customer's files.
+mod vectors;
+/// From open to the data put back, checked by tools that are not ours.
+mod whole_job;
 
 /// A file that no `mod` line names is compiled by nobody, and its tests pass for ever.
 #[test]

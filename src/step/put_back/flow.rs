@@ -7,19 +7,19 @@
 mod further;
 mod proof;
 
-use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, digest, find, holds};
+use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, find};
 use super::names::Names;
 use super::spots::{Map, NoSpot, Parts, Spot, Spots, dress_of, ends_all, own_name};
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{Got, GotRow, ItemRow, LedgerError, Want};
+use crate::ledger::{Got, GotRow, ItemRow, LedgerError};
 use crate::port::{Block, Destination, Fault, FaultKind, RECIPIENT_UNDRESSED, Recipient};
 use crate::read::source::Place;
 use crate::read::trees::bag_path;
 use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Tell};
-use crate::step::outcome::{Amount, Problem, PutBack, Refused};
+use crate::step::outcome::{Problem, PutBack, Refused};
 use crate::survey::item::{Class, Kind, Mark};
-use crate::value::{Blake3, Moment, Name};
+use crate::value::{Moment, Name};
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 

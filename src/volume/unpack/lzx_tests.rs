@@ -16,7 +16,7 @@ pub enum Dialect {
     Cabinet,
 }
 
-pub struct Random(pub u64);
+pub(super) struct Random(pub(super) u64);
 
 impl Random {
     pub fn below(&mut self, limit: usize) -> usize {

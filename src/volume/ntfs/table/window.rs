@@ -27,7 +27,7 @@ impl Window {
         }
     }
 
-    fn end(&self) -> u64 {
+    pub(super) fn end(&self) -> u64 {
         self.at.saturating_add(self.bytes.len() as u64)
     }
 
