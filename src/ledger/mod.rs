@@ -11,6 +11,7 @@
 pub mod facts;
 pub mod items;
 mod page;
+pub mod row;
 pub mod rowsum;
 mod schema;
 mod strip;
@@ -20,7 +21,7 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::path::{Path, PathBuf};
 
 pub use facts::{Fact, FactBody};
-pub use items::{Got, GotRow, ItemRow, Want};
+pub use row::{Got, GotRow, ItemRow, Want};
 pub use rowsum::RowSum;
 pub use strip::TAKEN_OUT;
 

@@ -102,7 +102,7 @@ pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
     {
         let item = ItemRow::bare(
             0,
-            crate::ledger::items::kind_from(kind),
+            crate::ledger::row::kind_from(kind),
             Want::from_code(want),
             crate::survey::item::Marks(marks),
         );

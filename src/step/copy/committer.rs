@@ -215,7 +215,7 @@ impl<'a> Committer<'a> {
 
 impl Tally {
     fn count(&mut self, class: crate::survey::item::Class, bytes: u64, state: Got) {
-        let place = crate::ledger::items::class_code(class) as usize;
+        let place = crate::ledger::row::class_code(class) as usize;
         if let Some((items, sum, gaps)) = self.by_class.get_mut(place) {
             *items += 1;
             *sum += bytes;

@@ -447,7 +447,7 @@ impl Walk<'_> {
             .and_then(|mut statement| {
                 statement.execute(params![
                     now.id,
-                    crate::ledger::items::kind_code(now.kind),
+                    crate::ledger::row::kind_code(now.kind),
                     now.bytes as i64,
                     now.allocated as i64,
                     now.device as i64,
@@ -460,7 +460,7 @@ impl Walk<'_> {
                     now.group,
                     now.names,
                     now.marks.0,
-                    crate::ledger::items::class_code(now.class),
+                    crate::ledger::row::class_code(now.class),
                     now.rule,
                     now.twin,
                     now.target,
