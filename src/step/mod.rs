@@ -16,6 +16,7 @@ pub mod print;
 pub mod recheck;
 pub mod release;
 pub mod request;
+pub mod running;
 pub mod seal;
 pub mod show;
 pub mod state;
