@@ -4,8 +4,8 @@
 //! moves the running sum that the facts carry.
 
 use super::row::{
-    GOT_COLUMNS, ITEM_COLUMNS, ITEM_WIDTH, class_code, class_from, encode, kind_code, kind_from,
-    read_got, read_item,
+    GOT_COLUMNS, ITEM_COLUMNS, ITEM_WIDTH, class_code, class_from, encode, from_sql, kind_code,
+    kind_from, read_got, read_item,
 };
 use super::{FactBody, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
 use crate::survey::item::Marks;
@@ -176,6 +176,26 @@ impl Ledger {
         Ok(())
     }
 
+    /// Up to `limit` items after number `after` that meet `condition`, in the order of their numbers: for walks that
+    /// change rows as they go, a page at a time.
+    pub fn some_items(
+        &self,
+        condition: &str,
+        after: i64,
+        limit: usize,
+    ) -> Result<Vec<(ItemRow, GotRow)>, LedgerError> {
+        let sql = format!(
+            "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM item LEFT JOIN got ON got.item = item.id
+             WHERE item.id > ?1 AND ({condition}) ORDER BY item.id LIMIT ?2"
+        );
+        let mut query = self.doing("taking some items", self.db().prepare_cached(&sql))?;
+        let rows = self.doing(
+            "taking some items",
+            query.query_map(params![after, limit as i64], read_both),
+        )?;
+        rows.map(|row| self.doing("reading an item", row)).collect()
+    }
+
     /// Every item with only the columns that the gate weighs, in the order of its number.
     pub fn each_gate_row(&self, mut see: impl FnMut(ItemRow, GotRow)) -> Result<(), LedgerError> {
         let sql = format!(
@@ -308,6 +328,23 @@ impl Ledger {
             see(item, got);
         }
         Ok(())
+    }
+
+    /// Parent and name of an item.
+    pub fn name_of(&self, id: i64) -> Result<Option<(i64, Name)>, LedgerError> {
+        let mut query = self.doing(
+            "looking up a name",
+            self.db()
+                .prepare_cached("SELECT parent, name, wide FROM item WHERE id = ?1"),
+        )?;
+        let row = query.query_row([id], |row| {
+            let name = row.get_ref(1)?.as_blob().map_err(from_sql)?;
+            Ok((
+                row.get(0)?,
+                Name::from_stored(name, row.get::<_, i64>(2)? != 0),
+            ))
+        });
+        self.doing("looking up a name", row.optional())
     }
 
     /// Bag path of a folder item.

@@ -19,6 +19,7 @@ pub mod put_back;
 pub mod recheck;
 pub mod release;
 pub mod request;
+pub mod running;
 pub mod sample;
 pub mod seal;
 pub mod show;
