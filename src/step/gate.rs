@@ -186,7 +186,7 @@ fn gather(
         memory: memory(job, facts),
         waivers: waivers(facts),
         second_look,
-        found: Vec::new(),
+        found: crate::step::drive_points::found(job, facts, closeness),
     })
 }
 
