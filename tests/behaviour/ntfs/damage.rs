@@ -30,9 +30,18 @@ fn clean() -> Clean {
         std::fs::create_dir_all(m.join("packed")).unwrap();
         m.set("packed", "system.ntfs_attrib", &0x800u32.to_le_bytes());
         for i in 0..12u64 {
-            put(&format!("Users/Ada/Documents/letter {i}"), &bytes(i, 1, 100 + i as usize * 40));
-            put(&format!("Users/Ada/picture {i}"), &bytes(i, 0, 3000 * i as usize));
-            put(&format!("packed/p{i}"), &bytes(i, (i % 3) as u8, 20_000 * i as usize));
+            put(
+                &format!("Users/Ada/Documents/letter {i}"),
+                &bytes(i, 1, 100 + i as usize * 40),
+            );
+            put(
+                &format!("Users/Ada/picture {i}"),
+                &bytes(i, 0, 3000 * i as usize),
+            );
+            put(
+                &format!("packed/p{i}"),
+                &bytes(i, (i % 3) as u8, 20_000 * i as usize),
+            );
         }
         for i in 0..30 {
             put(&format!("Users/Ada/picture 3:s{i}"), &bytes(i, 1, 60));
@@ -51,7 +60,10 @@ fn clean() -> Clean {
     let raw = image.bytes();
     let listing = Listing::of(&raw);
     assert!(listing.survey.accounts.add_up());
-    let sectors = InMemory { bytes: &raw, sector_bytes: 512 };
+    let sectors = InMemory {
+        bytes: &raw,
+        sector_bytes: 512,
+    };
     let parents: HashMap<u64, u64> = listing
         .found
         .iter()
@@ -85,7 +97,12 @@ fn clean() -> Clean {
         };
         ntfs::runs::Runs::new(list, u64::MAX)
             .map(|r| r.unwrap())
-            .map(|r| (r.cluster.unwrap() as usize * cluster, r.clusters as usize * cluster))
+            .map(|r| {
+                (
+                    r.cluster.unwrap() as usize * cluster,
+                    r.clusters as usize * cluster,
+                )
+            })
             .collect()
     };
     let table = runs(0);
@@ -100,7 +117,13 @@ fn clean() -> Clean {
             number += 1;
         }
     }
-    let mut clean = Clean { raw, files, table, in_use, bitmap };
+    let mut clean = Clean {
+        raw,
+        files,
+        table,
+        in_use,
+        bitmap,
+    };
     // Extension records belong to the file too.
     for number in &clean.in_use.clone() {
         let at = clean.place(*number) + 0x20;
@@ -171,20 +194,35 @@ fn changed_metadata_is_never_silent() {
             };
         }
         let started = std::time::Instant::now();
-        judge(&clean, &raw, seed, &touched, [&mut refused, &mut marked, &mut open, &mut cannot_know]);
+        judge(
+            &clean,
+            &raw,
+            seed,
+            &touched,
+            [&mut refused, &mut marked, &mut open, &mut cannot_know],
+        );
         slowest = slowest.max(started.elapsed());
-        assert!(started.elapsed().as_secs() < 60, "seed {seed} took {:?}", started.elapsed());
+        assert!(
+            started.elapsed().as_secs() < 60,
+            "seed {seed} took {:?}",
+            started.elapsed()
+        );
         for (at, byte) in undo.into_iter().rev() {
             raw[at] = byte;
         }
     }
-    println!("{rounds} rounds: {refused} volumes refused; of the files that differ {marked} marked, {open} under an open point, {cannot_know} that NTFS cannot know; slowest round {slowest:?}");
+    println!(
+        "{rounds} rounds: {refused} volumes refused; of the files that differ {marked} marked, {open} under an open point, {cannot_know} that NTFS cannot know; slowest round {slowest:?}"
+    );
     assert!(marked > 0);
 }
 
 fn judge(clean: &Clean, raw: &[u8], seed: u64, touched: &HashSet<u64>, counts: [&mut u64; 4]) {
     let [refused, marked, open, cannot_know] = counts;
-    let sectors = InMemory { bytes: raw, sector_bytes: 512 };
+    let sectors = InMemory {
+        bytes: raw,
+        sector_bytes: 512,
+    };
     let mut found = Vec::new();
     let survey = match ntfs::survey_bytes(raw, &mut |f| found.push(f)) {
         Ok(survey) => survey,
@@ -195,8 +233,15 @@ fn judge(clean: &Clean, raw: &[u8], seed: u64, touched: &HashSet<u64>, counts: [
         }
     };
     let listing = Listing { found, survey };
-    let any_open = listing.survey.findings.any_open() || !listing.survey.whole || !listing.survey.accounts.add_up();
-    let paths: HashMap<String, usize> = listing.paths().into_iter().enumerate().map(|(i, p)| (p, i)).collect();
+    let any_open = listing.survey.findings.any_open()
+        || !listing.survey.whole
+        || !listing.survey.accounts.add_up();
+    let paths: HashMap<String, usize> = listing
+        .paths()
+        .into_iter()
+        .enumerate()
+        .map(|(i, p)| (p, i))
+        .collect();
     for (path, (on, bytes)) in &clean.files {
         let excuse = || !on.is_disjoint(touched);
         let Some(f) = paths.get(path).map(|i| &listing.found[*i]) else {
@@ -256,7 +301,11 @@ impl Sectors for Weak<'_> {
         let end = at + buf.len() as u64;
         if (at / 512..end.div_ceil(512)).any(|s| self.bad.contains(&s)) {
             buf.fill(0xDB);
-            return Err(Fault::new(FaultKind::Refused, format!("reading at {at}"), "EIO"));
+            return Err(Fault::new(
+                FaultKind::Refused,
+                format!("reading at {at}"),
+                "EIO",
+            ));
         }
         self.inner.read_at(at, buf)
     }
@@ -270,7 +319,10 @@ fn refused_sectors_cost_only_what_lies_in_them() {
     let clean = clean();
     let whole = Listing::of(&clean.raw);
     let mut weak = Weak {
-        inner: InMemory { bytes: &clean.raw, sector_bytes: 512 },
+        inner: InMemory {
+            bytes: &clean.raw,
+            sector_bytes: 512,
+        },
         bad: HashSet::new(),
     };
     // One sector in the middle of a plain file, of a packed file, and of a record.
@@ -289,8 +341,20 @@ fn refused_sectors_cost_only_what_lies_in_them() {
     let listing = Listing::with(&weak, weak.bytes());
     assert_eq!(listing.survey.accounts.records_damaged, 1);
     assert!(!listing.survey.whole);
-    assert_eq!(listing.survey.findings.of("records-unread").unwrap().records, vec![lost]);
-    assert!(!listing.paths().contains(&"/Users/Ada/Documents/letter 4".to_owned()));
+    assert_eq!(
+        listing
+            .survey
+            .findings
+            .of("records-unread")
+            .unwrap()
+            .records,
+        vec![lost]
+    );
+    assert!(
+        !listing
+            .paths()
+            .contains(&"/Users/Ada/Documents/letter 4".to_owned())
+    );
     let paths = listing.paths();
     for (path, (_, bytes)) in &clean.files {
         let Some(at) = paths.iter().position(|p| p == path) else {
@@ -306,7 +370,9 @@ fn refused_sectors_cost_only_what_lies_in_them() {
         };
         assert_eq!(missing, expected, "{path}");
         for (i, (a, b)) in ours.iter().zip(bytes).enumerate() {
-            let gone = missing.iter().any(|(from, n)| (*from..from + n).contains(&(i as u64)));
+            let gone = missing
+                .iter()
+                .any(|(from, n)| (*from..from + n).contains(&(i as u64)));
             assert_eq!(*a, if gone { 0 } else { *b }, "{path} byte {i}");
         }
     }

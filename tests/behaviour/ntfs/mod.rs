@@ -1,6 +1,13 @@
 //! NTFS volumes made by another implementation (the userspace driver's formatter and mount), read
 //! by ours without mounting. What cannot run here says so: `SKIPPED: name: reason`.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout
+)]
+
 mod damage;
 mod listing;
 mod size;
@@ -71,7 +78,11 @@ impl Image {
             .arg(image.path())
             .output()
             .unwrap();
-        assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+        assert!(
+            out.status.success(),
+            "{}",
+            String::from_utf8_lossy(&out.stderr)
+        );
         image
     }
 
@@ -89,7 +100,11 @@ impl Image {
             .arg(&at)
             .output()
             .unwrap();
-        assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+        assert!(
+            out.status.success(),
+            "{}",
+            String::from_utf8_lossy(&out.stderr)
+        );
         Mount { at }
     }
 
@@ -114,8 +129,13 @@ impl Sectors for FileSectors {
         self.0.metadata().unwrap().len()
     }
     fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
-        std::os::unix::fs::FileExt::read_exact_at(&self.0, buf, at)
-            .map_err(|e| Fault::new(FaultKind::Refused, format!("reading at {at}"), e.to_string()))
+        std::os::unix::fs::FileExt::read_exact_at(&self.0, buf, at).map_err(|e| {
+            Fault::new(
+                FaultKind::Refused,
+                format!("reading at {at}"),
+                e.to_string(),
+            )
+        })
     }
 }
 
@@ -164,8 +184,11 @@ fn walk(at: &Path, path: &str, out: &mut BTreeMap<String, (u64, [u8; 32])>) {
 
 impl Drop for Mount {
     fn drop(&mut self) {
-        for (tool, arguments) in [("fusermount", &["-u"][..]), ("umount", &[]), ("umount", &["-l"])]
-        {
+        for (tool, arguments) in [
+            ("fusermount", &["-u"][..]),
+            ("umount", &[]),
+            ("umount", &["-l"]),
+        ] {
             let done = Command::new(tool).args(arguments).arg(&self.at).output();
             if done.is_ok_and(|out| out.status.success()) {
                 break;
@@ -202,12 +225,21 @@ pub struct Listing {
 
 impl Listing {
     pub fn of(image: &[u8]) -> Self {
-        Self::with(&InMemory { bytes: image, sector_bytes: 512 }, image.len() as u64)
+        Self::with(
+            &InMemory {
+                bytes: image,
+                sector_bytes: 512,
+            },
+            image.len() as u64,
+        )
     }
 
     pub fn with(sectors: &dyn Sectors, bytes: u64) -> Self {
         let mut found = Vec::new();
-        let place = Place { first_byte: 0, bytes };
+        let place = Place {
+            first_byte: 0,
+            bytes,
+        };
         let survey =
             ntfs::survey(sectors, place, &Limits::default(), &mut |f| found.push(f)).unwrap();
         Self { found, survey }
@@ -279,7 +311,10 @@ pub fn digests(listing: &Listing, sectors: &dyn Sectors) -> BTreeMap<String, (u6
         assert!(!f.marks.has(Mark::Damaged), "{path}: {:?}", f.trouble);
         assert_eq!(bytes.len() as u64, f.bytes, "{path}");
         let digest = Sha256::digest(&bytes).into();
-        assert!(out.insert(path.clone(), (f.bytes, digest)).is_none(), "{path} twice");
+        assert!(
+            out.insert(path.clone(), (f.bytes, digest)).is_none(),
+            "{path} twice"
+        );
     }
     out
 }
@@ -298,7 +333,9 @@ pub fn bytes(seed: u64, kind: u8, len: usize) -> Vec<u8> {
         match kind {
             0 => out.extend_from_slice(&next().to_le_bytes()),
             1 => {
-                let words = ["the ", "quick ", "brown ", "fox ", "jumps ", "over ", "line\n"];
+                let words = [
+                    "the ", "quick ", "brown ", "fox ", "jumps ", "over ", "line\n",
+                ];
                 out.extend_from_slice(words[(next() % 7) as usize].as_bytes());
             }
             _ => {

@@ -58,7 +58,12 @@ impl MadeUp {
         (TABLE..self.first_file_cluster() + self.records - 24).contains(&cluster)
     }
 
-    fn attribute(&self, kind: u32, resident: Option<&[u8]>, run: Option<(u64, u64, u64)>) -> Vec<u8> {
+    fn attribute(
+        &self,
+        kind: u32,
+        resident: Option<&[u8]>,
+        run: Option<(u64, u64, u64)>,
+    ) -> Vec<u8> {
         let mut a = vec![0u8; 0x18];
         a[..4].copy_from_slice(&kind.to_le_bytes());
         if let Some(value) = resident {
@@ -107,7 +112,8 @@ impl MadeUp {
         r[0x30] = 9;
         let mut standard = vec![0u8; 48];
         for (i, time) in standard.chunks_exact_mut(8).take(4).enumerate() {
-            let value = 133_000_000_000_000_000 + number * 98_765_432_123 + i as u64 * 77_777_777_777;
+            let value =
+                133_000_000_000_000_000 + number * 98_765_432_123 + i as u64 * 77_777_777_777;
             time.copy_from_slice(&value.to_le_bytes());
         }
         let mut body = self.attribute(0x10, Some(&standard), None);
@@ -115,9 +121,21 @@ impl MadeUp {
         match number {
             0 => {
                 add(self.attribute(0x30, Some(&self.name(5, "$MFT", 3)), None));
-                add(self.attribute(0x80, None, Some((TABLE, self.table_clusters(), self.records * 1024))));
+                add(self.attribute(
+                    0x80,
+                    None,
+                    Some((TABLE, self.table_clusters(), self.records * 1024)),
+                ));
                 let bits = self.records.div_ceil(8);
-                add(self.attribute(0xB0, None, Some((self.record_bitmap_cluster(), self.record_bitmap_clusters(), bits))));
+                add(self.attribute(
+                    0xB0,
+                    None,
+                    Some((
+                        self.record_bitmap_cluster(),
+                        self.record_bitmap_clusters(),
+                        bits,
+                    )),
+                ));
             }
             3 => {
                 add(self.attribute(0x30, Some(&self.name(5, "$Volume", 3)), None));
@@ -129,9 +147,17 @@ impl MadeUp {
             }
             6 => {
                 add(self.attribute(0x30, Some(&self.name(5, "$Bitmap", 3)), None));
-                add(self.attribute(0x80, None, Some((self.bitmap_cluster(), self.bitmap_clusters(), self.clusters.div_ceil(8)))));
+                add(self.attribute(
+                    0x80,
+                    None,
+                    Some((
+                        self.bitmap_cluster(),
+                        self.bitmap_clusters(),
+                        self.clusters.div_ceil(8),
+                    )),
+                ));
             }
-            0..16 => add(self.attribute(0x30, Some(&self.name(5, "$own", 3)), None)),
+            1 | 2 | 4 | 7..16 => add(self.attribute(0x30, Some(&self.name(5, "$own", 3)), None)),
             16..24 => {}
             _ => {
                 r[0x12] = 2;
@@ -139,7 +165,11 @@ impl MadeUp {
                 let short = format!("PHOTO~{:06}", number % 1_000_000);
                 add(self.attribute(0x30, Some(&self.name(5, &short, 2)), None));
                 add(self.attribute(0x30, Some(&self.name(5, &long, 1)), None));
-                add(self.attribute(0x80, None, Some((self.first_file_cluster() + number - 24, 1, 4000))));
+                add(self.attribute(
+                    0x80,
+                    None,
+                    Some((self.first_file_cluster() + number - 24, 1, 4000)),
+                ));
             }
         }
         body.extend([0xFF; 8]);
@@ -199,12 +229,19 @@ impl Sectors for MadeUp {
                 let record = self.record((from - table.start) / 1024);
                 let take = (1024 - into).min(end - from);
                 let to = (from - at) as usize;
-                buf[to..to + take as usize].copy_from_slice(&record[into as usize..(into + take) as usize]);
+                buf[to..to + take as usize]
+                    .copy_from_slice(&record[into as usize..(into + take) as usize]);
                 from += take;
             }
-        } else if at >= self.record_bitmap_cluster() * CLUSTER && at < self.first_file_cluster() * CLUSTER {
-            bits(buf, self.record_bitmap_cluster() * CLUSTER, &|n| n < self.records);
-        } else if at >= self.bitmap_cluster() * CLUSTER && at < self.record_bitmap_cluster() * CLUSTER {
+        } else if at >= self.record_bitmap_cluster() * CLUSTER
+            && at < self.first_file_cluster() * CLUSTER
+        {
+            bits(buf, self.record_bitmap_cluster() * CLUSTER, &|n| {
+                n < self.records
+            });
+        } else if at >= self.bitmap_cluster() * CLUSTER
+            && at < self.record_bitmap_cluster() * CLUSTER
+        {
             bits(buf, self.bitmap_cluster() * CLUSTER, &|n| self.used(n));
         }
         Ok(())
@@ -225,7 +262,10 @@ fn a_million_files_in_bounded_memory() {
     if let Ok(records) = std::env::var(MARK) {
         let volume = MadeUp::new(records.parse().unwrap());
         let before = peak();
-        let place = Place { first_byte: 0, bytes: volume.bytes() };
+        let place = Place {
+            first_byte: 0,
+            bytes: volume.bytes(),
+        };
         let (mut count, mut name_bytes) = (0u64, 0u64);
         let started = std::time::Instant::now();
         let survey = ntfs::survey(&volume, place, &Limits::default(), &mut |f| {
@@ -233,7 +273,12 @@ fn a_million_files_in_bounded_memory() {
             name_bytes += f.name.stored().len() as u64;
         })
         .unwrap();
-        assert!(survey.accounts.add_up(), "{:?} {:?}", survey.accounts, survey.findings);
+        assert!(
+            survey.accounts.add_up(),
+            "{:?} {:?}",
+            survey.accounts,
+            survey.findings
+        );
         assert!(survey.whole);
         println!(
             "MADE-UP {count} {} {} {} {}",
@@ -247,7 +292,11 @@ fn a_million_files_in_bounded_memory() {
     }
     let run = |records: u64| -> Vec<u64> {
         let out = Command::new(std::env::current_exe().unwrap())
-            .args(["--exact", "ntfs::size::a_million_files_in_bounded_memory", "--nocapture"])
+            .args([
+                "--exact",
+                "ntfs::size::a_million_files_in_bounded_memory",
+                "--nocapture",
+            ])
             .env(MARK, records.to_string())
             .output()
             .unwrap();
@@ -273,5 +322,6 @@ fn a_million_files_in_bounded_memory() {
     assert!(large[1] < allowed, "{} KiB", large[1]);
     // The table is read forwards: going back happens a handful of times, not once a record.
     assert!(large[2] < 12, "{} reads backwards", large[2]);
-    assert!(large[3] < records / 1024 + 100);
+    // A window of 1 MiB that does not start on a border of the drive takes two requests.
+    assert!(large[3] < 2 * records / 1024 + 100);
 }

@@ -48,11 +48,19 @@ fn compare(image: &Image, truth: &Truth) -> Listing {
         println!("{finding:?}");
     }
     assert!(listing.survey.whole);
-    assert!(listing.survey.accounts.add_up(), "{:?}", listing.survey.accounts);
+    assert!(
+        listing.survey.accounts.add_up(),
+        "{:?}",
+        listing.survey.accounts
+    );
     assert!(!listing.survey.findings.any_open());
     let ours = digests(&listing, &file);
     assert_eq!(ours.len(), truth.len());
-    let other: Vec<_> = ours.keys().filter(|p| !truth.contains_key(*p)).take(5).collect();
+    let other: Vec<_> = ours
+        .keys()
+        .filter(|p| !truth.contains_key(*p))
+        .take(5)
+        .collect();
     assert!(other.is_empty(), "{other:?}");
     for (path, of) in truth {
         assert_eq!(ours.get(path), Some(of), "{path}: {:?}", listing.get(path));
@@ -78,7 +86,10 @@ fn a_file_table_in_pieces() {
         .flatten()
         .map(|a| a.kind)
         .collect();
-    assert!(kinds.contains(&0x20), "$MFT has no attribute list: {kinds:x?}");
+    assert!(
+        kinds.contains(&0x20),
+        "$MFT has no attribute list: {kinds:x?}"
+    );
     let large = listing.get("/large").layout.clone().unwrap();
     println!("pieces of the large file: {}", large.pieces.len());
     assert!(large.pieces.len() > 500);
@@ -178,7 +189,10 @@ fn what_the_volume_says_of_itself() {
         let holdpoint::volume::ntfs::record::Value::Runs { list, .. } = list.value else {
             panic!()
         };
-        let run = holdpoint::volume::ntfs::runs::Runs::new(list, 4096).next().unwrap().unwrap();
+        let run = holdpoint::volume::ntfs::runs::Runs::new(list, 4096)
+            .next()
+            .unwrap()
+            .unwrap();
         run.cluster.unwrap() as usize * 4096
     };
     let bitmap = bitmap_runs(&raw);
@@ -192,7 +206,13 @@ fn what_the_volume_says_of_itself() {
     used[empty] = 0x10;
     let listing = Listing::of(&used);
     assert_eq!(listing.survey.accounts.in_use_without_owner, 1);
-    assert!(listing.survey.findings.of("clusters-without-owner").is_some());
+    assert!(
+        listing
+            .survey
+            .findings
+            .of("clusters-without-owner")
+            .is_some()
+    );
     assert!(listing.survey.findings.any_open());
 }
 
@@ -207,7 +227,9 @@ fn clusters_set_aside_as_bad() {
     let table = u64::from_le_bytes(raw[0x30..0x38].try_into().unwrap()) as usize * 4096;
     let record = table + 8 * 1024;
     // One hole of 4095 clusters: 02 FF 0F 00.
-    let at = (record..record + 500).find(|at| raw[*at..*at + 4] == [0x02, 0xFF, 0x0F, 0x00]).unwrap();
+    let at = (record..record + 500)
+        .find(|at| raw[*at..*at + 4] == [0x02, 0xFF, 0x0F, 0x00])
+        .unwrap();
     let list = [0x02, 0x00, 0x08, 0x21, 0x03, 0x00, 0x08];
     // 2048 of hole, 3 clusters at 2048, 2044 of hole: needs 11 bytes, and there is room for 8 and the end mark;
     // the attribute behind is the end of the record, so it moves.
@@ -216,19 +238,30 @@ fn clusters_set_aside_as_bad() {
     holdpoint::volume::ntfs::record::fix(&mut body).unwrap();
     let into = at - record;
     let used = u32::from_le_bytes(body[0x18..0x1C].try_into().unwrap()) as usize;
-    let end = body[into..used].windows(4).position(|w| w == [0xFF; 4]).unwrap() + into;
+    let end = body[into..used]
+        .windows(4)
+        .position(|w| w == [0xFF; 4])
+        .unwrap()
+        + into;
     body.splice(end..end, [0; 8]);
     body.truncate(1024);
     body[into..into + 7].copy_from_slice(&list);
     body[into + 7..into + 11].copy_from_slice(&tail);
-    let head = (0x38..into).rev().find(|i| body[*i..*i + 4] == [0x80, 0, 0, 0]).unwrap();
+    let head = (0x38..into)
+        .rev()
+        .find(|i| body[*i..*i + 4] == [0x80, 0, 0, 0])
+        .unwrap();
     let length = u32::from_le_bytes(body[head + 4..head + 8].try_into().unwrap()) + 8;
     body[head + 4..head + 8].copy_from_slice(&length.to_le_bytes());
     body[0x18..0x1C].copy_from_slice(&(used as u32 + 8).to_le_bytes());
     unfix(&mut body);
     raw[record..record + 1024].copy_from_slice(&body);
     let listing = Listing::of(&raw);
-    assert_eq!(listing.survey.accounts.marked_bad, 3, "{:?}", listing.survey);
+    assert_eq!(
+        listing.survey.accounts.marked_bad, 3,
+        "{:?}",
+        listing.survey
+    );
     assert!(listing.survey.findings.of("clusters-marked-bad").is_some());
 }
 
