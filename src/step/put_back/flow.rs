@@ -4,19 +4,22 @@
 //! Invariant: memory does not grow with the number of items, except for 8 bytes a folder that was
 //! made and the few files that stand under another name or were refused.
 
-use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, digest, find, holds};
+mod prove;
+
+use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, find, holds};
+use super::chosen::Chosen;
 use super::names::Names;
 use super::spots::{Map, NoSpot, Parts, Spot, Spots, dress_of, ends_all, own_name};
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{Got, GotRow, ItemRow, LedgerError, Want};
-use crate::port::{Block, Destination, Fault, FaultKind, RECIPIENT_UNDRESSED, Recipient};
+use crate::port::{Block, Destination, Fault, FaultKind, Recipient};
 use crate::read::source::Place;
 use crate::read::trees::bag_path;
 use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::{Amount, Problem, PutBack, Refused};
-use crate::survey::item::{Class, Kind, Mark};
-use crate::value::{Blake3, Moment, Name};
+use crate::survey::item::{Kind, Mark};
+use crate::value::{Moment, Name};
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 
@@ -29,45 +32,6 @@ const BATCH_BYTES: u64 = 512 << 20;
 const NAMED: usize = 1000;
 /// Tellings about marks that could not be put on; more are counted.
 const TOLD: u64 = 20;
-
-/// Whose items.
-pub enum Person {
-    /// What lies in this folder.
-    Within(Parts),
-    /// What lies in none of these.
-    Outside(Vec<Parts>),
-}
-
-/// Which items.
-pub struct Chosen {
-    /// Only of this class.
-    pub class: Option<Class>,
-    /// Only this person's.
-    pub person: Option<Person>,
-}
-
-impl Chosen {
-    /// Whether an item in `folder` is meant.
-    fn has(&self, item: &ItemRow, folder: &[Vec<u8>]) -> bool {
-        let own = || {
-            let mut path = folder.to_vec();
-            path.push(own_name(item));
-            path
-        };
-        self.class.is_none_or(|class| class == item.class)
-            && match &self.person {
-                None => true,
-                // The profile's own folder belongs to it.
-                Some(Person::Within(profile)) => {
-                    folder.starts_with(profile) || own().starts_with(profile)
-                }
-                Some(Person::Outside(profiles)) => {
-                    let path = own();
-                    !profiles.iter().any(|profile| path.starts_with(profile))
-                }
-            }
-    }
-}
 
 /// What a put-back came to.
 pub struct Finished {
@@ -520,135 +484,6 @@ impl<'a, 'b> Flow<'a, 'b> {
         let folder = self.spots.of(item.parent);
         let folder = folder.map(|spot| spot.from.clone()).unwrap_or_default();
         self.refuse(item, &folder, why, Loss::Known);
-    }
-
-    /// Makes the batch durable, reads it back, dresses and names what is equal.
-    fn prove(&mut self) -> Result<(), LedgerError> {
-        let waiting = std::mem::take(&mut self.waiting);
-        self.waiting_bytes = 0;
-        let settled = self.to.settle();
-        if let Err(fault) = &settled {
-            self.give_up(fault);
-        }
-        for mut one in waiting {
-            if settled.is_err() {
-                // What the recipient did not keep proves nothing; the next run writes it again.
-                let _ = self.to.remove(&one.temporary);
-                continue;
-            }
-            let expected = one.errand.got.blake3.unwrap_or(Blake3([0; 32]));
-            let read = self
-                .to
-                .open(&one.temporary)
-                .and_then(|content| digest(content.as_ref(), &mut self.block));
-            let wrong = match read {
-                Ok(found) if found == (one.errand.item.bytes, expected) => None,
-                Ok((bytes, found)) => Some(format!(
-                    "written, and read back unequal: expected BLAKE3 {expected}, found {found} over {bytes} bytes; distrust that drive or its connection"
-                )),
-                Err(fault) => Some(format!("written, and could not be read back: {fault}")),
-            };
-            if let Some(why) = wrong {
-                let _ = self.to.remove(&one.temporary);
-                self.refuse(&one.errand.item, &one.errand.spot.from, why, Loss::New);
-                continue;
-            }
-            self.dress(&one.errand.item, &one.temporary)?;
-            self.name(&mut one);
-        }
-        if settled.is_ok()
-            && let Err(fault) = self.to.settle()
-        {
-            self.give_up(&fault);
-        }
-        (self.tell)(Event::Counted {
-            what: "files put back".into(),
-            done: self.result.returned.items,
-            all: None,
-        });
-        Ok(())
-    }
-
-    /// Gives a proven file its name; when somebody took it meanwhile, the next one.
-    fn name(&mut self, one: &mut Waiting) {
-        let errand = &mut one.errand;
-        let (to, block) = (self.to, &mut self.block);
-        let mut place = one.place.clone();
-        loop {
-            let why = match to.rename(&one.temporary, &place) {
-                Ok(()) => {
-                    let is_beside = place.last() != Some(&errand.own);
-                    if is_beside {
-                        self.elsewhere.insert(errand.item.id, place);
-                    }
-                    self.count_returned(&one.errand.item, &one.errand.got, is_beside);
-                    return;
-                }
-                Err(fault) if fault.kind == FaultKind::CannotHold && !errand.names.stand_in() => {
-                    fault.to_string()
-                }
-                Err(fault) if !matches!(fault.kind, FaultKind::Exists | FaultKind::CannotHold) => {
-                    fault.to_string()
-                }
-                Err(_) => {
-                    let (bytes, expected) = (errand.item.bytes, errand.got.blake3);
-                    let found = find(
-                        to,
-                        &errand.at,
-                        &mut errand.names,
-                        &mut |at, kind, length, _| match expected {
-                            Some(expected) if kind == Kind::File && length == bytes => {
-                                holds(to, at, bytes, expected, block)
-                            }
-                            _ => Ok(false),
-                        },
-                    );
-                    match found {
-                        Ok(Found::Free(next)) => {
-                            place = next;
-                            continue;
-                        }
-                        Ok(Found::Equal(at)) => {
-                            let _ = to.remove(&one.temporary);
-                            if at.last() != Some(&errand.own) {
-                                self.elsewhere.insert(errand.item.id, at);
-                            }
-                            self.count_there(&one.errand.item, &one.errand.got);
-                            return;
-                        }
-                        Err(NoPlace::Refused(why)) => why,
-                        Err(NoPlace::Stop(fault)) => fault.to_string(),
-                    }
-                }
-            };
-            let _ = to.remove(&one.temporary);
-            self.refuse(&one.errand.item, &one.errand.spot.from, why, Loss::New);
-            return;
-        }
-    }
-
-    /// The deepest first, so that nothing that still has to be written moves a folder's time.
-    fn dress_folders(&mut self) -> Result<(), LedgerError> {
-        let mut before = i64::MAX;
-        loop {
-            let page = self.job.ledger.folders_before(before, ROWS)?;
-            let Some((last, _)) = page.last() else {
-                return Ok(());
-            };
-            before = last.id;
-            for (folder, _) in page {
-                let spot = self.spots.of(folder.id)?;
-                let is_bare = match self.to.look(&spot.at) {
-                    Ok(Some((Kind::Folder, stamp, _))) => {
-                        self.spots.was_made(folder.id) || stamp.mode & 0o7777 == RECIPIENT_UNDRESSED
-                    }
-                    _ => false,
-                };
-                if is_bare && !spot.at.is_empty() {
-                    self.dress(&folder, &spot.at)?;
-                }
-            }
-        }
     }
 }
 

@@ -8,6 +8,7 @@
 //! What was not returned although it should have been makes the step end with a failure.
 
 pub mod carry;
+mod chosen;
 mod flow;
 mod names;
 mod spots;
@@ -20,7 +21,8 @@ use crate::step::outcome::{Exit, Outcome, Problem, PutBack};
 use crate::step::plan::people::{own_name, profile_folders};
 use crate::step::request::PutBackRequest;
 use crate::value::Name;
-use flow::{Chosen, Flow, Person};
+use chosen::{Chosen, Person};
+use flow::Flow;
 use spots::Map;
 use std::path::Path;
 
