@@ -8,6 +8,7 @@
 //! What was not returned although it should have been makes the step end with a failure.
 
 pub mod carry;
+mod chosen;
 mod flow;
 mod names;
 mod spots;
@@ -20,8 +21,9 @@ use crate::step::outcome::{Exit, Outcome, Problem, PutBack};
 use crate::step::plan::people::{own_name, profile_folders};
 use crate::step::request::PutBackRequest;
 use crate::value::Name;
-use flow::{Chosen, Flow, Person};
-use spots::{Map, Parts};
+use chosen::{Chosen, Person};
+use flow::Flow;
+use spots::Map;
 use std::path::Path;
 
 /// Returns the items of a job.
@@ -201,10 +203,10 @@ fn maps(job: &Job<'_>, request: &PutBackRequest) -> Result<Vec<Map>, Problem> {
     Ok(out)
 }
 
-fn is_listed(job: &Job<'_>, parts: &Parts) -> Result<bool, Problem> {
+fn is_listed(job: &Job<'_>, path: &[Vec<u8>]) -> Result<bool, Problem> {
     let mut at = 0;
-    for part in parts {
-        let name = Name::Bytes(part.clone());
+    for own in path {
+        let name = Name::Bytes(own.clone());
         let found = job
             .ledger
             .child(at, &name, None)
@@ -214,7 +216,7 @@ fn is_listed(job: &Job<'_>, parts: &Parts) -> Result<bool, Problem> {
             let mut units = None;
             job.ledger
                 .each_child(at, |row, _| {
-                    if row.name.is_wide() && row.name.text().as_bytes() == part.as_slice() {
+                    if row.name.is_wide() && row.name.text().as_bytes() == own.as_slice() {
                         units = Some(row.id);
                     }
                 })
