@@ -147,7 +147,7 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
     if now.unaccounted_bytes > 0 {
         out.push(Point::plain(
             "accounts-differ",
-            nobody,
+            rules.who("accounts-differ"),
             "the accounts of the survey do not add up",
             bytes_in_words(now.unaccounted_bytes),
             "bytes that belong to nothing we know",

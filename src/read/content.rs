@@ -32,12 +32,15 @@ enum Held<'a> {
     Shared(Arc<dyn Sectors>),
 }
 
+/// A unit, or why it is missing (`None` = not readable).
+type Unpacked = Result<Vec<u8>, Option<UnpackError>>;
+
 #[derive(Default)]
 struct State {
     /// Stored ranges that the drive refused, ascending.
     refused: Ranges,
     /// The unit unpacked last; `Err` = it is missing.
-    unit: Option<(u64, Result<Vec<u8>, Option<UnpackError>>)>,
+    unit: Option<(u64, Unpacked)>,
     /// A stretch of the chunk table: first stored byte, bytes; `None` = unreadable.
     table: Option<(u64, Option<Vec<u8>>)>,
 }
@@ -473,3 +476,7 @@ impl Content for ContentReader<'_> {
         Ok(None)
     }
 }
+
+#[cfg(test)]
+#[path = "content_tests.rs"]
+mod tests;

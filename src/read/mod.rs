@@ -3,6 +3,8 @@
 //! Invariant: whoever opens content sees bytes or faults, never zeros in place of bytes that could not be read.
 
 pub mod content;
+pub mod drives;
+pub mod ext_desk;
 pub mod fingerprint;
 pub mod source;
 pub mod trees;

@@ -24,7 +24,7 @@ pub trait Source: Send + Sync {
 }
 
 /// Opens items one after the other; may keep the last folder open.
-pub trait Opener: Send {
+pub trait Opener {
     /// Opens an item's content.
     fn open(&mut self, item: &ItemRow, place: &Arc<Place>) -> Result<Box<dyn Content>, Fault>;
     /// The stamp of an item, now, by its name.

@@ -6,27 +6,18 @@ use crate::port::{Content, Destination, Fault, FaultKind, Folder, Stamp, Tree};
 use crate::value::Name;
 use std::sync::Arc;
 
-/// Items that lie in a tree.
-pub struct TreeSource<'a> {
-    /// The tree.
-    pub tree: &'a dyn Tree,
-}
-
-impl Source for TreeSource<'_> {
-    fn opener(&self) -> Box<dyn Opener + '_> {
-        Box::new(TreeOpener {
-            tree: self.tree,
-            last: None,
-        })
-    }
-}
-
-struct TreeOpener<'a> {
+/// Opens items of a tree; keeps the last folder open.
+pub struct TreeOpener<'a> {
     tree: &'a dyn Tree,
     last: Option<(Arc<Place>, Box<dyn Folder>)>,
 }
 
-impl TreeOpener<'_> {
+impl<'a> TreeOpener<'a> {
+    /// For this tree.
+    pub fn new(tree: &'a dyn Tree) -> Self {
+        Self { tree, last: None }
+    }
+
     fn folder(&mut self, place: &Arc<Place>) -> Result<&dyn Folder, Fault> {
         let known = self
             .last

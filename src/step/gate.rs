@@ -186,8 +186,23 @@ fn gather(
         memory: memory(job, facts),
         waivers: waivers(facts),
         second_look,
-        found: Vec::new(),
+        found: found(job)?,
     })
+}
+
+/// Points that the survey of the drives left.
+fn found(job: &Job<'_>) -> Result<Vec<Point>, Problem> {
+    let rules = rules(job);
+    let facts = job.ledger.facts().unwrap_or_default();
+    let given_up = |which: &str| {
+        facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.scope == "volume" && waiver.about == which && waiver.decided_by == "owner"))
+    };
+    let kept = crate::step::plan::drive::points(job)?;
+    Ok(kept
+        .iter()
+        .filter(|point| point.volume.is_empty() || !given_up(&point.volume))
+        .filter_map(|point| point.point(|id| rules.who(id)))
+        .collect())
 }
 
 fn clock_wrong(at: Moment, facts: &[Fact]) -> Option<String> {

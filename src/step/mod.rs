@@ -19,6 +19,7 @@ pub mod release;
 pub mod request;
 pub mod seal;
 pub mod show;
+pub mod source;
 pub mod state;
 pub mod verify;
 pub mod waive;

@@ -169,7 +169,20 @@ impl Pages {
         if whys.is_empty() {
             whys.push("the device answers none of the health questions".to_owned());
         }
-        Err(whys.join("; "))
+        // One reason behind every family (an adapter, an image file) is said once.
+        let reasons: Vec<&str> = whys
+            .iter()
+            .filter_map(|why| {
+                why.split_once(": could not be read: ")
+                    .map(|(_, reason)| reason)
+            })
+            .collect();
+        match reasons.first() {
+            Some(first) if reasons.len() > 1 && reasons.iter().all(|reason| reason == first) => {
+                Err((*first).to_owned())
+            }
+            _ => Err(whys.join("; ")),
+        }
     }
 
     /// All decoded fields for JSON.

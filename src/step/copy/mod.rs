@@ -15,7 +15,7 @@ use crate::job::{Job, ledger_problem};
 use crate::ledger::{FactBody, LedgerError};
 use crate::port::{Destination, Fault};
 use crate::read::source::Source;
-use crate::read::trees::{CopySource, TreeSource};
+use crate::read::trees::CopySource;
 use crate::step::crew::{self, Foreman};
 use crate::step::event::{ClassAmount, Event, Step, Tell};
 use crate::step::outcome::{Copied, Exit, Outcome, Problem, Route};
@@ -91,12 +91,8 @@ pub fn copy(
             crate::job::fault_problem(&fault, "look at the destination, then holdpoint copy JOB")
         })?;
     }
-    let tree = job.tree().map_err(|fault| {
-        crate::job::fault_problem(&fault, "connect the source again, then holdpoint copy JOB")
-    })?;
-    let source = TreeSource {
-        tree: tree.as_ref(),
-    };
+    let source = crate::step::source::source(job)?;
+    let source = source.as_ref();
     let workers = if route == Route::Ordinary {
         job.bench.workers()
     } else {
@@ -116,13 +112,13 @@ pub fn copy(
     if gentle {
         // One reading of a weak source fills the first destination; the others are filled from it.
         let first = mask & mask.wrapping_neg();
-        run.carry_all(&source, first, tell)?;
+        run.carry_all(source, first, tell)?;
         let from = first.trailing_zeros() as usize;
         if let (None, Some(Some(from))) = (&run.stopped, destinations.get(from)) {
             run.carry_all(&CopySource { from: *from }, mask & !first, tell)?;
         }
     } else {
-        run.carry_all(&source, mask, tell)?;
+        run.carry_all(source, mask, tell)?;
     }
     run.finish(tell)
 }

@@ -32,7 +32,8 @@ impl<'a> Places<'a> {
         }
         let mut parts = Vec::new();
         let mut at = id;
-        while at != 0 {
+        // Below zero are the roots of volumes, zero is the root of a folder.
+        while at > 0 {
             let Some((row, _)) = self.ledger.item(at)? else {
                 break;
             };

@@ -179,7 +179,7 @@ words!(
         /// Every item is listed.
         Surveyed = "surveyed",
         /// Holds no user data, by a named rule.
-        NoUserData = "no-user-data",
+        NoUserData = "holds-no-user-data",
         /// Encrypted; the key is needed.
         Locked = "locked",
         /// Nothing that we can read.

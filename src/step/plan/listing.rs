@@ -17,6 +17,7 @@ pub fn listing(job: &Job<'_>) -> Result<Vec<ListingItem>, Problem> {
         job,
         known: HashMap::new(),
     };
+    let volumes = crate::step::plan::drive::volumes(job)?;
     let mut out = Vec::new();
     job.ledger
         .each_item::<LedgerError>("", |item, got| {
@@ -27,7 +28,7 @@ pub fn listing(job: &Job<'_>) -> Result<Vec<ListingItem>, Problem> {
             out.push(ListingItem {
                 path,
                 raw,
-                volume: "folder".into(),
+                volume: crate::step::plan::volume_word(&volumes, item.volume),
                 stream: item.stream.as_ref().map(Name::text),
                 kind: item.kind,
                 bytes: item.bytes,
@@ -72,7 +73,7 @@ pub struct Paths<'a, 'b> {
 impl Paths<'_, '_> {
     /// The exact parts of a folder's path.
     pub fn folder(&mut self, id: i64) -> Result<Vec<Vec<u8>>, LedgerError> {
-        if id == 0 {
+        if id <= 0 {
             return Ok(Vec::new());
         }
         if let Some(parts) = self.known.get(&id) {

@@ -3,6 +3,7 @@
 //! Invariant: what is listed is what is there; nothing is left out except by a named rule, and
 //! every rule is shown with its items and bytes.
 
+pub mod drive;
 mod listing;
 mod order;
 pub mod people;
@@ -13,7 +14,8 @@ use crate::ledger::{Fact, FactBody, LedgerError};
 use crate::port::Tree;
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{
-    Amount, ByClass, LeftOut, MustHave, Outcome, Planned, Problem, VolumeSeen, VolumeState,
+    Amount, ByClass, GapContent, GapSeen, LeftOut, MustHave, Outcome, Planned, Problem, VolumeSeen,
+    VolumeState,
 };
 use crate::step::request::PlanRequest;
 use crate::survey::class::{Classer, RuleId};
@@ -23,7 +25,13 @@ use crate::value::{Blake3, Name};
 use rusqlite::params;
 
 pub use listing::{Paths, listing};
+pub use order::no_content_marks;
 pub use people::people;
+
+/// The word of a volume in bags and listings; `folder` for the folder of a folder job.
+pub fn volume_word(volumes: &[drive::VolumeKept], number: i64) -> String {
+    drive::volume_word(volumes, number)
+}
 
 /// Surveys and orders.
 pub fn plan(
@@ -33,20 +41,33 @@ pub fn plan(
 ) -> Result<Outcome<Planned>, Problem> {
     tell(Event::Started { step: Step::Plan });
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    let tree = job.tree().map_err(|fault| {
-        fault_problem(
-            &fault,
-            "connect the folder on hold again, then holdpoint plan JOB",
-        )
-    })?;
-    same_root(job, tree.as_ref())?;
+    if !job.setup.drives.is_empty() {
+        // Surveying reads the drive: with a bad symptom that is the owner's decision.
+        let route = crate::step::route_of(job, &facts);
+        if let Some(refused) = crate::step::refer_refusal(job, &facts, route)? {
+            return Err(refused);
+        }
+    }
     let survey = 1 + facts
         .iter()
         .filter(|fact| matches!(fact.body, FactBody::Surveyed { .. }))
         .count() as i64;
     let classer = Classer::new(&job.policy);
-    let root = look_at_root(job, tree.as_ref());
-    let walked = walk::walk(job, tree.as_ref(), &classer, &root, survey, tell)?;
+    let walked = match &job.setup.folder {
+        Some(_) => {
+            let again = "connect the folder on hold again, then holdpoint plan JOB";
+            let tree = job.tree().map_err(|fault| fault_problem(&fault, again))?;
+            same_root(job, tree.as_ref())?;
+            let root = look_at_root(job, tree.as_ref());
+            let walked = walk::walk(job, tree.as_ref(), &classer, &root, survey, tell)?;
+            drive::Surveyed {
+                items: walked.items,
+                bytes: walked.bytes,
+                unaccounted_bytes: 0,
+            }
+        }
+        None => drive::survey(job, &classer, survey, tell)?,
+    };
     keep_rules(job, &classer).map_err(|e| ledger_problem(&e))?;
     let digest = tree_digest(job)?;
     let rows = job
@@ -58,7 +79,7 @@ pub fn plan(
         survey,
         items: walked.items,
         bytes: walked.bytes,
-        unaccounted_bytes: 0,
+        unaccounted_bytes: walked.unaccounted_bytes,
         tree: digest,
         rows,
     })?;
@@ -282,23 +303,35 @@ pub fn describe(job: &Job<'_>, list: bool) -> Result<Planned, Problem> {
         } => Some((*bytes, *unaccounted_bytes)),
         _ => None,
     });
-    let volumes = folder.map(|folder| VolumeSeen {
-        drive: "folder".into(),
-        index: 1,
-        start: 0,
-        bytes: surveyed.map_or(0, |(bytes, _)| bytes),
-        kind: folder.file_system.clone(),
-        label: None,
-        state: if surveyed.is_some() {
-            VolumeState::Surveyed
-        } else {
-            VolumeState::Unrecognised
-        },
-        rule: "every entry listed through descriptors beneath the root".into(),
-    });
+    let volumes = match folder {
+        Some(folder) => vec![VolumeSeen {
+            drive: "folder".into(),
+            index: 1,
+            start: 0,
+            bytes: surveyed.map_or(0, |(bytes, _)| bytes),
+            kind: folder.file_system.clone(),
+            label: None,
+            state: if surveyed.is_some() {
+                VolumeState::Surveyed
+            } else {
+                VolumeState::Unrecognised
+            },
+            rule: "every entry listed through descriptors beneath the root".into(),
+        }],
+        None => volumes_seen(job, &facts)?,
+    };
+    let gaps = drive::gaps(job)?
+        .iter()
+        .map(|gap| GapSeen {
+            drive: drive_name(job, gap.drive),
+            start: gap.first_byte,
+            bytes: gap.bytes,
+            content: GapContent::of(&gap.content).unwrap_or(GapContent::Unread),
+        })
+        .collect();
     Ok(Planned {
-        volumes: volumes.into_iter().collect(),
-        gaps: Vec::new(),
+        volumes,
+        gaps,
         people: people(job)?,
         must_haves: must_haves(job, &facts),
         items,
@@ -309,6 +342,42 @@ pub fn describe(job: &Job<'_>, list: bool) -> Result<Planned, Problem> {
         order,
         listing: if list { Some(listing(job)?) } else { None },
     })
+}
+
+/// Serial of a drive, or its path when it has none.
+fn drive_name(job: &Job<'_>, drive: usize) -> String {
+    let kept = job.setup.drives.get(drive);
+    kept.map(|kept| {
+        kept.serial
+            .clone()
+            .unwrap_or_else(|| kept.path.text.clone())
+    })
+    .unwrap_or_default()
+}
+
+fn volumes_seen(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<VolumeSeen>, Problem> {
+    let given_up = |which: &str| {
+        facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.scope == "volume" && waiver.about == which))
+    };
+    Ok(drive::volumes(job)?
+        .into_iter()
+        .map(|volume| VolumeSeen {
+            drive: drive_name(job, volume.drive),
+            index: volume.index,
+            start: volume.first_byte,
+            bytes: volume.bytes,
+            kind: volume.kind.clone(),
+            label: volume.label.clone(),
+            state: match VolumeState::of(&volume.state) {
+                _ if given_up(&format!("{}:{}", volume.drive + 1, volume.index)) => {
+                    VolumeState::Waived
+                }
+                Some(state) => state,
+                None => VolumeState::Unrecognised,
+            },
+            rule: volume.rule,
+        })
+        .collect())
 }
 
 /// Must-haves with their answers.

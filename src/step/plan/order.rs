@@ -5,7 +5,7 @@ use crate::judge::order::{ClassValues, key, seconds};
 use crate::judge::situation::Pace;
 use crate::ledger::{Fact, FactBody, Ledger, LedgerError};
 use crate::step::outcome::OrderStep;
-use crate::survey::item::Class;
+use crate::survey::item::{Class, Mark};
 use rusqlite::params;
 
 /// Seconds that opening one more file costs on a drive with moving heads (engineering judgement).
@@ -20,9 +20,9 @@ pub fn order(job: &Job<'_>, facts: &[Fact]) -> Result<(), LedgerError> {
         let db = ledger.db();
         let fresh = "DROP TABLE IF EXISTS temp.rank; CREATE TEMP TABLE rank(class INTEGER, bucket INTEGER, item INTEGER); DELETE FROM queue;";
         ledger.doing("clearing the queue", db.execute_batch(fresh))?;
-        let mut select = ledger.doing("ranking", db.prepare("SELECT id, class, bytes FROM item WHERE kind = 0 AND want IN (0, 2) AND twin = 0"))?;
+        let mut select = ledger.doing("ranking", db.prepare("SELECT id, class, bytes FROM item WHERE kind = 0 AND want IN (0, 2) AND twin = 0 AND marks & ?1 = 0"))?;
         let mut insert = ledger.doing("ranking", db.prepare("INSERT INTO temp.rank VALUES(?1, ?2, ?3)"))?;
-        let mut rows = ledger.doing("ranking", select.query([]))?;
+        let mut rows = ledger.doing("ranking", select.query([no_content_marks()]))?;
         while let Some(row) = ledger.doing("ranking", rows.next())? {
             let read = (|| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, row.get::<_, i64>(2)? as u64)))();
             let (id, class_code, bytes) = ledger.doing("ranking", read)?;
@@ -33,6 +33,13 @@ pub fn order(job: &Job<'_>, facts: &[Fact]) -> Result<(), LedgerError> {
         ledger.doing("filling the queue", db.execute("INSERT INTO queue(item) SELECT item FROM temp.rank ORDER BY bucket, item", []))?;
         ledger.doing("tidying up", db.execute_batch("DROP TABLE temp.rank"))
     })
+}
+
+/// Marks of items whose content is not on the drive, or not in a form that can be read: nothing to copy.
+pub fn no_content_marks() -> i64 {
+    [Mark::Placeholder, Mark::Deduplicated, Mark::UnknownTag]
+        .iter()
+        .fold(0, |all, mark| all | 1 << (*mark as u32))
 }
 
 fn class_values(job: &Job<'_>) -> ClassValues {

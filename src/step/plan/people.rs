@@ -14,10 +14,10 @@ pub const NOBODY: &str = "outside of every profile";
 /// The setting that holds the lines.
 const KEY: &str = "people";
 
-/// Keeps the lines of a finished walk. `own` is the name of the root, for a root that is a profile itself.
-pub fn keep(ledger: &Ledger, people: &People, own: &str) -> Result<(), LedgerError> {
+/// The lines of a finished walk. `own` is the name of the root, for a root that is a profile itself.
+pub fn lines(people: &People, own: &str, volume: &str) -> Vec<PersonSeen> {
     let moment = |ns: Option<i64>| ns.map(|ns| Moment(i128::from(ns)));
-    let lines: Vec<PersonSeen> = people
+    people
         .list()
         .iter()
         .filter(|person| person.is_profile || person.all.items > 0)
@@ -27,7 +27,7 @@ pub fn keep(ledger: &Ledger, people: &People, own: &str) -> Result<(), LedgerErr
                 (ROOT, false) => NOBODY.to_owned(),
                 (profile, _) => profile.to_owned(),
             },
-            volume: "folder".into(),
+            volume: volume.to_owned(),
             last_used: moment(person.last_used),
             bytes: person.all.bytes,
             photos: person.photos.items,
@@ -38,8 +38,12 @@ pub fn keep(ledger: &Ledger, people: &People, own: &str) -> Result<(), LedgerErr
             efs: person.efs,
             redirected: person.redirected.clone(),
         })
-        .collect();
-    ledger.set(KEY, &serde_json::to_string(&lines).unwrap_or_default())
+        .collect()
+}
+
+/// Keeps the lines.
+pub fn keep(ledger: &Ledger, lines: &[PersonSeen]) -> Result<(), LedgerError> {
+    ledger.set(KEY, &serde_json::to_string(lines).unwrap_or_default())
 }
 
 /// A line per profile, as the newest survey counted them.

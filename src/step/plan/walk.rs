@@ -170,7 +170,7 @@ impl Walk<'_> {
                 self.walked.vanished += 1;
             }
         }
-        super::people::keep(ledger, &self.people, own)?;
+        super::people::keep(ledger, &super::people::lines(&self.people, own, "folder"))?;
         ledger.rows_moved(self.at, self.sum)?;
         ledger.doing(
             "ending the survey",
@@ -485,7 +485,7 @@ impl Walk<'_> {
 
 /// Bag path of a folder. A path that grows too long for ordinary tools starts afresh near the
 /// root under the folder's number; the evidence file says which folder that is.
-fn place_for(parent: &str, name: &str, id: i64) -> String {
+pub fn place_for(parent: &str, name: &str, id: i64) -> String {
     /// Leaves room for a file name (255 bytes) below 1,024, and for the destination's own path below 4,096 bytes.
     const LONGEST: usize = 700;
     if parent.len() + 1 + name.len() <= LONGEST {

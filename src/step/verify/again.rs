@@ -8,8 +8,7 @@ use super::{PART, ROWS, digest, written_at};
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, RowSum};
 use crate::port::{Fault, Memory};
-use crate::read::source::{Place, Source, unchanged};
-use crate::read::trees::TreeSource;
+use crate::read::source::{Place, unchanged};
 use crate::step::copy::places::Places;
 use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Tell};
@@ -29,18 +28,16 @@ pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Pr
         // A drive that may die of being read is not read for a check.
         return Ok(0);
     }
-    let tree = match job.tree() {
-        Ok(tree) => tree,
-        Err(fault) => {
+    let source = match crate::step::source::source(job) {
+        Ok(source) => source,
+        Err(problem) => {
             tell(Event::Warn {
-                says: format!("the source was not read a second time: {fault}"),
+                says: format!("the source was not read a second time: {problem}"),
             });
             return Ok(0);
         }
     };
-    let source = TreeSource {
-        tree: tree.as_ref(),
-    };
+    let source = source.as_ref();
     let ledger = &job.ledger;
     let drawn = if full { None } else { Some(draw(job)?) };
     let mut again = Again {
@@ -67,7 +64,7 @@ pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Pr
         let mut block = memory.block(PART);
         Box::new(move |(item, got, place): (ItemRow, GotRow, Arc<Place>)| {
             let outcome = opener.open(&item, &place).and_then(|content| {
-                if !unchanged(&item, &content.stamp()?) {
+                if source.has_stamps() && !unchanged(&item, &content.stamp()?) {
                     return Ok(None);
                 }
                 digest(content.as_ref(), &mut block).map(|(_, digest)| Some(digest))

@@ -89,7 +89,7 @@ impl<'a> Source<'a> {
                 .filter(|e| sequence_of(e.reference) == row.sequence),
         );
         let mut listed: Vec<u64> = Vec::new();
-        let mut list_parts: Option<(u64, u64, Option<[u64; 3]>, &[u8])> = None;
+        let mut list_part: Option<(Part<'a>, Option<u64>)> = None;
         let mut streams: Vec<Stream<'a>> = Vec::new();
         let mut long: Vec<(u64, Name)> = Vec::new();
         let mut short: Vec<(u64, Name)> = Vec::new();
@@ -149,7 +149,14 @@ impl<'a> Source<'a> {
                         sizes,
                         list,
                         ..
-                    } => list_parts = Some((first, clusters, sizes, list)),
+                    } => {
+                        let part = Part {
+                            first,
+                            clusters,
+                            list,
+                        };
+                        list_part = Some((part, sizes.map(|[_, real, _]| real)));
+                    }
                     Note::Part {
                         kind: kind::DATA | kind::REPARSE_POINT,
                         ..
@@ -162,10 +169,8 @@ impl<'a> Source<'a> {
                 }
             }
         }
-        if let Some((first, clusters, sizes, list)) = list_parts {
-            let last = first.saturating_add(clusters).wrapping_sub(1);
-            let real = sizes.map(|[_, real, _]| real);
-            match read_list(self.sectors, &self.ground, first, last, real, list)? {
+        if let Some((part, real)) = list_part {
+            match read_list(self.sectors, &self.ground, part, real)? {
                 Some(bytes) => {
                     let (found, whole) = entries(&bytes);
                     listed.extend(found.iter().map(|entry| entry.record));

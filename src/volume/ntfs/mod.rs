@@ -15,12 +15,15 @@
 pub mod boot;
 mod content;
 mod gather;
+mod handover;
+mod origin;
 mod owners;
 pub mod pieces;
 mod raw;
 pub mod record;
 pub mod reparse;
 pub mod runs;
+mod scan;
 mod store;
 mod survey;
 pub mod table;

@@ -3,18 +3,14 @@
 //! Invariant: only $MFT's own attribute list is followed; record 0 is read once (its mirror stands in
 //! when it is unreadable); a record that could not be read is reported as unread, never skipped.
 
-mod window;
-
-use super::boot::Geometry;
+use super::origin::record_zero;
 use super::pieces::{Ground, Laid, Part, lay};
 use super::raw::{span, u8_at, u16_at, u32_at, u64_at};
 use super::record::{self, Attributes, BadRecord, Header, Value, kind, number_of};
 use crate::port::{Fault, Sectors};
-use crate::volume::filesystem::{Findings, NotSurveyed, Place, Weight};
+use crate::volume::filesystem::{Findings, NotSurveyed, Weight};
 use crate::volume::layout::Piece;
-use crate::volume::stored::{Narrow, Ranges, Spot, Stored, read_narrowing};
-
-pub use window::Window;
+use crate::volume::stored::{Narrow, Ranges, Spot, Stored};
 
 /// Largest attribute list that is followed (NTFS allows 256 KiB).
 pub const LIST_BYTES: u64 = 256 << 10;
@@ -30,6 +26,9 @@ pub enum NoRecord {
     Bad(BadRecord),
 }
 
+/// A fixed record and its header, or why there is none.
+pub type Seen<'r> = Result<(&'r [u8], Header), NoRecord>;
+
 /// The file table.
 #[derive(Debug)]
 pub struct Table {
@@ -44,17 +43,18 @@ pub struct Table {
 /// Owned parts of one attribute of $MFT.
 type Parts = Vec<(u64, u64, Vec<u8>)>;
 
+/// What $MFT's records say of $MFT itself.
 #[derive(Default)]
-struct Own {
-    data: Parts,
-    bytes: Option<u64>,
+pub(super) struct Own {
+    pub(super) data: Parts,
+    pub(super) bytes: Option<u64>,
     bitmap: Parts,
     bitmap_bytes: Option<u64>,
     bitmap_inline: Option<Vec<u8>>,
 }
 
 impl Own {
-    fn take(&mut self, record: &[u8], head: &Header) {
+    pub(super) fn take(&mut self, record: &[u8], head: &Header) {
         for attribute in Attributes::new(record, head).flatten() {
             let (parts, bytes) = match attribute.kind {
                 kind::DATA if attribute.name.is_empty() => (&mut self.data, &mut self.bytes),
@@ -94,21 +94,6 @@ fn laid_of(ground: &Ground, parts: &Parts) -> Laid {
         })
         .collect();
     lay(ground, parts, false)
-}
-
-/// Reads one record at a byte of the drive.
-fn record_at(
-    sectors: &dyn Sectors,
-    at: u64,
-    bytes: u32,
-) -> Result<Result<(Vec<u8>, Header), NoRecord>, Fault> {
-    let mut record = vec![0u8; bytes as usize];
-    let mut missing = Ranges::new();
-    read_narrowing(sectors, at, &mut record, Narrow::default(), &mut missing)?;
-    if !missing.is_empty() {
-        return Ok(Err(NoRecord::Unread));
-    }
-    Ok(usable(&mut record).map(|head| (record, head)))
 }
 
 /// Fixes a record and reads its header.
@@ -289,11 +274,11 @@ impl Table {
     pub fn each(
         &self,
         sectors: &dyn Sectors,
-        see: &mut dyn FnMut(u64, Result<(&[u8], Header), NoRecord>) -> bool,
+        see: &mut dyn FnMut(u64, Seen<'_>) -> bool,
     ) -> Result<u64, Fault> {
         let record = u64::from(self.record_bytes);
         let end = self.records().saturating_mul(record);
-        let mut window = Window::new();
+        let mut window = Window::default();
         let mut nowhere = 0u64;
         let mut at = 0u64;
         while at < end {
@@ -336,76 +321,74 @@ impl Table {
     }
 }
 
-/// Record 0, or its mirror.
-fn record_zero(
-    sectors: &dyn Sectors,
-    ground: &Ground,
-    findings: &mut Findings,
-) -> Result<(Vec<u8>, Header), NotSurveyed> {
-    let doing = "reading record 0 of the NTFS file table";
-    let Geometry {
-        cluster_bytes,
-        record_bytes,
-        table_cluster,
-        mirror_cluster,
-        ..
-    } = ground.geometry;
-    let read = |cluster: u64| {
-        let from = cluster.saturating_mul(cluster_bytes);
-        if from.saturating_add(record_bytes.into()) > ground.place.bytes {
-            return Ok(Err(NoRecord::Unread));
+/// A stretch of the table in memory; at first an empty one.
+#[derive(Default)]
+pub struct Window {
+    at: u64,
+    bytes: Vec<u8>,
+    missing: Ranges,
+    /// Records of this window that were fixed already.
+    fixed: Vec<bool>,
+}
+
+impl Window {
+    fn end(&self) -> u64 {
+        self.at.saturating_add(self.bytes.len() as u64)
+    }
+
+    fn holds(&self, at: u64, record_bytes: u32) -> bool {
+        at >= self.at && at.saturating_add(record_bytes.into()) <= self.end()
+    }
+
+    fn load(
+        &mut self,
+        sectors: &dyn Sectors,
+        stored: &Stored,
+        at: u64,
+        end: u64,
+    ) -> Result<(), Fault> {
+        let bytes = usize::try_from(WINDOW.min(end.saturating_sub(at))).unwrap_or(0);
+        self.at = at;
+        self.bytes.resize(bytes, 0);
+        self.missing.clear();
+        self.fixed.clear();
+        self.fixed.resize(bytes / 512 + 1, false);
+        let narrow = Narrow {
+            request_bytes: WINDOW as u32,
+            finest_bytes: 0,
+        };
+        stored.read(sectors, at, &mut self.bytes, narrow, &mut self.missing)
+    }
+
+    fn record(&mut self, at: u64, record_bytes: u32) -> Result<(&[u8], Header), NoRecord> {
+        let end = at.saturating_add(record_bytes.into());
+        let torn = self
+            .missing
+            .iter()
+            .any(|(from, bytes)| *from < end && from.saturating_add(*bytes) > at);
+        if torn {
+            return Err(NoRecord::Unread);
         }
-        record_at(
-            sectors,
-            ground.place.first_byte.saturating_add(from),
-            record_bytes,
-        )
-    };
-    let sound = |record: &Result<(Vec<u8>, Header), NoRecord>| match record {
-        Ok((bytes, head)) => {
-            let mut own = Own::default();
-            own.take(bytes, head);
-            head.in_use
-                && head.base == 0
-                && own.bytes.is_some()
-                && own.data.iter().any(|(first, ..)| *first == 0)
+        let into = usize::try_from(at.saturating_sub(self.at)).unwrap_or(usize::MAX);
+        let bytes = into
+            .checked_add(record_bytes as usize)
+            .and_then(|end| self.bytes.get_mut(into..end))
+            .ok_or(NoRecord::Unread)?;
+        let fixed = self.fixed.get_mut(into / 512).ok_or(NoRecord::Unread)?;
+        if !*fixed {
+            record::fix(bytes).map_err(NoRecord::Bad)?;
+            *fixed = true;
         }
-        Err(_) => false,
-    };
-    let first = read(table_cluster).map_err(|fault| NotSurveyed::unread(doing, fault))?;
-    let mirror = read(mirror_cluster).map_err(|fault| NotSurveyed::unread(doing, fault))?;
-    match (first, mirror) {
-        (first, mirror) if sound(&first) => {
-            let first = first.map_err(|_| ());
-            if let (Ok((a, _)), Ok((b, _))) = (&first, &mirror)
-                && a != b
-            {
-                findings.note("mirror-differs", Weight::Sentence, Some(0), || {
-                    "record 0 of the file table and its mirror differ".to_owned()
-                });
-            }
-            first.map_err(|()| NotSurveyed::because(doing, "it is gone", "try again"))
+        let head = record::header(bytes).map_err(NoRecord::Bad)?;
+        // A record that stands where another belongs: the table's own place is wrong.
+        let number = at / u64::from(record_bytes);
+        if head
+            .own
+            .is_some_and(|own| u64::from(own) != number & 0xFFFF_FFFF)
+        {
+            return Err(NoRecord::Bad(BadRecord::Header));
         }
-        (_, mirror) if sound(&mirror) => {
-            findings.note("mirror-used", Weight::OpenPoint, Some(0), || {
-                "record 0 of the file table is damaged or unreadable; its mirror was used"
-                    .to_owned()
-            });
-            mirror.map_err(|_| NotSurveyed::because(doing, "it is gone", "try again"))
-        }
-        (first, _) => Err(NotSurveyed::because(
-            doing,
-            format!(
-                "neither it nor its mirror is usable ({})",
-                match first {
-                    Err(NoRecord::Unread) => "unreadable",
-                    Err(NoRecord::Bad(BadRecord::Signature)) => "no record there",
-                    Err(NoRecord::Bad(BadRecord::Torn)) => "written only in part",
-                    Err(NoRecord::Bad(BadRecord::Header)) | Ok(_) => "it contradicts itself",
-                }
-            ),
-            "treat the volume as damaged: read the drive by the salvage route and have it examined",
-        )),
+        Ok((bytes, head))
     }
 }
 
@@ -432,7 +415,14 @@ fn follow(
             sizes,
             list,
             ..
-        } => read_list(sectors, ground, first, last, sizes.map(|s| s.real), list)?,
+        } => {
+            let part = Part {
+                first,
+                clusters: last.wrapping_add(1).saturating_sub(first),
+                list,
+            };
+            read_list(sectors, ground, part, sizes.map(|s| s.real))?
+        }
     };
     let Some(list) = list else {
         findings.note("file-table-damaged", Weight::OpenPoint, Some(0), || {
@@ -481,20 +471,13 @@ fn follow(
     Ok(())
 }
 
-/// Reads an attribute list kept in clusters; `None` = (partly) unreadable or too long.
+/// Reads an attribute list kept in clusters, `real` bytes long; `None` = (partly) unreadable or too long.
 pub fn read_list(
     sectors: &dyn Sectors,
     ground: &Ground,
-    first: u64,
-    last: u64,
+    part: Part<'_>,
     real: Option<u64>,
-    list: &[u8],
 ) -> Result<Option<Vec<u8>>, Fault> {
-    let part = Part {
-        first,
-        clusters: last.wrapping_add(1).saturating_sub(first),
-        list,
-    };
     let laid = lay(ground, vec![part], false);
     let bytes = real.unwrap_or(u64::MAX);
     if laid.trouble.is_some() || bytes > laid.bytes.min(LIST_BYTES) {
@@ -504,81 +487,4 @@ pub fn read_list(
     let mut missing = Ranges::new();
     Stored::new(laid.pieces).read(sectors, 0, &mut out, Narrow::default(), &mut missing)?;
     Ok(missing.is_empty().then_some(out))
-}
-
-/// The boot sector or its copy at the end of the partition.
-pub fn geometry(
-    sectors: &dyn Sectors,
-    place: Place,
-    findings: &mut Findings,
-) -> Result<Geometry, NotSurveyed> {
-    let doing = "reading the NTFS boot sector";
-    let read = |at: u64| -> Result<Option<Vec<u8>>, NotSurveyed> {
-        let mut bytes = vec![0u8; 512];
-        let mut missing = Ranges::new();
-        read_narrowing(sectors, at, &mut bytes, Narrow::default(), &mut missing)
-            .map_err(|fault| NotSurveyed::unread(doing, fault))?;
-        Ok(missing.is_empty().then_some(bytes))
-    };
-    if place.bytes < 4096 {
-        return Err(NotSurveyed::because(
-            doing,
-            format!("the partition has only {} bytes", place.bytes),
-            "check the partition table",
-        ));
-    }
-    let first = read(place.first_byte)?.map(|bytes| Geometry::parse(&bytes));
-    // The copy lies in the last sector; its size is known only from the copy itself.
-    let mut copy = None;
-    for sector in [u64::from(sectors.sector_bytes()), 512, 1024, 2048, 4096] {
-        let at = place.end().saturating_sub(sector);
-        if let Some(Ok(found)) = read(at)?.map(|bytes| Geometry::parse(&bytes)) {
-            copy = Some(found);
-            break;
-        }
-    }
-    let usable = |g: &Geometry| {
-        let ground = Ground {
-            geometry: *g,
-            place,
-        };
-        record_zero(sectors, &ground, &mut Findings::new()).is_ok()
-    };
-    let why = match first {
-        Some(Ok(g)) => match copy {
-            Some(other) if other == g => return Ok(g),
-            None => {
-                findings.note("boot-copy-missing", Weight::Sentence, Some(7), || {
-                    "there is no copy of the boot sector in the last sector of the partition"
-                        .to_owned()
-                });
-                return Ok(g);
-            }
-            Some(other) => {
-                findings.note("boot-copy-differs", Weight::OpenPoint, Some(7), || {
-                    "the boot sector and its copy give different sizes".to_owned()
-                });
-                return Ok(if !usable(&g) && usable(&other) {
-                    other
-                } else {
-                    g
-                });
-            }
-        },
-        Some(Err(no)) => no.to_string(),
-        None => "the drive did not deliver it".to_owned(),
-    };
-    match copy {
-        Some(copy) => {
-            findings.note("boot-copy-used", Weight::OpenPoint, Some(7), || {
-                format!("the boot sector is damaged ({why}); its copy was used")
-            });
-            Ok(copy)
-        }
-        None => Err(NotSurveyed::because(
-            doing,
-            why,
-            "look whether another format is there; if it was NTFS, have the volume examined",
-        )),
-    }
 }

@@ -264,4 +264,4 @@ impl<'a> Bits<'a> {
 
 #[cfg(test)]
 #[path = "lzx_tests.rs"]
-pub mod tests;
+pub(crate) mod tests;

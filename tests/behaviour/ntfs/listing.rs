@@ -150,6 +150,24 @@ fn everything_on_one_volume() {
             "system.ntfs_reparse_data",
             &reparse(0x9000_601A, &[0; 8]),
         );
+        // Compressed by the system: two chunk starts, then three chunks that are stored as they are.
+        let wof = [1u32, 2, 1, 0].map(u32::to_le_bytes).concat();
+        let mut packed = [4096u32, 8192].map(u32::to_le_bytes).concat();
+        packed.extend_from_slice(&bytes(6, 0, 10_000));
+        std::fs::File::create(m.join("system.dll"))
+            .unwrap()
+            .set_len(10_000)
+            .unwrap();
+        put("system.dll:WofCompressedData", &packed);
+        m.set(
+            "system.dll",
+            "system.ntfs_reparse_data",
+            &reparse(0x8000_0017, &wof),
+        );
+        truth.insert(
+            "/system.dll".into(),
+            (10_000, Sha256::digest(bytes(6, 0, 10_000)).into()),
+        );
         put("cloud-folder-file", b"x");
         std::fs::create_dir(m.join("synced")).unwrap();
         put("synced/inside", b"inside a sync root");
@@ -249,6 +267,8 @@ fn everything_on_one_volume() {
     assert!(listing.get("/cloud").layout.is_none());
     assert_eq!(why("/cloud-full"), None);
     assert_eq!(listing.get("/cloud-full").tag, Some(0x9000_601A));
+    assert!(marks("/system.dll").contains(&Mark::SystemCompressed));
+    assert!(!marks("/system.dll").contains(&Mark::Sparse));
     assert_eq!(why("/dedup"), Some(NoContent::Deduplicated));
     assert_eq!(why("/odd"), Some(NoContent::UnknownTag));
     assert!(marks("/odd").contains(&Mark::UnknownTag));

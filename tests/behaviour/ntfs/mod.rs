@@ -1,6 +1,13 @@
 //! NTFS volumes made by another implementation (the userspace driver's formatter and mount), read
 //! by ours without mounting. What cannot run here says so: `SKIPPED: name: reason`.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout
+)]
+
 mod damage;
 mod listing;
 mod size;

@@ -157,7 +157,7 @@ impl MadeUp {
                     )),
                 ));
             }
-            0..16 => add(self.attribute(0x30, Some(&self.name(5, "$own", 3)), None)),
+            1 | 2 | 4 | 7..16 => add(self.attribute(0x30, Some(&self.name(5, "$own", 3)), None)),
             16..24 => {}
             _ => {
                 r[0x12] = 2;
@@ -322,5 +322,6 @@ fn a_million_files_in_bounded_memory() {
     assert!(large[1] < allowed, "{} KiB", large[1]);
     // The table is read forwards: going back happens a handful of times, not once a record.
     assert!(large[2] < 12, "{} reads backwards", large[2]);
-    assert!(large[3] < records / 1024 + 100);
+    // A window of 1 MiB that does not start on a border of the drive takes two requests.
+    assert!(large[3] < 2 * records / 1024 + 100);
 }

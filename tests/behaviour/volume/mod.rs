@@ -7,6 +7,7 @@
     clippy::print_stderr
 )]
 
+mod drive;
 mod exfat;
 mod ext;
 mod fat;

@@ -1,19 +1,19 @@
-//! Handing every name and stream over, with what is to be said of each.
+//! Handing everything over: one item for every name and every stream, in record order.
 //!
-//! Invariant: a name whose parent is lost is handed over all the same; a stream whose content cannot
-//! be placed says why; the file system's own records are counted under their rule.
+//! Invariant: every base record in use is listed or falls under a named rule, and what is wrong with a
+//! record is on every item that comes from it.
 
-use super::super::content::{self, Judged};
-use super::super::gather::{Gathered, Source, Stream};
-use super::super::owners::{Owners, touches};
-use super::super::raw::{is_ascii, name_of};
-use super::super::record::{kind, number_of, sequence_of};
-use super::super::reparse::{self, Meaning, WOF_STREAM};
-use super::super::runs::Runs;
-use super::super::store::Row;
-use super::super::table::Window;
-use super::super::tree::{Parent, ROOT, Tree};
-use super::LOST_PARENT;
+use super::content::{self, Judged};
+use super::gather::{Gathered, Source, Stream};
+use super::owners::{Owners, touches};
+use super::raw::{is_ascii, name_of};
+use super::record::{kind, number_of, sequence_of};
+use super::reparse::{self, Meaning, WOF_STREAM};
+use super::runs::Runs;
+use super::store::Row;
+use super::survey::LOST_PARENT;
+use super::table::Window;
+use super::tree::{Parent, ROOT, Tree};
 use crate::port::Fault;
 use crate::survey::item::{Kind, Mark, Marks};
 use crate::value::Name;

@@ -1,0 +1,88 @@
+//! Items that lie on drives: their layouts over sectors, or, where a library reads the file
+//! system, a handle by path.
+
+use super::content::ContentReader;
+use super::ext_desk::ExtDesk;
+use super::source::{Opener, Place, Source};
+use crate::ledger::ItemRow;
+use crate::port::{Content, Fault, FaultKind, Sectors, Stamp};
+use crate::value::Name;
+use crate::volume::layout::Layout;
+use std::collections::HashMap;
+use std::sync::Arc;
+
+/// Drives and the volumes on them.
+pub struct DriveSource {
+    /// Sectors of each drive of the job, by number.
+    pub drives: Vec<Arc<dyn Sectors>>,
+    /// The drive that a volume lies on, by the volume's number.
+    pub volumes: HashMap<i64, usize>,
+    /// Volumes that a library reads, by number.
+    pub desks: HashMap<i64, Arc<ExtDesk>>,
+}
+
+impl Source for DriveSource {
+    fn opener(&self) -> Box<dyn Opener + '_> {
+        Box::new(DriveOpener { source: self })
+    }
+
+    fn has_stamps(&self) -> bool {
+        // A drive on hold does not change; its fingerprint is compared instead.
+        false
+    }
+}
+
+struct DriveOpener<'a> {
+    source: &'a DriveSource,
+}
+
+fn stamp(item: &ItemRow) -> Stamp {
+    Stamp {
+        inode: item.inode,
+        bytes: item.bytes,
+        allocated: item.allocated,
+        modified_ns: item.modified_ns,
+        names: item.names,
+        ..Stamp::default()
+    }
+}
+
+impl Opener for DriveOpener<'_> {
+    fn open(&mut self, item: &ItemRow, place: &Arc<Place>) -> Result<Box<dyn Content>, Fault> {
+        let doing = || format!("opening {}", item.name.text());
+        if let Some(desk) = self.source.desks.get(&item.volume) {
+            let mut parts = place.parts.clone();
+            parts.push(match &item.name {
+                Name::Bytes(bytes) => bytes.clone(),
+                name @ Name::Units(_) => name.text().into_bytes(),
+            });
+            return desk.file(parts, stamp(item));
+        }
+        let drive = self
+            .source
+            .volumes
+            .get(&item.volume)
+            .and_then(|drive| self.source.drives.get(*drive));
+        let (Some(drive), Some(bytes)) = (drive, &item.layout) else {
+            return Err(Fault::new(
+                FaultKind::Other,
+                doing(),
+                "where its bytes lie is not known",
+            ));
+        };
+        let layout = Layout::from_bytes(bytes).ok_or_else(|| {
+            Fault::new(
+                FaultKind::Other,
+                doing(),
+                "its layout in the ledger makes no sense",
+            )
+        })?;
+        Ok(Box::new(
+            ContentReader::shared(layout, Arc::clone(drive)).stamped(stamp(item)),
+        ))
+    }
+
+    fn stamp(&mut self, item: &ItemRow, _: &Arc<Place>) -> Result<Stamp, Fault> {
+        Ok(stamp(item))
+    }
+}

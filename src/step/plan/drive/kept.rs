@@ -1,0 +1,201 @@
+//! What the ledger keeps of drives besides items: volumes, gaps and the points they leave.
+
+use crate::job::{Job, ledger_problem};
+use crate::judge::point::{Decider, Point};
+use crate::ledger::{Ledger, LedgerError};
+use crate::step::outcome::Problem;
+use crate::volume::filesystem::Place;
+use serde::{Deserialize, Serialize};
+
+/// Which reader lists a volume.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[allow(missing_docs)] // each is the file system of that name
+pub enum Format {
+    Ntfs,
+    Fat,
+    ExFat,
+    Ext,
+    None,
+}
+
+/// One volume of a drive.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct VolumeKept {
+    /// Its number in the job, from 1; items refer to it.
+    pub number: i64,
+    /// Its drive, from 0.
+    pub drive: usize,
+    /// Its number on the drive, from 1, in order of place.
+    pub index: u32,
+    /// First byte on the drive.
+    pub first_byte: u64,
+    /// Length in bytes.
+    pub bytes: u64,
+    /// Place of its boot sector within it.
+    pub boot_at: u64,
+    /// Who lists it.
+    pub format: Format,
+    /// What it is, for people.
+    pub kind: String,
+    /// Its label.
+    pub label: Option<String>,
+    /// `surveyed`, `holds-no-user-data`, `locked`, `unrecognised`.
+    pub state: String,
+    /// The rule or reason.
+    pub rule: String,
+}
+
+impl VolumeKept {
+    /// Where it lies.
+    pub fn place(&self) -> Place {
+        Place {
+            first_byte: self.first_byte,
+            bytes: self.bytes,
+        }
+    }
+
+    /// Its word in bags and listings.
+    pub fn word(&self) -> String {
+        format!("drive{}-volume{}", self.drive + 1, self.index)
+    }
+
+    /// Number of the made-up parent of everything in its root.
+    pub fn root(&self) -> i64 {
+        -self.number
+    }
+}
+
+/// One gap of a drive.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct GapKept {
+    /// Its drive, from 0.
+    pub drive: usize,
+    /// First byte on the drive.
+    pub first_byte: u64,
+    /// Length in bytes.
+    pub bytes: u64,
+    /// `blank`, `content`, `unread`.
+    pub content: String,
+}
+
+/// An open point that the survey found.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PointKept {
+    /// Its id.
+    pub id: String,
+    /// The volume it is about, as `DRIVE:N` (drive from 1), empty for none.
+    pub volume: String,
+    /// What is open.
+    pub says: String,
+    /// What is lost.
+    pub lost: String,
+    /// Where that is known from.
+    pub evidence: String,
+    /// What to do.
+    pub remedy: String,
+    /// Bytes it stands for.
+    pub bytes: u64,
+}
+
+impl PointKept {
+    /// A point about a volume.
+    pub fn of_volume(id: &str, volume: &VolumeKept, evidence: &str, next: &str) -> Self {
+        let which = format!("{}:{}", volume.drive + 1, volume.index);
+        let size = crate::value::measure::bytes_in_words(volume.bytes);
+        let label = volume
+            .label
+            .as_ref()
+            .map(|label| format!(" \"{label}\""))
+            .unwrap_or_default();
+        let says = match id {
+            "volume-locked" => format!(
+                "volume {which}{label} ({}, {size}) is encrypted, so nothing of it is known",
+                volume.kind
+            ),
+            "volume-unrecognised" => format!(
+                "volume {which}{label} ({}, {size}) is nothing that this program can read",
+                volume.kind
+            ),
+            "accounts-differ" => format!(
+                "the accounts of volume {which}{label} ({}) do not add up",
+                volume.kind
+            ),
+            _ => format!(
+                "volume {which}{label} ({}, {size}) could be surveyed in part only",
+                volume.kind
+            ),
+        };
+        Self {
+            id: id.to_owned(),
+            volume: which.clone(),
+            says,
+            lost: format!("whatever lies in it ({size})"),
+            evidence: format!("{which}: {evidence}"),
+            remedy: format!(
+                "{next}; or the owner gives it up: holdpoint waive JOB --volume {which} --decided-by owner --how signed --name NAME --reason TEXT"
+            ),
+            bytes: volume.bytes,
+        }
+    }
+
+    /// As the gate weighs it.
+    pub fn point(&self, who: impl Fn(&str) -> Decider) -> Option<Point> {
+        let id = crate::judge::point::ORDER
+            .iter()
+            .find(|known| **known == self.id)?;
+        let mut point = Point::plain(
+            id,
+            who(id),
+            self.says.clone(),
+            self.lost.clone(),
+            self.evidence.clone(),
+            self.remedy.clone(),
+        );
+        point.bytes = self.bytes;
+        Some(point)
+    }
+}
+
+/// Keeps what a survey found.
+pub fn keep(
+    ledger: &Ledger,
+    volumes: &[VolumeKept],
+    gaps: &[GapKept],
+    points: &[PointKept],
+) -> Result<(), LedgerError> {
+    let text = |value: serde_json::Result<String>| value.unwrap_or_default();
+    ledger.set("volumes", &text(serde_json::to_string(volumes)))?;
+    ledger.set("gaps", &text(serde_json::to_string(gaps)))?;
+    ledger.set("survey-points", &text(serde_json::to_string(points)))
+}
+
+fn kept<T: for<'de> Deserialize<'de>>(job: &Job<'_>, key: &str) -> Result<Vec<T>, Problem> {
+    let text = job.ledger.get(key).map_err(|e| ledger_problem(&e))?;
+    Ok(text
+        .and_then(|text| serde_json::from_str(&text).ok())
+        .unwrap_or_default())
+}
+
+/// The volumes of the newest survey.
+pub fn volumes(job: &Job<'_>) -> Result<Vec<VolumeKept>, Problem> {
+    kept(job, "volumes")
+}
+
+/// The gaps of the newest survey.
+pub fn gaps(job: &Job<'_>) -> Result<Vec<GapKept>, Problem> {
+    kept(job, "gaps")
+}
+
+/// The points of the newest survey.
+pub fn points(job: &Job<'_>) -> Result<Vec<PointKept>, Problem> {
+    kept(job, "survey-points")
+}
+
+/// A volume's word; `folder` for number 0.
+pub fn volume_word(volumes: &[VolumeKept], number: i64) -> String {
+    volumes
+        .iter()
+        .find(|volume| volume.number == number)
+        .map_or_else(|| "folder".to_owned(), VolumeKept::word)
+}

@@ -1,0 +1,318 @@
+//! Looking at one drive: its tables, each partition's content, each gap.
+
+use super::kept::{Format, GapKept, PointKept, VolumeKept};
+use crate::job::Job;
+use crate::port::Sectors;
+use crate::step::event::{Event, Tell};
+use crate::value::measure::bytes_in_words;
+use crate::volume::filesystem::{Place, Weight};
+use crate::volume::gap::{Budget, GapContent, GapLook, look as look_at};
+use crate::volume::map::{self, AreaKind, Partition};
+use crate::volume::signature::{Hit, Probe, VolumeState, What, judge, probe};
+use std::sync::Arc;
+
+/// A gap or a partition without a signature is read up to here; more would only prove what is an open point anyway.
+const BUDGET: Budget = Budget { bytes: 8 << 30 };
+
+/// Everything found on the drives so far.
+#[derive(Debug, Default)]
+pub struct Looked {
+    /// Volumes.
+    pub volumes: Vec<VolumeKept>,
+    /// Gaps.
+    pub gaps: Vec<GapKept>,
+    /// What is open.
+    pub points: Vec<PointKept>,
+}
+
+/// Looks at drive `drive`.
+pub fn look(
+    job: &Job<'_>,
+    drive: usize,
+    sectors: &Arc<dyn Sectors>,
+    found: &mut Looked,
+    tell: Tell<'_>,
+) {
+    let map = map::read(sectors.as_ref());
+    for finding in map
+        .findings
+        .list()
+        .iter()
+        .filter(|finding| finding.weight == Weight::OpenPoint)
+    {
+        found.points.push(PointKept {
+            id: "tables-disagree".into(),
+            volume: String::new(),
+            says: format!("the tables of drive {} do not agree: {}", drive + 1, finding.says),
+            lost: "a part of the drive may be hidden from the list".into(),
+            evidence: format!("drive {}: {} ({} times)", drive + 1, finding.id, finding.count),
+            remedy: "look at the list of volumes; then holdpoint waive JOB --point tables-disagree --decided-by owner --how signed --name NAME --reason TEXT".into(),
+            bytes: 0,
+        });
+    }
+    let mut partitions: Vec<&Partition> = map.partitions.iter().collect();
+    partitions.sort_by_key(|partition| (partition.place.first_byte, partition.number));
+    for (index, partition) in (1u32..).zip(partitions) {
+        tell(Event::Counted {
+            what: "partitions looked at".into(),
+            done: u64::from(index),
+            all: Some(map.partitions.len() as u64),
+        });
+        let number = found.volumes.len() as i64 + 1;
+        let volume = look_at_partition(
+            drive,
+            index,
+            number,
+            partition,
+            sectors.as_ref(),
+            &mut found.points,
+        );
+        found.volumes.push(volume);
+    }
+    if map.partitions.is_empty() && !sectors_blank(sectors.as_ref()) {
+        found.points.push(PointKept {
+            id: "volume-unrecognised".into(),
+            volume: String::new(),
+            says: format!("drive {} has no partition table, and its first sector is none of the volumes that this program knows", drive + 1),
+            lost: format!("whatever lies on it ({})", bytes_in_words(sectors.bytes())),
+            evidence: format!("drive {}: nothing recognised at byte 0", drive + 1),
+            remedy: "ask the owner what is on it; refer it, or holdpoint waive JOB --point volume-unrecognised --decided-by owner --how signed --name NAME --reason TEXT".into(),
+            bytes: sectors.bytes(),
+        });
+    }
+    for area in map.areas.iter().filter(|area| area.kind == AreaKind::Gap) {
+        gap(
+            job,
+            drive,
+            sectors.as_ref(),
+            area.place(),
+            "between the partitions",
+            found,
+        );
+    }
+}
+
+fn sectors_blank(sectors: &dyn Sectors) -> bool {
+    let place = Place {
+        first_byte: 0,
+        bytes: sectors.bytes(),
+    };
+    sectors.bytes() <= BUDGET.bytes && look_at(sectors, place, BUDGET).is_blank()
+}
+
+fn look_at_partition(
+    drive: usize,
+    index: u32,
+    number: i64,
+    partition: &Partition,
+    sectors: &dyn Sectors,
+    points: &mut Vec<PointKept>,
+) -> VolumeKept {
+    let place = partition.place;
+    let probed = probe(sectors, place);
+    // Without any signature only reading all of it can show that it is blank.
+    let whole: Option<GapLook> = probed
+        .hits
+        .is_empty()
+        .then(|| look_at(sectors, place, BUDGET));
+    let (state, findings) = judge(partition.kind, place.bytes, &probed, whole.as_ref());
+    let leading = probed.leading();
+    let mut volume = VolumeKept {
+        number,
+        drive,
+        index,
+        first_byte: place.first_byte,
+        bytes: place.bytes,
+        boot_at: 0,
+        format: Format::None,
+        kind: leading.map_or_else(
+            || partition.kind.in_words(),
+            |hit| hit.what.word().to_owned(),
+        ),
+        label: leading.and_then(|hit| hit.label.clone()).or_else(|| {
+            partition
+                .name
+                .as_ref()
+                .map(|name| name.text())
+                .filter(|name| !name.is_empty())
+        }),
+        state: String::new(),
+        rule: String::new(),
+    };
+    for finding in findings
+        .list()
+        .iter()
+        .filter(|finding| finding.weight == Weight::OpenPoint)
+    {
+        points.push(PointKept::of_volume(
+            "volume-partly-surveyed",
+            &volume,
+            &finding.says,
+            "look at the volume by hand",
+        ));
+    }
+    match state {
+        VolumeState::Readable(what) => {
+            volume.format = format_of(what);
+            volume.rule = "read directly".into();
+        }
+        VolumeState::Damaged { what, boot_at, why } => {
+            volume.format = format_of(what);
+            volume.boot_at = boot_at;
+            volume.rule = why.clone();
+            points.push(PointKept::of_volume(
+                "volume-partly-surveyed",
+                &volume,
+                &why,
+                "the list comes from its backup; ask the owner whether anything is missing",
+            ));
+        }
+        VolumeState::HoldsNoUserData { rule } => {
+            volume.state = "holds-no-user-data".into();
+            volume.rule = rule.to_owned();
+        }
+        VolumeState::Locked(_) => {
+            volume.state = "locked".into();
+            volume.rule = protectors(&probed);
+            let next = format!(
+                "have the owner look up the key ({}), unlock the volume, and give the opened volume as a drive or folder",
+                volume.rule
+            );
+            let point = PointKept::of_volume("volume-locked", &volume, &volume.rule, &next);
+            points.push(point);
+        }
+        VolumeState::Unrecognised { why, next } => {
+            volume.state = "unrecognised".into();
+            volume.rule = why.clone();
+            points.push(PointKept::of_volume(
+                "volume-unrecognised",
+                &volume,
+                &why,
+                next,
+            ));
+        }
+    }
+    volume
+}
+
+/// What the owner must look up to open a locked volume, as far as the format tells it in clear.
+fn protectors(probe: &Probe) -> String {
+    let hits: Vec<&Hit> = probe
+        .hits
+        .iter()
+        .filter(|hit| !hit.protectors.is_empty() || hit.id.is_some())
+        .collect();
+    let mut out = Vec::new();
+    for hit in hits {
+        for protector in &hit.protectors {
+            out.push(format!("{} {}", protector.kind.in_words(), protector.id));
+        }
+        if hit.protectors.is_empty()
+            && let Some(id) = &hit.id
+        {
+            out.push(format!("{} {id}", hit.what.word()));
+        }
+    }
+    if out.is_empty() {
+        "the format does not say which key is needed".into()
+    } else {
+        format!("key protector {}", out.join(", "))
+    }
+}
+
+fn format_of(what: What) -> Format {
+    match what {
+        What::Ntfs => Format::Ntfs,
+        What::Fat12 | What::Fat16 | What::Fat32 => Format::Fat,
+        What::ExFat => Format::ExFat,
+        What::Ext2 | What::Ext3 | What::Ext4 => Format::Ext,
+        _ => Format::None,
+    }
+}
+
+/// Looks at a stretch that belongs to no volume.
+pub fn gap(
+    job: &Job<'_>,
+    drive: usize,
+    sectors: &dyn Sectors,
+    place: Place,
+    whence: &str,
+    found: &mut Looked,
+) {
+    const MIB: u64 = 1 << 20;
+    let seen = look_at(sectors, place, BUDGET);
+    let limits = &job.policy.survey;
+    let size = bytes_in_words(place.bytes);
+    let known: Vec<u64> = found
+        .volumes
+        .iter()
+        .filter(|volume| volume.drive == drive)
+        .map(|volume| volume.first_byte)
+        .collect();
+    let candidates: Vec<_> = seen
+        .candidates
+        .iter()
+        .filter(|candidate| !known.contains(&candidate.first_byte))
+        .collect();
+    let mut add = |id: &str, says: String, bytes: u64| {
+        found.points.push(PointKept {
+            id: id.to_owned(),
+            volume: String::new(),
+            says,
+            lost: bytes_in_words(bytes),
+            evidence: format!("drive {}, byte {}, {} bytes", drive + 1, place.first_byte, place.bytes),
+            remedy: format!("ask the owner about earlier partitions; then holdpoint waive JOB --point {id} --decided-by owner --how signed --name NAME --reason TEXT"),
+            bytes,
+        });
+    };
+    let at = place.first_byte;
+    for candidate in &candidates {
+        add(
+            "gap-with-content",
+            format!(
+                "a lost volume ({}) seems to begin at byte {} of drive {}",
+                candidate.what.word(),
+                candidate.first_byte,
+                drive + 1
+            ),
+            place.bytes,
+        );
+    }
+    let content = match seen.content() {
+        GapContent::Blank => "blank",
+        GapContent::Content { bytes, first } => {
+            if bytes >= u64::from(limits.gap_content_mib.get()) * MIB && candidates.is_empty() {
+                add(
+                    "gap-with-content",
+                    format!(
+                        "a gap of {size} {whence}, at byte {at} of drive {}, holds {} of content from byte {first} on",
+                        drive + 1,
+                        bytes_in_words(bytes)
+                    ),
+                    bytes,
+                );
+            }
+            "content"
+        }
+        GapContent::Unread { bytes } => {
+            if bytes >= u64::from(limits.gap_unread_mib.get()) * MIB {
+                add(
+                    "gap-unread",
+                    format!(
+                        "{} of a gap {whence}, at byte {at} of drive {}, could not be read",
+                        bytes_in_words(bytes),
+                        drive + 1
+                    ),
+                    bytes,
+                );
+            }
+            "unread"
+        }
+    };
+    found.gaps.push(GapKept {
+        drive,
+        first_byte: at,
+        bytes: place.bytes,
+        content: content.into(),
+    });
+}

@@ -1,0 +1,220 @@
+//! Surveying drives: every byte in an area, every partition in a state, every record an item.
+//!
+//! Invariant: what is locked, unrecognised, unread or does not add up ends as an open point with a
+//! remedy; nothing is skipped because of a type code.
+
+mod kept;
+mod look;
+mod rows;
+mod source;
+
+pub use kept::{GapKept, PointKept, VolumeKept, gaps, points, volume_word, volumes};
+pub use source::source;
+
+use crate::job::{Job, ledger_problem};
+use crate::ledger::{LedgerError, RowSum};
+use crate::port::{Fault, Sectors};
+use crate::step::event::{Event, Tell};
+use crate::step::outcome::Problem;
+use crate::survey::class::Classer;
+use crate::survey::person::People;
+use crate::volume::ext::ExtVolume;
+use crate::volume::filesystem::{Found, Limits, NotSurveyed, Place, Survey, Weight};
+use crate::volume::{exfat, fat, gap, ntfs};
+use kept::Format;
+use std::sync::Arc;
+
+/// What a survey of all drives came to.
+#[derive(Debug, Default, Clone, Copy)]
+pub struct Surveyed {
+    /// Items listed.
+    pub items: u64,
+    /// Their bytes.
+    pub bytes: u64,
+    /// Bytes in use that belong to nothing listed.
+    pub unaccounted_bytes: u64,
+}
+
+/// Surveys every drive of the job as survey number `survey`.
+pub fn survey(
+    job: &Job<'_>,
+    classer: &Classer,
+    survey: i64,
+    tell: Tell<'_>,
+) -> Result<Surveyed, Problem> {
+    let failed = |e: LedgerError| ledger_problem(&e);
+    let gone = |fault: Fault| {
+        crate::job::fault_problem(&fault, "connect the drive again, then holdpoint plan JOB")
+    };
+    let mut found = look::Looked::default();
+    for (number, kept) in job.setup.drives.iter().enumerate() {
+        let sectors = job.bench.sectors(&kept.path.path()).map_err(gone)?;
+        look::look(job, number, &sectors, &mut found, tell);
+    }
+    let mut rows = rows::Rows::begin(&job.ledger, classer, survey, job.now()).map_err(failed)?;
+    let mut out = Surveyed::default();
+    let mut people = Vec::new();
+    let mut more_gaps = Vec::new();
+    for volume in &mut found.volumes {
+        if volume.format == Format::None {
+            continue;
+        }
+        let kept = &job.setup.drives[volume.drive];
+        let sectors = job.bench.sectors(&kept.path.path()).map_err(gone)?;
+        tell(Event::Counted {
+            what: format!("records of {}", volume.word()),
+            done: 0,
+            all: None,
+        });
+        rows.clear().map_err(failed)?;
+        let mut trouble = None;
+        let outcome = read(volume, &sectors, &mut |item| {
+            if trouble.is_none() {
+                trouble = rows.take(&item).err();
+            }
+        });
+        if let Some(e) = trouble {
+            return Err(failed(e));
+        }
+        match outcome {
+            Ok(survey) => {
+                let mut counted = People::new(i64::try_from(job.now().0).ok());
+                let walked = rows.walk(volume, &survey, &mut counted).map_err(failed)?;
+                people.extend(super::people::lines(
+                    &counted,
+                    &volume.word(),
+                    &volume.word(),
+                ));
+                out.items += walked.items;
+                out.bytes += walked.bytes;
+                out.unaccounted_bytes += survey
+                    .accounts
+                    .in_use_without_owner
+                    .saturating_mul(survey.accounts.cluster_bytes);
+                settle(volume, &survey, &mut found.points);
+                // NTFS counts one sector less than it has: the last one holds the copy of its boot sector (volume's own).
+                let own = survey.bytes
+                    + if volume.format == Format::Ntfs {
+                        u64::from(sectors.sector_bytes())
+                    } else {
+                        0
+                    };
+                if let Some(place) = gap::behind(volume.place(), own) {
+                    more_gaps.push((volume.drive, place, Arc::clone(&sectors)));
+                }
+            }
+            Err(why) => {
+                volume.state = "unrecognised".into();
+                volume.rule = why.found.clone();
+                found.points.push(PointKept::of_volume(
+                    "volume-unrecognised",
+                    volume,
+                    &why.to_string(),
+                    &why.next,
+                ));
+            }
+        }
+    }
+    for (drive, place, sectors) in more_gaps {
+        look::gap(
+            job,
+            drive,
+            sectors.as_ref(),
+            place,
+            "behind a file system",
+            &mut found,
+        );
+    }
+    let sum: RowSum = rows.end(people).map_err(failed)?;
+    job.ledger
+        .transaction::<_, LedgerError>(|ledger| {
+            kept::keep(ledger, &found.volumes, &found.gaps, &found.points)?;
+            ledger.rows_moved(job.now(), sum)
+        })
+        .map_err(failed)?;
+    Ok(out)
+}
+
+fn read(
+    volume: &VolumeKept,
+    sectors: &Arc<dyn Sectors>,
+    see: &mut dyn FnMut(Found),
+) -> Result<Survey, NotSurveyed> {
+    let (place, limits): (Place, Limits) = (volume.place(), Limits::default());
+    match volume.format {
+        Format::Ntfs => ntfs::survey(sectors.as_ref(), place, &limits, see),
+        Format::Fat => fat::survey(sectors.as_ref(), place, volume.boot_at, limits, see),
+        Format::ExFat => exfat::survey(sectors.as_ref(), place, volume.boot_at, limits, see),
+        Format::Ext => Ok(ExtVolume::open(Arc::clone(sectors), place, limits)?.survey(limits, see)),
+        Format::None => Err(NotSurveyed::because(
+            "surveying a volume",
+            "no reader for it",
+            "look at it by hand",
+        )),
+    }
+}
+
+/// What the survey of one volume leaves open.
+fn settle(volume: &mut VolumeKept, survey: &Survey, points: &mut Vec<PointKept>) {
+    volume.state = "surveyed".into();
+    volume.kind = survey.format.to_owned();
+    volume.label = survey
+        .label
+        .as_ref()
+        .map(crate::value::Name::text)
+        .or(volume.label.take());
+    volume.rule = format!(
+        "{} of {} records listed",
+        survey.accounts.records_listed,
+        survey
+            .accounts
+            .records_in_use
+            .unwrap_or(survey.accounts.records_listed)
+    );
+    if survey.dirty == Some(true) {
+        volume
+            .rule
+            .push_str("; it was not closed properly, which is normal after a crash");
+    }
+    for finding in survey.findings.list() {
+        match finding.weight {
+            Weight::Sentence => {}
+            Weight::OpenPoint => {
+                let says = format!("{} ({}, {} times)", finding.says, finding.id, finding.count);
+                points.push(PointKept::of_volume(
+                    "volume-partly-surveyed",
+                    volume,
+                    &says,
+                    "ask the owner whether anything is missing from the list; else refer the drive",
+                ));
+            }
+        }
+    }
+    if !survey.whole && !survey.findings.any_open() {
+        points.push(PointKept::of_volume(
+            "volume-partly-surveyed",
+            volume,
+            "not all of its tables could be read",
+            "try again after holdpoint assess; else refer the drive",
+        ));
+    }
+    if !survey.accounts.add_up() {
+        let a = &survey.accounts;
+        let says = format!(
+            "clusters in use without an owner {}, owned but free {}, owned twice {}, damaged records {}, records in use {} against {} listed",
+            a.in_use_without_owner,
+            a.owned_but_free,
+            a.owned_twice,
+            a.records_damaged,
+            a.records_in_use
+                .map_or("unknown".to_owned(), |n| n.to_string()),
+            a.records_listed
+        );
+        points.push(PointKept::of_volume(
+            "accounts-differ",
+            volume,
+            &says,
+            "show the owner the list of this volume; a check on a copy of the drive may explain it",
+        ));
+    }
+}
