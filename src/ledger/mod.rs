@@ -14,6 +14,7 @@ mod page;
 pub mod row;
 pub mod rowsum;
 mod schema;
+mod strip;
 
 use crate::port::{Fault, FaultKind};
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
@@ -22,6 +23,7 @@ use std::path::{Path, PathBuf};
 pub use facts::{Fact, FactBody};
 pub use row::{Got, GotRow, ItemRow, Want};
 pub use rowsum::RowSum;
+pub use strip::TAKEN_OUT;
 
 /// Why the ledger could not do what was asked.
 #[derive(Debug, thiserror::Error)]

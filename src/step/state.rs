@@ -45,6 +45,12 @@ impl Recorded {
                 .find(|fact| wanted(&fact.body))
                 .map(|fact| fact.number)
         };
+        if super::put_back::is_closed(facts) {
+            return Self {
+                sealed: false,
+                verified: false,
+            };
+        }
         let sealed = newest(|body| matches!(body, FactBody::Sealed { .. }));
         let surveyed = newest(|body| matches!(body, FactBody::Surveyed { .. }));
         let verified = newest(|body| matches!(body, FactBody::Verified { .. }));

@@ -4,6 +4,7 @@
 
 pub mod class;
 pub mod hive;
+pub mod genuine;
 pub mod item;
 mod pattern;
 pub mod person;
