@@ -5,7 +5,7 @@
 //! chain) still belongs to this job. What goes, goes from the file too, not only from its tables. It is
 //! one transaction: a ledger is either whole or stripped.
 
-use super::items::encode;
+use super::row::encode;
 use super::{Fact, FactBody, GotRow, Ledger, LedgerError, RowSum};
 use crate::value::{Blake3, Moment};
 

@@ -203,8 +203,8 @@ fn maps(job: &Job<'_>, request: &PutBackRequest) -> Result<Vec<Map>, Problem> {
 
 fn is_listed(job: &Job<'_>, parts: &Parts) -> Result<bool, Problem> {
     let mut at = 0;
-    for part in parts {
-        let name = Name::Bytes(part.clone());
+    for own in parts {
+        let name = Name::Bytes(own.clone());
         let found = job
             .ledger
             .child(at, &name, None)
@@ -214,7 +214,7 @@ fn is_listed(job: &Job<'_>, parts: &Parts) -> Result<bool, Problem> {
             let mut units = None;
             job.ledger
                 .each_child(at, |row, _| {
-                    if row.name.is_wide() && row.name.text().as_bytes() == part.as_slice() {
+                    if row.name.is_wide() && row.name.text().as_bytes() == own.as_slice() {
                         units = Some(row.id);
                     }
                 })
