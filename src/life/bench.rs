@@ -43,12 +43,16 @@ pub struct LifeBench {
     pub replies: Option<Replies>,
     plugs: Mutex<BTreeMap<PathBuf, Arc<LifeDisk>>>,
     files: Mutex<BTreeMap<PathBuf, Vec<u8>>>,
-    ledger: String,
-    /// Keeps the ledger alive while the engine is away.
-    _anchor: Mutex<Option<Ledger>>,
+    /// Name of the ledger, and what keeps it alive while the engine is away.
+    ledger: Mutex<(String, Option<Ledger>)>,
 }
 
 static LEDGERS: AtomicU64 = AtomicU64::new(0);
+
+/// Lives run beside each other in one process; their ledgers must not meet.
+fn new_name() -> String {
+    format!("life-{}", LEDGERS.fetch_add(1, Ordering::Relaxed))
+}
 
 impl LifeBench {
     /// A machine with a source and nothing plugged in.
@@ -59,7 +63,6 @@ impl LifeBench {
         drive: Arc<LifeDrive>,
         replies: Option<Replies>,
     ) -> Self {
-        let number = LEDGERS.fetch_add(1, Ordering::Relaxed);
         Self {
             fate,
             clock,
@@ -68,8 +71,7 @@ impl LifeBench {
             replies,
             plugs: Mutex::new(BTreeMap::new()),
             files: Mutex::new(BTreeMap::new()),
-            ledger: format!("life-{}-{number}", std::process::id()),
-            _anchor: Mutex::new(None),
+            ledger: Mutex::new((new_name(), None)),
         }
     }
 
@@ -96,19 +98,19 @@ impl LifeBench {
 
     /// The life's ledger, the same one however often it is opened. Commits are sync points.
     pub fn ledger(&self) -> Result<Ledger, LedgerError> {
-        let mut anchor = self._anchor.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut ledger = self.ledger.lock().unwrap_or_else(PoisonError::into_inner);
+        let (name, anchor) = &mut *ledger;
         if anchor.is_none() {
-            *anchor = Some(Ledger::in_shared_memory(&self.ledger, || true)?);
+            *anchor = Some(Ledger::in_shared_memory(name, || true)?);
         }
         let fate = self.fate.clone();
-        Ledger::in_shared_memory(&self.ledger, move || fate.sync().is_ok())
+        Ledger::in_shared_memory(name, move || fate.sync().is_ok())
     }
 
     /// A ledger that holds nothing yet, in place of the one before.
-    pub fn new_ledger(&mut self) {
-        let number = LEDGERS.fetch_add(1, Ordering::Relaxed);
-        self.ledger = format!("life-{}-{number}", std::process::id());
-        self._anchor = Mutex::new(None);
+    pub fn new_ledger(&self) -> Result<Ledger, LedgerError> {
+        *self.ledger.lock().unwrap_or_else(PoisonError::into_inner) = (new_name(), None);
+        self.ledger()
     }
 
     /// The machine starts again after a crash: every drive has lost what it had not kept.

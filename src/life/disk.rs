@@ -137,6 +137,13 @@ impl LifeDisk {
         how(&mut self.state().nature);
     }
 
+    /// The file system, still empty, becomes one that folds case when its nature says so.
+    pub fn becomes_folding(&self) {
+        let mut state = self.state();
+        let folds = state.nature.folds_case;
+        (state.live, state.durable) = (Files::new(folds), Files::new(folds));
+    }
+
     /// One operation on the drive. `since` = as of when the asker opened it.
     pub(super) fn enter(&self, since: Option<u64>) -> Result<MutexGuard<'_, State>, Fault> {
         let operation = self.fate.operation()?;

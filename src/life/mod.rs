@@ -10,9 +10,16 @@ pub mod destination;
 pub mod disk;
 pub mod fate;
 pub mod files;
+pub mod health;
 pub mod memory;
+pub mod oracle;
 pub mod seed;
+pub mod story;
 pub mod tree;
+pub mod world;
+
+#[cfg(test)]
+mod tests;
 
 pub use bench::LifeBench;
 pub use clock::LifeClock;
