@@ -187,9 +187,8 @@ impl Bench for LifeBench {
 
     fn absolute(&self, path: &Path) -> Result<PathBuf, Fault> {
         self.fate.operation()?;
-        let known = path == Path::new(SOURCE)
-            || path == Path::new(REPLIES)
-            || self.disk_of(path).is_some();
+        let known =
+            path == Path::new(SOURCE) || path == Path::new(REPLIES) || self.disk_of(path).is_some();
         if known {
             Ok(path.to_owned())
         } else {

@@ -22,18 +22,18 @@ fn fault(kind: FaultKind, doing: &str, path: &str, why: &str) -> Fault {
 
 impl LifeDestination {
     /// Opens a folder; `make` = makes it, durably, when it is not there.
-    pub fn open(
-        disk: Arc<LifeDisk>,
-        within: &str,
-        shown: &str,
-        make: bool,
-    ) -> Result<Self, Fault> {
+    pub fn open(disk: Arc<LifeDisk>, within: &str, shown: &str, make: bool) -> Result<Self, Fault> {
         let since = {
             let mut state = disk.enter(None)?;
             if state.live.at(within) != Some(Named::Folder) {
                 let folder = Change::Folder(within.to_owned());
                 if !make || !state.change(folder.clone()) {
-                    return Err(fault(FaultKind::Missing, "opening", shown, "no such folder"));
+                    return Err(fault(
+                        FaultKind::Missing,
+                        "opening",
+                        shown,
+                        "no such folder",
+                    ));
                 }
                 if !state.nature.lies {
                     state.durable.apply(&folder);
@@ -102,10 +102,20 @@ impl Destination for LifeDestination {
             return Err(fault(FaultKind::Exists, "creating", path, "it is there"));
         }
         if state.nature.largest_file.is_some_and(|most| bytes > most) {
-            return Err(fault(FaultKind::CannotHold, "creating", path, "file too large"));
+            return Err(fault(
+                FaultKind::CannotHold,
+                "creating",
+                path,
+                "file too large",
+            ));
         }
         let Some(file) = state.new_file(&full) else {
-            return Err(fault(FaultKind::Missing, "creating", path, "no such folder"));
+            return Err(fault(
+                FaultKind::Missing,
+                "creating",
+                path,
+                "no such folder",
+            ));
         };
         Ok(Box::new(LifeWriting {
             disk: self.disk.clone(),
@@ -117,11 +127,21 @@ impl Destination for LifeDestination {
     fn link(&self, existing: &str, path: &str) -> Result<(), Fault> {
         let mut state = self.disk.enter_to_write(Some(self.since))?;
         if !state.nature.hard_links {
-            return Err(fault(FaultKind::Other, "linking", path, "not supported here"));
+            return Err(fault(
+                FaultKind::Other,
+                "linking",
+                path,
+                "not supported here",
+            ));
         }
         let (from, to) = (self.full(existing), self.full(path));
         let Some(Named::File(file)) = state.live.at(&from) else {
-            return Err(fault(FaultKind::Missing, "linking", existing, "no such file"));
+            return Err(fault(
+                FaultKind::Missing,
+                "linking",
+                existing,
+                "no such file",
+            ));
         };
         if state.live.at(&to).is_some() {
             return Err(fault(FaultKind::Exists, "linking", path, "it is there"));
@@ -220,7 +240,9 @@ impl Destination for LifeDestination {
     fn write_small(&self, path: &str, bytes: &[u8]) -> Result<(), Fault> {
         self.disk.fate.sync()?;
         let full = self.full(path);
-        self.disk.enter_to_write(Some(self.since))?.replace(&full, bytes)
+        self.disk
+            .enter_to_write(Some(self.since))?
+            .replace(&full, bytes)
     }
 
     fn fetched_bytes(&self) -> Option<u64> {
@@ -247,7 +269,12 @@ impl Writing for LifeWriting {
         if state.change(Change::Length(self.file, bytes)) {
             Ok(())
         } else {
-            Err(fault(FaultKind::Missing, "finishing", "a file", "no such file"))
+            Err(fault(
+                FaultKind::Missing,
+                "finishing",
+                "a file",
+                "no such file",
+            ))
         }
     }
 }
@@ -276,12 +303,16 @@ impl Content for LifeReading {
         let mut state = self.disk.enter(Some(self.since))?;
         let count = {
             let Some(bytes) = state.live.file(self.file) else {
-                return Err(fault(FaultKind::Missing, "reading", "a file", "no such file"));
+                return Err(fault(
+                    FaultKind::Missing,
+                    "reading",
+                    "a file",
+                    "no such file",
+                ));
             };
             let start = usize::try_from(at).unwrap_or(usize::MAX).min(bytes.len());
             let end = start.saturating_add(buf.len()).min(bytes.len());
-            let (Some(from), Some(to)) = (bytes.get(start..end), buf.get_mut(..end - start))
-            else {
+            let (Some(from), Some(to)) = (bytes.get(start..end), buf.get_mut(..end - start)) else {
                 return Ok(0);
             };
             to.copy_from_slice(from);

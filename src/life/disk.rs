@@ -192,7 +192,12 @@ impl LifeDisk {
                 Named::File(file) => Some((path, file)),
                 Named::Folder => None,
             })
-            .filter(|(_, file)| state.live.file(*file).is_some_and(|bytes| !bytes.is_empty()))
+            .filter(|(_, file)| {
+                state
+                    .live
+                    .file(*file)
+                    .is_some_and(|bytes| !bytes.is_empty())
+            })
             .collect();
         let at = usize::try_from(choice % (files.len() as u64).max(1)).unwrap_or(0);
         let (path, file) = files.get(at)?.clone();
@@ -290,7 +295,8 @@ impl State {
     pub(super) fn new_file(&mut self, path: &str) -> Option<u64> {
         let file = self.next_file;
         self.next_file += 1;
-        self.change(Change::File(path.to_owned(), file)).then_some(file)
+        self.change(Change::File(path.to_owned(), file))
+            .then_some(file)
     }
 
     /// Applies a change to what is here now, and remembers it as volatile.
@@ -339,7 +345,12 @@ impl State {
             });
             let first = (page * PAGE) as usize;
             let new: Vec<u8> = match self.live.file(file) {
-                Some(bytes) => bytes.iter().skip(first).take(PAGE as usize).copied().collect(),
+                Some(bytes) => bytes
+                    .iter()
+                    .skip(first)
+                    .take(PAGE as usize)
+                    .copied()
+                    .collect(),
                 None => continue,
             };
             let victims: Vec<(u64, u64)> = self
@@ -403,7 +414,11 @@ impl State {
         };
         self.write(file, 0, bytes)?;
         if !self.change(Change::Rename(beside, path.to_owned())) {
-            return Err(Fault::new(FaultKind::Exists, doing, "a folder is in the way"));
+            return Err(Fault::new(
+                FaultKind::Exists,
+                doing,
+                "a folder is in the way",
+            ));
         }
         if !self.nature.lies {
             let mut parent = path;

@@ -44,7 +44,11 @@ impl Fate {
         if number >= self.crash_at_operation.load(Ordering::Relaxed) {
             self.dead.store(true, Ordering::Relaxed);
         }
-        if self.is_dead() { Err(no_power()) } else { Ok(number) }
+        if self.is_dead() {
+            Err(no_power())
+        } else {
+            Ok(number)
+        }
     }
 
     /// Something is about to become durable. Fails when the power goes just before.
@@ -53,7 +57,11 @@ impl Fate {
         if number >= self.crash_at_sync.load(Ordering::Relaxed) {
             self.dead.store(true, Ordering::Relaxed);
         }
-        if self.is_dead() { Err(no_power()) } else { Ok(()) }
+        if self.is_dead() {
+            Err(no_power())
+        } else {
+            Ok(())
+        }
     }
 
     /// Whether the power is gone.

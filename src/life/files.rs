@@ -71,7 +71,9 @@ impl Files {
         if path.is_empty() {
             return Some(Named::Folder);
         }
-        self.names.get(&self.key(path)).map(|(_, named)| named.clone())
+        self.names
+            .get(&self.key(path))
+            .map(|(_, named)| named.clone())
     }
 
     /// The bytes of the file at `path`.

@@ -121,7 +121,10 @@ pub fn replies(model: &str, serial: &str, ailing: &Ailing) -> Replies {
     say(Question::AtaGpl(4, 0), list);
     let (hours, celsius) = (u64::from(ailing.hours), u64::from(ailing.celsius));
     let pages = [
-        (1u8, vec![(0x08, 2911), (0x10, hours), (0x18, 21_400_000_000)]),
+        (
+            1u8,
+            vec![(0x08, 2911), (0x10, hours), (0x18, 21_400_000_000)],
+        ),
         (
             3,
             vec![
@@ -161,8 +164,14 @@ mod tests {
         let replies = replies("INVENTED 500", "INV-0042", &ailing);
         let page = |question| Page::from_reply(replies.get(question), PAGE);
         let identity = Identify::decode(&page(Question::AtaIdentify));
-        assert_eq!(identity.model.value().map(String::as_str), Some("INVENTED 500"));
-        assert_eq!(identity.serial.value().map(String::as_str), Some("INV-0042"));
+        assert_eq!(
+            identity.model.value().map(String::as_str),
+            Some("INVENTED 500")
+        );
+        assert_eq!(
+            identity.serial.value().map(String::as_str),
+            Some("INV-0042")
+        );
         assert_eq!(identity.bytes().get(), Some(SECTORS * 512));
         let log = SelfTestLog::short(&page(Question::AtaLog(6)));
         assert!(log.sound());

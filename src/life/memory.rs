@@ -30,10 +30,7 @@ impl LifeMemory {
             return;
         }
         let pass = self.passes.fetch_add(1, Ordering::Relaxed) + 1;
-        let hit = self
-            .flips
-            .lock()
-            .is_ok_and(|mut flips| flips.remove(&pass));
+        let hit = self.flips.lock().is_ok_and(|mut flips| flips.remove(&pass));
         let at = (pass.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 8) % bytes.len() as u64;
         if hit && let Some(byte) = bytes.get_mut(usize::try_from(at).unwrap_or(0)) {
             *byte ^= 1 << (pass % 8);

@@ -6,6 +6,7 @@
 
 pub mod bench;
 pub mod clock;
+pub mod demo;
 pub mod destination;
 pub mod disk;
 pub mod fate;

@@ -91,19 +91,29 @@ impl Oracle<'_> {
             }
             let whole = got.missing.is_empty();
             if got.written != 0 && (got.state == Got::Whole) != whole {
-                return Err(format!("{name} is {:?} with missing {:?}", got.state, got.missing));
+                return Err(format!(
+                    "{name} is {:?} with missing {:?}",
+                    got.state, got.missing
+                ));
             }
             for (bit, disk) in self.copies(&got) {
-                if !disk.nature().is_honest() || !self.trust.rest || !self.trust.reads {
+                // A second destination may be filled from the first: with a liar among them nothing is proven before the reading back.
+                let liars = self.disks.iter().any(|disk| !disk.nature().is_honest());
+                if liars || !self.trust.rest || !self.trust.reads {
                     continue;
                 }
-                let version = self.bench.drive.version(item.inode, item.modified_ns, item.bytes);
+                let version = self
+                    .bench
+                    .drive
+                    .version(item.inode, item.modified_ns, item.bytes);
                 // A row that a later survey renewed keeps no copies; what has copies has a version.
                 let Some(truth) = version else {
                     return Err(format!("{name} was copied in a version that never was"));
                 };
                 let Some(found) = disk.durable(&path) else {
-                    return Err(format!("{name} is called copied, and {path} is not there (copy {bit})"));
+                    return Err(format!(
+                        "{name} is called copied, and {path} is not there (copy {bit})"
+                    ));
                 };
                 equal_but_for(&name, &truth, &found, &got.missing)?;
                 let digests = (
@@ -164,8 +174,10 @@ impl Oracle<'_> {
                     }
                     listed.insert(path);
                 }
-                let payload: BTreeSet<String> =
-                    disk.durable_files(&format!("{bag}/data")).into_iter().collect();
+                let payload: BTreeSet<String> = disk
+                    .durable_files(&format!("{bag}/data"))
+                    .into_iter()
+                    .collect();
                 if !name.starts_with("tag") && listed != payload {
                     let odd: Vec<_> = listed.symmetric_difference(&payload).collect();
                     return Err(format!("{name} and the payload differ in {odd:?}"));
@@ -212,12 +224,16 @@ impl Oracle<'_> {
                     return Err(format!("released although {shown} was never looked into"));
                 }
                 if item.target != truth.node.target {
-                    return Err(format!("released although the link {shown} points elsewhere"));
+                    return Err(format!(
+                        "released although the link {shown} points elsewhere"
+                    ));
                 }
                 continue;
             }
             if (item.bytes, item.modified_ns) != (stamp.bytes, stamp.modified_ns) {
-                return Err(format!("released although {shown} changed since the survey"));
+                return Err(format!(
+                    "released although {shown} changed since the survey"
+                ));
             }
             if got.written == 0 {
                 if loss_decided {
@@ -250,7 +266,9 @@ impl Oracle<'_> {
                 ));
             }
             if !got.missing.is_empty() && !loss_decided {
-                return Err(format!("released although {shown} has gaps that nobody gave up"));
+                return Err(format!(
+                    "released although {shown} has gaps that nobody gave up"
+                ));
             }
         }
         Ok(())
@@ -268,15 +286,23 @@ impl Oracle<'_> {
                 _ => break,
             }
         }
-        found.filter(|(item, _)| item.want != Want::Vanished).ok_or_else(|| {
-            let path = Name::Bytes(parts.join(&b'/')).text();
-            format!("released although {path} is on the source and not in the survey")
-        })
+        found
+            .filter(|(item, _)| item.want != Want::Vanished)
+            .ok_or_else(|| {
+                let path = Name::Bytes(parts.join(&b'/')).text();
+                format!("released although {path} is on the source and not in the survey")
+            })
     }
 
     fn path_of(&self, item: &ItemRow) -> Result<String, Broken> {
-        let place = Places::new(&self.job.ledger).of(item.parent).map_err(ledger)?;
-        Ok(format!("{}/{}", self.job.setup.name, bag_path(item, &place)))
+        let place = Places::new(&self.job.ledger)
+            .of(item.parent)
+            .map_err(ledger)?;
+        Ok(format!(
+            "{}/{}",
+            self.job.setup.name,
+            bag_path(item, &place)
+        ))
     }
 
     /// What is wholly saved now: item, the version, and where.
@@ -294,9 +320,9 @@ impl Oracle<'_> {
     pub fn nothing_lost(&self, before: &BTreeMap<i64, (i64, u64)>) -> Result<(), Broken> {
         let now = self.saved()?;
         for (item, (version, written)) in before {
-            let kept = now.get(item).is_some_and(|(now, places)| {
-                now != version || places & written == *written
-            });
+            let kept = now
+                .get(item)
+                .is_some_and(|(now, places)| now != version || places & written == *written);
             if kept {
                 continue;
             }
@@ -305,14 +331,9 @@ impl Oracle<'_> {
                 return Err(format!("item {item} was saved and has no row any more"));
             };
             let inode = row.inode;
-            let stands = self
-                .bench
-                .drive
-                .truth()
-                .iter()
-                .any(|truth| {
-                    truth.node.stamp.inode == inode && truth.node.stamp.modified_ns == *version
-                });
+            let stands = self.bench.drive.truth().iter().any(|truth| {
+                truth.node.stamp.inode == inode && truth.node.stamp.modified_ns == *version
+            });
             // A drive that writes over its own copies, or a source that moved on, excuses it.
             if stands {
                 return Err(format!(
@@ -352,7 +373,11 @@ fn equal_but_for(
     missing: &[(u64, u64)],
 ) -> Result<(), Broken> {
     if truth.len() != found.len() {
-        return Err(format!("{name} has {} bytes of {}", found.len(), truth.len()));
+        return Err(format!(
+            "{name} has {} bytes of {}",
+            found.len(),
+            truth.len()
+        ));
     }
     if truth == found && missing.is_empty() {
         return Ok(());
@@ -363,10 +388,14 @@ fn equal_but_for(
             .iter()
             .any(|(first, length)| *first <= at && at < first + length);
         if lost && *found != 0 {
-            return Err(format!("{name} has something at byte {at}, which is missing"));
+            return Err(format!(
+                "{name} has something at byte {at}, which is missing"
+            ));
         }
         if !lost && truth != found {
-            return Err(format!("{name} has a wrong byte at {at}, which is not listed"));
+            return Err(format!(
+                "{name} has a wrong byte at {at}, which is not listed"
+            ));
         }
     }
     Ok(())

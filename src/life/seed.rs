@@ -71,10 +71,7 @@ mod tests {
     #[test]
     fn the_same_seed_gives_the_same_numbers() {
         let (mut a, mut b) = (Seed::new(7), Seed::new(7));
-        assert_eq!(
-            (a.next(), a.content(100)),
-            (b.next(), b.content(100))
-        );
+        assert_eq!((a.next(), a.content(100)), (b.next(), b.content(100)));
         assert_ne!(Seed::new(7).next(), Seed::new(8).next());
         assert_ne!(a.branch("x").next(), a.branch("y").next());
         // The first output for seed 0, as published with the algorithm's reference code (from memory).

@@ -7,13 +7,12 @@ use super::bench::{ONE, REPLIES, SOURCE};
 use super::oracle::{Broken, GivenUp, Oracle};
 use super::seed::Seed;
 use super::world::{MORNING, World, make};
-use crate::job::Job;
+use crate::job::{Job, Setup};
 use crate::ledger::{Got, LedgerError};
+use crate::policy::Policy;
 use crate::port::Clock;
 use crate::step::event::Event;
-use crate::step::outcome::{
-    DecidedBy, Exit, How, OpenPoint, Outcome, Problem, State, Who,
-};
+use crate::step::outcome::{DecidedBy, Exit, How, OpenPoint, Outcome, Problem, State, Who};
 use crate::step::request::{
     AssessRequest, CopyRequest, MustHaves, OpenRequest, PlanRequest, ReleaseRequest, Source,
     VerifyRequest, WaiveRequest, WaiveWhat,
@@ -22,6 +21,7 @@ use crate::survey::item::{Kind, Mark};
 use crate::value::Blake3;
 use std::collections::BTreeSet;
 use std::path::PathBuf;
+use std::sync::OnceLock;
 
 /// How often the technician goes through the steps before giving up.
 const ROUNDS: u32 = 9;
@@ -41,6 +41,16 @@ pub struct Lived {
     pub tale: Vec<String>,
     /// Ids of the points that were open at the end.
     pub open: Vec<String>,
+}
+
+/// A shipped policy, parsed once for all lives.
+fn parsed(name: &str) -> Result<&'static Policy, Broken> {
+    static HOME: OnceLock<Result<Policy, Broken>> = OnceLock::new();
+    static PRACTICE: OnceLock<Result<Policy, Broken>> = OnceLock::new();
+    let kept = if name == "home" { &HOME } else { &PRACTICE };
+    kept.get_or_init(|| Policy::builtin(name).map_err(|e| e.to_string()))
+        .as_ref()
+        .map_err(Clone::clone)
 }
 
 /// What a step came to.
@@ -66,9 +76,7 @@ pub struct Story<'w> {
 /// Lives the life of one seed. The error says what the engine got wrong, and how to see it again.
 pub fn live(seed: u64) -> Result<Lived, Broken> {
     let world = make(seed);
-    let told = |broken| {
-        format!("seed {seed}: {broken}; troubles: {:?}", world.troubles)
-    };
+    let told = |broken| format!("seed {seed}: {broken}; troubles: {:?}", world.troubles);
     let lived = Story::new(&world, Seed::new(seed).branch("technician"))
         .live()
         .map_err(told)?;
@@ -176,12 +184,10 @@ impl<'w> Story<'w> {
         };
         let bench = &world.bench;
         let mut events = Vec::new();
-        let answer = crate::step::open::open(
-            bench,
-            &request,
-            &|_| bench.new_ledger(),
-            &mut |event| events.push(event),
-        );
+        let answer =
+            crate::step::open::open(bench, &request, &|_| bench.new_ledger(), &mut |event| {
+                events.push(event)
+            });
         self.hear(&events);
         let opened = answer.is_ok();
         self.say(format!("open: {}", words(&answer)));
@@ -245,9 +251,7 @@ impl<'w> Story<'w> {
         let Some(dir) = self.job.clone() else {
             return Ok(None);
         };
-        let broken = |e: LedgerError| e.to_string();
-        let job = Job::with(&world.bench, world.bench.ledger().map_err(broken)?, dir.clone());
-        let job = job.map_err(|problem| format!("the job cannot be opened: {problem}"))?;
+        let job = self.open_job(dir.clone())?;
         let before = self.oracle(&job).saved()?;
         let mut events = Vec::new();
         let answer = act(&job, &mut |event| events.push(event));
@@ -258,8 +262,7 @@ impl<'w> Story<'w> {
         if crashed {
             self.start_again();
         }
-        let job = Job::with(&world.bench, world.bench.ledger().map_err(broken)?, dir);
-        let job = job.map_err(|problem| format!("the job cannot be opened: {problem}"))?;
+        let job = self.open_job(dir)?;
         let oracle = self.oracle(&job);
         let tell = |broken| format!("after {name}: {broken}; {:#?}", self.tale);
         oracle.copied().map_err(tell)?;
@@ -268,7 +271,9 @@ impl<'w> Story<'w> {
         }
         if name == "verify" && !crashed && answer.is_ok() {
             oracle.verified().map_err(tell)?;
-            let clean = answer.as_ref().is_ok_and(|answer| answer.exit == Exit::Done);
+            let clean = answer
+                .as_ref()
+                .is_ok_and(|answer| answer.exit == Exit::Done);
             let all_here = job.destinations().iter().all(Result::is_ok);
             if clean && all_here && world.trust.rest && world.trust.reads {
                 oracle.manifests().map_err(tell)?;
@@ -372,9 +377,8 @@ impl<'w> Story<'w> {
             job: PathBuf::new(),
             list: false,
         };
-        let step = |job: &Job<'_>, tell: &mut dyn FnMut(Event)| {
-            crate::step::plan::plan(job, &plan, tell)
-        };
+        let step =
+            |job: &Job<'_>, tell: &mut dyn FnMut(Event)| crate::step::plan::plan(job, &plan, tell);
         Ok(self.step("plan", step)?.is_some())
     }
 
@@ -406,21 +410,36 @@ impl<'w> Story<'w> {
         }
         self.put_right();
         let changed = ["source-changed", "changed-items", "survey-unfinished"];
-        if answer.points.iter().any(|point| changed.contains(&point.id.as_str())) && !self.plan()? {
+        if answer
+            .points
+            .iter()
+            .any(|point| changed.contains(&point.id.as_str()))
+            && !self.plan()?
+        {
             return self.interrupted();
         }
         Ok(Round::Hold(answer.points))
     }
 
-    fn with_job<T>(
-        &self,
-        look: impl FnOnce(&Job<'_>) -> Result<T, Broken>,
-    ) -> Result<T, Broken> {
-        let ledger = self.world.bench.ledger().map_err(|e| e.to_string())?;
-        let dir = self.job.clone().unwrap_or_default();
-        let job = Job::with(&self.world.bench, ledger, dir)
-            .map_err(|problem| format!("the job cannot be opened: {problem}"))?;
-        look(&job)
+    fn with_job<T>(&self, look: impl FnOnce(&Job<'_>) -> Result<T, Broken>) -> Result<T, Broken> {
+        look(&self.open_job(self.job.clone().unwrap_or_default())?)
+    }
+
+    /// The job as after a start of the program. The policy is one of ours and was parsed once already.
+    fn open_job(&self, dir: PathBuf) -> Result<Job<'w>, Broken> {
+        let bench = &self.world.bench;
+        let ledger = bench.ledger().map_err(|e| e.to_string())?;
+        let setup = ledger.get("setup").map_err(|e| e.to_string())?;
+        let setup = setup.ok_or("the job's setup is gone")?;
+        let setup: Setup = serde_json::from_str(&setup).map_err(|e| e.to_string())?;
+        let policy = parsed(self.world.policy)?.clone();
+        Ok(Job {
+            bench,
+            ledger,
+            dir,
+            setup,
+            policy,
+        })
     }
 
     fn check_release(&mut self) -> Result<(), Broken> {
@@ -431,9 +450,7 @@ impl<'w> Story<'w> {
 
     /// The owner and the technician decide about every point that is theirs.
     fn decide(&mut self) -> Result<(), Broken> {
-        let points = self.with_job(|job| {
-            Ok(crate::step::points_now(job).unwrap_or_default())
-        })?;
+        let points = self.with_job(|job| Ok(crate::step::points_now(job).unwrap_or_default()))?;
         let mut asked = BTreeSet::new();
         for point in points {
             if point.who == Who::Nobody || !asked.insert(point.id.clone()) {

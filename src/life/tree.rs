@@ -233,7 +233,9 @@ impl LifeDrive {
         self.change(node, |node| {
             let mut bytes = node.bytes.as_ref().clone();
             let start = usize::try_from(first).unwrap_or(0).min(bytes.len());
-            let end = usize::try_from(first + length).unwrap_or(0).min(bytes.len());
+            let end = usize::try_from(first + length)
+                .unwrap_or(0)
+                .min(bytes.len());
             if let Some(range) = bytes.get_mut(start..end) {
                 range.fill(0);
             }
@@ -249,7 +251,10 @@ impl LifeDrive {
         let version = state.nodes.get_mut(node).map(|node| {
             how(node);
             let stamp = node.stamp;
-            ((stamp.inode, stamp.modified_ns, stamp.bytes), node.bytes.clone())
+            (
+                (stamp.inode, stamp.modified_ns, stamp.bytes),
+                node.bytes.clone(),
+            )
         });
         if let Some((key, bytes)) = version {
             state.versions.insert(key, bytes);
@@ -335,12 +340,18 @@ impl LifeDrive {
 
 impl State {
     fn happen(&mut self, operation: u64) {
-        if self.gone_until.is_some_and(|until| operation >= until && until != u64::MAX) {
+        if self
+            .gone_until
+            .is_some_and(|until| operation >= until && until != u64::MAX)
+        {
             self.gone_until = None;
             self.plugged += 1;
         }
         let later = self.due.split_off(&(operation + 1));
-        for what in std::mem::replace(&mut self.due, later).into_values().flatten() {
+        for what in std::mem::replace(&mut self.due, later)
+            .into_values()
+            .flatten()
+        {
             match what {
                 Happening::Write { node, bytes } => self.write(node, bytes),
                 Happening::Remove { folder, name } => {
@@ -379,9 +390,11 @@ impl State {
             .copied()
             .ok_or_else(|| Fault::new(FaultKind::Missing, doing(), "no such name"))?;
         match self.nodes.get(number) {
-            Some(node) if node.kind != kind => {
-                Err(Fault::new(FaultKind::Other, doing(), "it is something else"))
-            }
+            Some(node) if node.kind != kind => Err(Fault::new(
+                FaultKind::Other,
+                doing(),
+                "it is something else",
+            )),
             Some(node) if node.denied => {
                 Err(Fault::new(FaultKind::Denied, doing(), "permission denied"))
             }
@@ -398,7 +411,11 @@ impl Tree for LifeTree {
         let state = self.0.enter(None)?;
         Ok(TreeRoot {
             path: self.0.path.clone(),
-            stamp: state.nodes.first().map(|node| node.stamp).unwrap_or_default(),
+            stamp: state
+                .nodes
+                .first()
+                .map(|node| node.stamp)
+                .unwrap_or_default(),
             file_system: "simulated".into(),
             file_system_id: "5eed".into(),
             disks: self.0.disks.clone(),

@@ -152,7 +152,10 @@ fn fill(drive: &LifeDrive, seed: &mut Seed) {
             _ => seed.between(2_090_000, 2_110_000),
         };
         let name = match seed.below(8) {
-            0 => seed.pick(ODD_NAMES).map(|name| name.to_vec()).unwrap_or_default(),
+            0 => seed
+                .pick(ODD_NAMES)
+                .map(|name| name.to_vec())
+                .unwrap_or_default(),
             1 => {
                 let ending = seed.pick(ENDINGS).unwrap_or(&"txt");
                 let spelled = ["twin", "Twin", "TWIN"];
@@ -189,7 +192,8 @@ fn fill(drive: &LifeDrive, seed: &mut Seed) {
         && let Some(node) = seed.pick(&files).copied()
     {
         drive.change(node, |node| {
-            node.attributes.push((b"user.note".to_vec(), b"hello".to_vec()));
+            node.attributes
+                .push((b"user.note".to_vec(), b"hello".to_vec()));
         });
     }
 }
@@ -480,7 +484,10 @@ impl World {
             }
             25 => {
                 self.swap_after = Some(draw.between(1, 8) as u32);
-                self.say(format!("a stranger's drive is plugged in after step {:?}", self.swap_after));
+                self.say(format!(
+                    "a stranger's drive is plugged in after step {:?}",
+                    self.swap_after
+                ));
             }
             26 => {
                 self.clock_wrong = true;
@@ -489,13 +496,18 @@ impl World {
             }
             27 => {
                 let folder = self.bench.drive.folder(0, b"mounted");
-                self.bench.drive.file(folder, b"other.txt", draw.content(10));
+                self.bench
+                    .drive
+                    .file(folder, b"other.txt", draw.content(10));
                 self.bench.drive.mount_elsewhere(folder);
                 self.say("another file system is mounted inside");
             }
             28 => {
                 self.limit_bytes = Some(draw.between(1, 30_000));
-                self.say(format!("each run copies {:?} bytes at most", self.limit_bytes));
+                self.say(format!(
+                    "each run copies {:?} bytes at most",
+                    self.limit_bytes
+                ));
             }
             _ => {
                 self.symptom = Symptom::Clicking;
