@@ -260,7 +260,7 @@ impl Ledger {
     }
 
     /// Up to `limit` items of the copying order after place `after` that still lack a copy at one of the
-    /// destinations in `mask`, or that changed; with their places.
+    /// destinations in `mask`, that changed, or that could not be read before; with their places.
     pub fn still_to_copy(
         &self,
         after: i64,
@@ -269,7 +269,7 @@ impl Ledger {
     ) -> Result<Vec<(i64, ItemRow, GotRow)>, LedgerError> {
         let sql = format!(
             "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS}, queue.place FROM queue JOIN item ON item.id = queue.item LEFT JOIN got ON got.item = item.id
-             WHERE queue.place > ?1 AND item.want = 0 AND (got.item IS NULL OR got.state IN (0, 5) OR (got.state IN (1, 2) AND (got.written & ?2) <> ?2))
+             WHERE queue.place > ?1 AND item.want = 0 AND (got.item IS NULL OR got.state IN (0, 3, 5) OR (got.state IN (1, 2) AND (got.written & ?2) <> ?2))
              ORDER BY queue.place LIMIT ?3"
         );
         let mut query = self.doing(
