@@ -3,7 +3,9 @@
 //! Invariant: every change of what is wanted or got goes through this file, because each
 //! moves the running sum that the facts carry.
 
-use super::row::{GOT_COLUMNS, ITEM_COLUMNS, ITEM_WIDTH, class_from, from_sql, read_got, read_item};
+use super::row::{
+    GOT_COLUMNS, ITEM_COLUMNS, ITEM_WIDTH, class_from, from_sql, read_got, read_item,
+};
 pub use super::row::{class_code, encode, kind_code, kind_from};
 use super::{FactBody, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
 use crate::survey::item::Marks;

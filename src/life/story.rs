@@ -504,7 +504,7 @@ impl<'w> Story<'w> {
     /// A release holds while nothing happens, and not after the source moved.
     fn after_release(&mut self) -> Result<(), Broken> {
         let calm = self.world.troubles.is_empty() && self.crashes == 0;
-        let answer = self.step("recheck", |job, _| crate::step::recheck::recheck(job))?;
+        let answer = self.step("recheck", |job, _| crate::step::recheck::recheck(job, None))?;
         if calm && answer.is_none_or(|answer| answer.exit != Exit::Done) {
             return Err(format!("a fresh release does not hold; {:#?}", self.tale));
         }
@@ -516,7 +516,7 @@ impl<'w> Story<'w> {
         self.world.bench.drive.change(node, |node| {
             node.stamp.modified_ns += 77;
         });
-        let answer = self.step("recheck", |job, _| crate::step::recheck::recheck(job))?;
+        let answer = self.step("recheck", |job, _| crate::step::recheck::recheck(job, None))?;
         if answer.is_some_and(|answer| answer.exit == Exit::Done) {
             return Err("the release still holds although the source changed".into());
         }
