@@ -6,4 +6,7 @@
     clippy::print_stderr
 )]
 
+mod guard;
+mod hand_bench;
 mod linux;
+mod put_back;
