@@ -33,3 +33,8 @@ pub mod life;
 pub mod linux;
 // face
 pub mod cli;
+
+// Unit tests and behaviour tests say in one way that they were skipped.
+#[cfg(test)]
+#[path = "../tests/support/skip.rs"]
+pub(crate) mod skip;

@@ -346,9 +346,9 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
             {
                 let says = if must_have.answered {
                     format!(
-                        "\"{}\" was found, but {} of it not saved",
+                        "\"{}\" was found, but {} not saved",
                         must_have.asked,
-                        things(must_have.unsaved, "item is", "items are")
+                        things(must_have.unsaved, "item of it is", "items of it are")
                     )
                 } else {
                     format!(

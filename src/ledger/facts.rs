@@ -184,6 +184,8 @@ pub enum FactBody {
         keep_until: Option<Moment>,
         reason: Option<String>,
     },
+    /// The names were taken out: the chain before this one had so many facts and ended with this hash.
+    Stripped { chain_head: Blake3, facts: u64 },
 }
 
 impl FactBody {
@@ -209,6 +211,7 @@ impl FactBody {
             FactBody::Guarded { .. } => "guarded",
             FactBody::PutBack { .. } => "put-back",
             FactBody::Closed { .. } => "closed",
+            FactBody::Stripped { .. } => "stripped",
         }
     }
 

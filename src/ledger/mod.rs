@@ -11,16 +11,19 @@
 pub mod facts;
 pub mod items;
 mod page;
+pub mod row;
 pub mod rowsum;
 mod schema;
+mod strip;
 
 use crate::port::{Fault, FaultKind};
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::path::{Path, PathBuf};
 
 pub use facts::{Fact, FactBody};
-pub use items::{Got, GotRow, ItemRow, Want};
+pub use row::{Got, GotRow, ItemRow, Want};
 pub use rowsum::RowSum;
+pub use strip::TAKEN_OUT;
 
 /// Why the ledger could not do what was asked.
 #[derive(Debug, thiserror::Error)]

@@ -1,6 +1,7 @@
 //! Items page by page, so that a step that works long on each holds no open query and no long list.
 
-use super::items::{GOT_COLUMNS, ITEM_COLUMNS, read_both};
+use super::items::read_both;
+use super::row::{GOT_COLUMNS, ITEM_COLUMNS};
 use super::{GotRow, ItemRow, Ledger, LedgerError};
 use rusqlite::params;
 

@@ -49,11 +49,11 @@ mod tests {
         // The kernel notes the advice on the mapping as the flag "hg" (proc(5), smaps, VmFlags).
         let block = MachineMemory.block(4 * Block::BORDER);
         let Ok(maps) = std::fs::read_to_string("/proc/self/smaps") else {
-            crate::linux::skip("the_advice_is_taken_for_whole_huge_pages", "no smaps here");
+            crate::skip::skip("the_advice_is_taken_for_whole_huge_pages", "no smaps here");
             return;
         };
         if !std::path::Path::new("/sys/kernel/mm/transparent_hugepage").exists() {
-            crate::linux::skip(
+            crate::skip::skip(
                 "the_advice_is_taken_for_whole_huge_pages",
                 "kernel without huge pages",
             );

@@ -42,10 +42,3 @@ pub use topology::System;
 pub use transport::choose_transport;
 pub use tree::FolderTree;
 pub use watchdog::{WatchedSectors, WatchedTransport};
-
-/// Says loudly that a test did nothing.
-#[cfg(test)]
-#[allow(clippy::print_stderr)]
-fn skip(name: &str, reason: &str) {
-    eprintln!("SKIPPED: {name}: {reason}");
-}

@@ -274,7 +274,7 @@ mod tests {
         assert!(block[..bytes.len()] == bytes[..]);
         let memory = rustix::fs::statfs(scratch.path()).unwrap().f_type == 0x0102_1994;
         if memory {
-            crate::linux::skip("counting bytes from the medium", "scratch lies in memory");
+            crate::skip::skip("counting bytes from the medium", "scratch lies in memory");
         } else {
             assert!(fetched() - before >= bytes.len() as u64);
         }

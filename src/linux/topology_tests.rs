@@ -99,7 +99,7 @@ fn a_loop_is_followed_to_the_disk_of_its_file() {
     let seen = stat(&image).unwrap();
     let (major, minor) = (major(seen.st_dev), minor(seen.st_dev));
     if major == 0 {
-        crate::linux::skip(
+        crate::skip::skip(
             "a_loop_is_followed_to_the_disk_of_its_file",
             "scratch lies on no device",
         );

@@ -471,7 +471,7 @@ mod tests {
         std::fs::write(&file, b"").unwrap();
         std::fs::write(scratch.path().join("plain"), b"").unwrap();
         if setxattr(&file, "user.origin", b"camera\0", XattrFlags::empty()).is_err() {
-            crate::linux::skip(
+            crate::skip::skip(
                 "attributes_come_with_name_and_value",
                 "no user attributes here",
             );
@@ -500,7 +500,7 @@ mod tests {
     #[test]
     fn a_folder_that_may_not_be_read_is_a_fault() {
         if rustix::process::geteuid().is_root() {
-            crate::linux::skip(
+            crate::skip::skip(
                 "a_folder_that_may_not_be_read_is_a_fault",
                 "root may read everything",
             );

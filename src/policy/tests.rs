@@ -1,3 +1,5 @@
+//! Policies as read, overridden and refused.
+
 use super::*;
 
 fn fault(text: &str) -> String {

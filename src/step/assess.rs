@@ -45,6 +45,7 @@ pub fn assess(
     let mut drives = Vec::new();
     for drive in 0..drive_count(job) {
         let reading = take(job, drive, request.replies.as_deref())?;
+        let reading = sampled(job, drive, request.sampling, reading, tell)?;
         keep(job, drive, &reading)?;
         let (forecast, decision) = judge(job, drive, &reading)?;
         keep_forecast(job, drive, &forecast, &decision)?;
@@ -109,6 +110,55 @@ pub fn take(job: &Job<'_>, drive: usize, replies: Option<&Path>) -> Result<Readi
     };
     Ok(match newest_of(job, drive)? {
         Some(before) => reading.since(&before),
+        None => reading,
+    })
+}
+
+/// Samples the read speed of a drive that may be read, and compares it with the drive's own earlier pace.
+fn sampled(
+    job: &Job<'_>,
+    drive: usize,
+    wanted: bool,
+    reading: Reading,
+    tell: Tell<'_>,
+) -> Result<Reading, Problem> {
+    let Some(kept) = job
+        .setup
+        .drives
+        .get(drive)
+        .filter(|_| wanted && !job.has_bad_symptom() && !locked(&reading))
+    else {
+        return Ok(reading);
+    };
+    let sectors = job.bench.sectors(&kept.path.path()).map_err(|fault| {
+        fault_problem(&fault, "connect the drive again, then holdpoint assess JOB")
+    })?;
+    let sample = crate::step::sample::sample(sectors.as_ref(), job.bench.clock());
+    if let Some(trouble) = &sample.trouble {
+        tell(Event::Warn {
+            says: format!("the speed sample ended early: {trouble}"),
+        });
+    }
+    let Some(pace) = sample.bytes_per_second else {
+        return Ok(reading);
+    };
+    let failed = |e: crate::ledger::LedgerError| ledger_problem(&e);
+    job.ledger
+        .set(&format!("pace-{drive}"), &pace.to_string())
+        .map_err(failed)?;
+    // The fastest pace ever seen is the drive's own: a slow first sample must not make a slow second one look usual.
+    let key = format!("pace-own-{drive}");
+    let own = job
+        .ledger
+        .get(&key)
+        .map_err(failed)?
+        .and_then(|text| text.parse::<f64>().ok())
+        .filter(|own| *own >= 1.0);
+    if own.is_none_or(|own| pace > own) {
+        job.ledger.set(&key, &pace.to_string()).map_err(failed)?;
+    }
+    Ok(match own {
+        Some(own) => reading.with_pace(pace / own),
         None => reading,
     })
 }
@@ -195,6 +245,14 @@ pub fn judge(
     let surveyed = all > 0;
     let setup = &job.setup;
     let evidence = &reading.evidence;
+    let sampled = ledger
+        .get(&format!("pace-{drive}"))
+        .map_err(|e| ledger_problem(&e))?
+        .and_then(|text| text.parse::<f64>().ok());
+    let pace = match sampled {
+        Some(pace) => Pace::sampled(pace, evidence.medium),
+        None => Pace::class_default(evidence.medium),
+    };
     let situation = Situation {
         plan_bytes: surveyed.then_some(bytes),
         drive_bytes: reading.drive.bytes.get().or(job
@@ -209,7 +267,7 @@ pub fn judge(
         } else {
             2.0
         },
-        pace: Pace::class_default(evidence.medium),
+        pace,
         errors_met: errors,
         error_hours_ago: None,
         counts_grew: false,

@@ -7,7 +7,7 @@ use crate::judge::gate::{
 };
 use crate::judge::point::{Decider, Point};
 use crate::ledger::facts::Method;
-use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, LedgerError, RowSum, Want, items};
+use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, LedgerError, RowSum, Want, row};
 use crate::policy;
 use crate::step::outcome::{MemoryState, OpenPoint, Problem, Who};
 use crate::survey::item::Class;
@@ -87,7 +87,7 @@ pub fn ask(
     let mut sum = RowSum::default();
     job.ledger
         .each_gate_row(|item, got| {
-            sum.add(&items::encode(item.id, item.want, item.waiver, &got));
+            sum.add(&row::encode(item.id, item.want, item.waiver, &got));
             if item.want != Want::Vanished {
                 gate.see(&seen(&item, &got));
             }

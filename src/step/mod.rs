@@ -4,10 +4,12 @@
 
 pub mod assess;
 pub mod attest;
+pub mod close;
 pub mod copy;
 pub mod crew;
 pub mod event;
 pub mod gate;
+pub mod inspect;
 pub mod open;
 pub mod outcome;
 pub mod plan;
@@ -17,6 +19,8 @@ pub mod put_back;
 pub mod recheck;
 pub mod release;
 pub mod request;
+pub mod running;
+pub mod sample;
 pub mod seal;
 pub mod show;
 pub mod source;

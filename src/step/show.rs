@@ -11,7 +11,11 @@ use std::path::PathBuf;
 pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     let (state, until) = state(job, &facts);
-    let items = crate::step::counts(job)?;
+    let kept = crate::step::running::kept(&job.ledger, &facts).map_err(|e| ledger_problem(&e))?;
+    let items = match kept {
+        Some(items) => items,
+        None => crate::step::counts(job)?,
+    };
     let points = if state == State::Released || is_busy(&facts) {
         Vec::new()
     } else {

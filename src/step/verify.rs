@@ -4,22 +4,24 @@
 //! last write there have the digest of the bytes read from the source. How they were read back is
 //! recorded, because it cannot be shown everywhere; a cache hit is never called the medium.
 
+mod again;
+mod bag;
+
 use crate::job::{Job, fault_problem, ledger_problem};
 use crate::ledger::facts::Method;
-use crate::ledger::{FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, RowSum};
-use crate::port::{Bench, Content, Destination, Fault, FaultKind, Memory};
-use crate::read::source::{Place, unchanged};
+use crate::ledger::{FactBody, GotRow, ItemRow, Ledger, LedgerError, RowSum};
+use crate::port::{Content, Destination, Fault, FaultKind};
 use crate::read::trees::bag_path;
 use crate::step::copy::places::Places;
 use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Step, Tell};
-use crate::step::outcome::{
-    Amount, CopyAt, Exit, MemoryState, Outcome, Problem, ReadBack, Verified,
-};
+use crate::step::outcome::{Amount, CopyAt, Exit, Outcome, Problem, ReadBack, Verified};
 use crate::step::request::VerifyRequest;
+use crate::step::running::RunningCounts;
 use crate::value::Blake3;
 use std::collections::{HashSet, VecDeque};
-use std::sync::Arc;
+
+pub use bag::verify_bag;
 
 /// Rows a transaction.
 const ROWS: usize = 2000;
@@ -27,9 +29,6 @@ const ROWS: usize = 2000;
 const PART: usize = 2 << 20;
 /// The most entries of one kind that the result names; more are counted by the open points.
 const NAMED: usize = 1000;
-/// With good memory this many items, and at most so many bytes, are read from the source a second time.
-const SAMPLE_ITEMS: u64 = 64;
-const SAMPLE_BYTES: u64 = 256 << 20;
 
 /// Reads back the copies of a job, or a bag with no job at hand.
 pub fn verify(
@@ -81,7 +80,7 @@ pub fn verify(
             }),
         }
     }
-    let unequal = read_source_again(job, tell)?;
+    let unequal = again::read_source_again(job, tell)?;
     for warning in job.snapshot() {
         tell(Event::Warn { says: warning });
     }
@@ -143,6 +142,7 @@ struct Reading<'a, 'b> {
     shown: String,
     waiting: Vec<(ItemRow, GotRow, Looked)>,
     sum: RowSum,
+    counts: RunningCounts,
     done: Amount,
     read_bytes: u64,
     bad: (u64, u64),
@@ -154,6 +154,7 @@ impl Reading<'_, '_> {
     fn commit(&mut self) -> Result<(), LedgerError> {
         let waiting = std::mem::take(&mut self.waiting);
         let (bit, mut sum, at) = (self.bit, self.sum, self.job.now());
+        let mut counts = self.counts;
         self.job.ledger.transaction::<_, LedgerError>(|ledger| {
             for (item, got, looked) in &waiting {
                 let mut now = got.clone();
@@ -165,10 +166,12 @@ impl Reading<'_, '_> {
                     now.mismatch |= bit;
                 }
                 ledger.put_got(item.want, item.waiver, got, &now, &mut sum)?;
+                counts.moved(item, got, &now);
             }
-            ledger.rows_moved(at, sum)
+            ledger.rows_moved(at, sum)?;
+            counts.keep(ledger)
         })?;
-        self.sum = sum;
+        (self.sum, self.counts) = (sum, counts);
         (self.tell)(Event::Counted {
             what: format!("copies read back at {}", self.shown),
             done: self.done.items,
@@ -264,6 +267,7 @@ fn one_destination(
         shown: shown.clone(),
         waiting: Vec::new(),
         sum,
+        counts: RunningCounts::start(job)?,
         done: Amount::default(),
         read_bytes: 0,
         bad: (0, 0),
@@ -325,7 +329,7 @@ fn look(at: &dyn Destination, errand: &Errand, block: &mut [u8]) -> Looked {
         Err(fault) if fault.kind == FaultKind::Missing => return Looked::Missing,
         Err(fault) => return Looked::Differs(fault.to_string()),
     };
-    match digest(content.as_ref(), block) {
+    match digest(content.as_ref(), errand.item.bytes, block) {
         Err(fault) => Looked::Differs(fault.to_string()),
         Ok((bytes, _)) if bytes != errand.item.bytes => Looked::Differs(format!(
             "expected {} bytes, found {bytes}",
@@ -343,11 +347,19 @@ fn look(at: &dyn Destination, errand: &Errand, block: &mut [u8]) -> Looked {
 }
 
 /// BLAKE3 of content read to its end. BLAKE3 alone suffices here: both digests came from the same pass.
-fn digest(content: &dyn Content, block: &mut [u8]) -> Result<(u64, Blake3), Fault> {
+/// `expected` is how long it should be; it only decides how much is asked for at once.
+fn digest(content: &dyn Content, expected: u64, block: &mut [u8]) -> Result<(u64, Blake3), Fault> {
     let mut hasher = blake3::Hasher::new();
     let mut at = 0u64;
     loop {
-        let count = content.read_at(at, block)?;
+        // Whole pages that end behind the expected end: room far beyond it would be filled with zeros for nothing.
+        let rest = expected.saturating_sub(at).saturating_add(1);
+        let ask = usize::try_from(rest)
+            .unwrap_or(block.len())
+            .min(block.len())
+            .next_multiple_of(4096)
+            .min(block.len());
+        let count = content.read_at(at, &mut block[..ask])?;
         if count == 0 {
             return Ok((at, Blake3(*hasher.finalize().as_bytes())));
         }
@@ -356,7 +368,7 @@ fn digest(content: &dyn Content, block: &mut [u8]) -> Result<(u64, Blake3), Faul
         }
         at += count as u64;
         // A read that ends inside a page is the end of the file; asking once more would only cost a request.
-        if count < block.len() && !at.is_multiple_of(4096) {
+        if count < ask && !at.is_multiple_of(4096) {
             return Ok((at, Blake3(*hasher.finalize().as_bytes())));
         }
     }
@@ -434,249 +446,4 @@ fn short_hash(path: &str) -> u64 {
     u64::from_le_bytes([
         bytes[0], bytes[1], bytes[2], bytes[3], bytes[4], bytes[5], bytes[6], bytes[7],
     ])
-}
-
-/// Reads the source a second time: a drawn sample with good memory, everything otherwise. Returns how many readings disagreed.
-fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Problem> {
-    let full = !matches!(job.setup.memory, Some(MemoryState::KnownGood));
-    if job.has_bad_symptom() {
-        // A drive that may die of being read is not read for a check.
-        return Ok(0);
-    }
-    let source = match crate::step::source::source(job) {
-        Ok(source) => source,
-        Err(problem) => {
-            tell(Event::Warn {
-                says: format!("the source was not read a second time: {problem}"),
-            });
-            return Ok(0);
-        }
-    };
-    let source = source.as_ref();
-    let ledger = &job.ledger;
-    let drawn = if full { None } else { Some(draw(job)?) };
-    let mut again = Again {
-        job,
-        rows: VecDeque::new(),
-        after: 0,
-        drawn,
-        places: Places::new(ledger),
-        waiting: Vec::new(),
-        sum: ledger.row_sum().map_err(|e| ledger_problem(&e))?,
-        done: Amount::default(),
-        unequal: 0,
-    };
-    let route = crate::step::route_of(job, &ledger.facts().map_err(|e| ledger_problem(&e))?);
-    let workers = if route == crate::step::outcome::Route::Ordinary {
-        job.bench.workers()
-    } else {
-        job.bench.workers().min(1)
-    };
-    let memory: &dyn Memory = job.bench.memory();
-    crew::run(workers, &mut again, &|| {
-        let mut opener = source.opener();
-        // Fresh blocks: other pages than those of the first reading, so that a bad one does not hit both.
-        let mut block = memory.block(PART);
-        Box::new(move |(item, got, place): (ItemRow, GotRow, Arc<Place>)| {
-            let outcome = opener.open(&item, &place).and_then(|content| {
-                if source.has_stamps() && !unchanged(&item, &content.stamp()?) {
-                    return Ok(None);
-                }
-                digest(content.as_ref(), &mut block).map(|(_, digest)| Some(digest))
-            });
-            (item, got, outcome)
-        })
-    })
-    .and_then(|()| again.commit())
-    .map_err(|e| ledger_problem(&e))?;
-    let (done, unequal, sum) = (again.done, again.unequal, again.sum);
-    job.record(&FactBody::SourceReadAgain {
-        items: done.items,
-        bytes: done.bytes,
-        unequal,
-        full,
-        rows: sum.to_string(),
-    })?;
-    Ok(unequal)
-}
-
-/// Draws the sample: spread over all items by a fixed stride, so that a second run draws the same.
-fn draw(job: &Job<'_>) -> Result<HashSet<i64>, Problem> {
-    let ledger = &job.ledger;
-    let failed = |e: LedgerError| ledger_problem(&e);
-    let whole: i64 = ledger
-        .doing(
-            "counting copies",
-            ledger
-                .db()
-                .query_row("SELECT count(*) FROM got WHERE state = 1", [], |row| {
-                    row.get(0)
-                }),
-        )
-        .map_err(failed)?;
-    let stride = (whole as u64 / SAMPLE_ITEMS).max(1);
-    let (mut place, mut bytes, mut out) = (0u64, 0u64, HashSet::new());
-    ledger
-        .each_item::<LedgerError>("got.state = 1", |item, _| {
-            if place.is_multiple_of(stride) && bytes + item.bytes <= SAMPLE_BYTES {
-                bytes += item.bytes;
-                out.insert(item.id);
-            }
-            place += 1;
-            Ok(())
-        })
-        .map_err(failed)?;
-    Ok(out)
-}
-
-type Reread = (ItemRow, GotRow, Result<Option<Blake3>, Fault>);
-
-/// The foreman that reads the source a second time.
-struct Again<'a, 'b> {
-    job: &'a Job<'b>,
-    rows: VecDeque<(ItemRow, GotRow)>,
-    after: i64,
-    drawn: Option<HashSet<i64>>,
-    places: Places<'a>,
-    waiting: Vec<Reread>,
-    sum: RowSum,
-    done: Amount,
-    unequal: u64,
-}
-
-impl Again<'_, '_> {
-    fn commit(&mut self) -> Result<(), LedgerError> {
-        let waiting = std::mem::take(&mut self.waiting);
-        let (mut sum, at) = (self.sum, self.job.now());
-        self.job.ledger.transaction::<_, LedgerError>(|ledger| {
-            for (item, got, outcome) in &waiting {
-                let mut now = got.clone();
-                now.again = match outcome {
-                    Ok(Some(digest)) if Some(*digest) == got.blake3 => 1,
-                    Ok(Some(_)) => 2,
-                    // It changed since, or is not readable any more: the source check of the gate names that.
-                    Ok(None) | Err(_) => got.again,
-                };
-                if now != *got {
-                    ledger.put_got(item.want, item.waiver, got, &now, &mut sum)?;
-                }
-            }
-            ledger.rows_moved(at, sum)
-        })?;
-        self.sum = sum;
-        Ok(())
-    }
-}
-
-impl Foreman for Again<'_, '_> {
-    type Errand = (ItemRow, GotRow, Arc<Place>);
-    type Done = Reread;
-    type Error = LedgerError;
-
-    fn next(&mut self) -> Result<Option<Self::Errand>, LedgerError> {
-        loop {
-            if self.rows.is_empty() {
-                self.rows = written_at(&self.job.ledger, self.after, u64::MAX >> 1)?.into();
-            }
-            let Some((item, got)) = self.rows.pop_front() else {
-                return Ok(None);
-            };
-            self.after = item.id;
-            let wanted = got.state == Got::Whole
-                && item.twin == 0
-                && self
-                    .drawn
-                    .as_ref()
-                    .is_none_or(|drawn| drawn.contains(&item.id));
-            if wanted {
-                let place = self.places.of(item.parent)?;
-                return Ok(Some((item, got, place)));
-            }
-        }
-    }
-
-    fn take(&mut self, done: Reread) -> Result<(), LedgerError> {
-        let (item, got, outcome) = &done;
-        if let Ok(Some(digest)) = outcome {
-            self.done.items += 1;
-            self.done.bytes += item.bytes;
-            self.unequal += u64::from(Some(*digest) != got.blake3);
-        }
-        self.waiting.push(done);
-        if self.waiting.len() >= ROWS {
-            self.commit()
-        } else {
-            Ok(())
-        }
-    }
-}
-
-/// Checks a bag with no job at hand; with `--attest` this machine states what it found, beside the bag.
-pub fn verify_bag(
-    bench: &dyn Bench,
-    request: &VerifyRequest,
-    tell: Tell<'_>,
-) -> Result<Outcome<Verified>, Problem> {
-    tell(Event::Started { step: Step::Verify });
-    let gone = |fault: Fault| fault_problem(&fault, "name the folder that holds bagit.txt");
-    let path = bench.absolute(&request.path).map_err(gone)?;
-    let shown = crate::job::KeptPath::of(&path).text;
-    let bag = bench.destination(&path, false).map_err(gone)?;
-    let network = bag.facts().is_ok_and(|facts| facts.network);
-    let before = bag.fetched_bytes();
-    let checked =
-        crate::bag::check::check(bag.as_ref(), "", &shown, bench.workers(), bench.memory())
-            .map_err(gone)?;
-    let fetched = bag
-        .fetched_bytes()
-        .zip(before)
-        .map(|(now, before)| now.saturating_sub(before));
-    let method = match (network, fetched) {
-        (true, _) => ReadBack::Network,
-        (false, Some(fetched)) if fetched >= checked.read_bytes => ReadBack::Medium,
-        _ => ReadBack::CacheSuspected,
-    };
-    let whole =
-        checked.mismatched.is_empty() && checked.missing.is_empty() && checked.extra.is_empty();
-    if request.attest {
-        match (whole, checked.root, path.parent()) {
-            (true, Some(root), Some(beside)) => {
-                let beside = bench.destination(beside, false).map_err(gone)?;
-                let name = crate::step::attest::write(
-                    bench,
-                    beside.as_ref(),
-                    root,
-                    checked.verified.items,
-                    checked.verified.bytes,
-                )
-                .map_err(|fault| {
-                    fault_problem(
-                        &fault,
-                        "connect the destination for writing, then do the same again",
-                    )
-                })?;
-                tell(Event::Warn {
-                    says: format!("this machine's statement stands beside the bag: {name}"),
-                });
-            }
-            _ => tell(Event::Warn {
-                says: "no statement was written: the bag is not complete and valid".into(),
-            }),
-        }
-    }
-    tell(Event::Finished);
-    let result = Verified {
-        verified: checked.verified,
-        mismatched: checked.mismatched,
-        missing: checked.missing,
-        extra: checked.extra,
-        method,
-    };
-    let exit = if whole { Exit::Done } else { Exit::Failed };
-    Ok(Outcome {
-        job: None,
-        result,
-        open_points: Vec::new(),
-        exit,
-    })
 }

@@ -81,7 +81,7 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
             let mut set = Vec::new();
             let wanted = format!(
                 "item.class = {} AND item.want = 0",
-                crate::ledger::items::class_code(*class)
+                crate::ledger::row::class_code(*class)
             );
             job.ledger
                 .each_item::<LedgerError>(&wanted, |item, got| {

@@ -1,3 +1,5 @@
+//! Bag names against the strictest file systems, and back to the originals.
+
 use super::super::renamed::{Renamed, original};
 use super::*;
 use proptest::prelude::*;

@@ -1,3 +1,5 @@
+//! Each factor of the forecast against the figures of its source.
+
 use super::*;
 
 fn disk() -> Evidence {

@@ -1,3 +1,5 @@
+//! The forecast against worked examples, and its order under all inputs.
+
 use super::*;
 use crate::drive::evidence::EvidenceMedium;
 use crate::drive::evidence::Growth;

@@ -1,3 +1,5 @@
+//! The queue of gaps on made-up weak drives.
+
 use super::*;
 use proptest::prelude::*;
 use std::collections::BTreeMap;

@@ -1,3 +1,5 @@
+//! The copying order against brute force, on small cases.
+
 use super::*;
 use proptest::prelude::*;
 

@@ -1,3 +1,5 @@
+//! Which route follows from which signs.
+
 use super::*;
 use crate::judge::forecast::forecast;
 use crate::judge::situation::{Pace, PaceSource};

@@ -1,7 +1,5 @@
 //! Against OpenSSH's own `ssh-keygen`, both ways.
 
-#![allow(clippy::print_stderr)] // a skipped check has to be heard
-
 use super::*;
 use std::io::Write;
 use std::path::Path;
@@ -20,8 +18,9 @@ fn ssh_keygen(args: &[&str], input: &[u8]) -> Option<bool> {
     let mut child = match child {
         Ok(child) => child,
         Err(e) => {
-            eprintln!(
-                "SKIPPED: ssh-keygen cannot be run ({e}); nothing was checked against OpenSSH"
+            crate::skip::skip(
+                "the signature against OpenSSH",
+                &format!("ssh-keygen cannot be run ({e})"),
             );
             return None;
         }

@@ -8,6 +8,7 @@ use super::carry::{Done, temporary};
 use crate::ledger::{FactBody, Got, Ledger, LedgerError, RowSum, Want};
 use crate::port::{Clock, Destination, Fault, FaultKind};
 use crate::read::trees::bag_path;
+use crate::step::running::RunningCounts;
 use std::collections::HashSet;
 
 /// A batch ends at this many files ...
@@ -51,6 +52,7 @@ pub struct Committer<'a> {
     made: Vec<HashSet<String>>,
     sum: RowSum,
     batch: i64,
+    counts: RunningCounts,
     /// What was committed so far.
     pub tally: Tally,
 }
@@ -62,6 +64,7 @@ impl<'a> Committer<'a> {
         clock: &'a dyn Clock,
         destinations: &'a [Option<&'a dyn Destination>],
         mask: u64,
+        counts: RunningCounts,
     ) -> Result<Self, LedgerError> {
         let batch = ledger
             .get("batch")?
@@ -79,6 +82,7 @@ impl<'a> Committer<'a> {
             made: vec![HashSet::new(); destinations.len()],
             sum: ledger.row_sum()?,
             batch,
+            counts,
             tally: Tally::default(),
         })
     }
@@ -139,7 +143,7 @@ impl<'a> Committer<'a> {
         }
         self.batch += 1;
         let (mut sum, batch, mut tally) = (self.sum, self.batch, self.tally.clone());
-        let at = self.clock.now();
+        let (at, mut counts) = (self.clock.now(), self.counts);
         self.ledger.transaction::<_, LedgerError>(|ledger| {
             let (mut items, mut bytes) = (0, 0);
             for done in &mut waiting {
@@ -159,6 +163,7 @@ impl<'a> Committer<'a> {
                     &done.got,
                     &mut sum,
                 )?;
+                counts.moved(item, &done.errand.before, &done.got);
                 tally.count(item.class, item.bytes, done.got.state);
                 (items, bytes) = (items + 1, bytes + item.bytes);
             }
@@ -173,9 +178,9 @@ impl<'a> Committer<'a> {
                     rows: sum.to_string(),
                 },
             )?;
-            Ok(())
+            counts.keep(ledger)
         })?;
-        (self.sum, self.tally) = (sum, tally);
+        (self.sum, self.tally, self.counts) = (sum, tally, counts);
         Ok(())
     }
 
@@ -215,7 +220,7 @@ impl<'a> Committer<'a> {
 
 impl Tally {
     fn count(&mut self, class: crate::survey::item::Class, bytes: u64, state: Got) {
-        let place = crate::ledger::items::class_code(class) as usize;
+        let place = crate::ledger::row::class_code(class) as usize;
         if let Some((items, sum, gaps)) = self.by_class.get_mut(place) {
             *items += 1;
             *sum += bytes;

@@ -10,6 +10,7 @@ mod feed;
 pub mod places;
 mod split;
 mod twins;
+mod watch;
 
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{FactBody, LedgerError};
@@ -20,12 +21,14 @@ use crate::step::crew::{self, Foreman};
 use crate::step::event::{ClassAmount, Event, Step, Tell};
 use crate::step::outcome::{Copied, Exit, Outcome, Problem, Route};
 use crate::step::request::CopyRequest;
+use crate::step::running::RunningCounts;
 use crate::survey::item::Class;
 use buffers::Buffers;
 use carry::{Done, Errand, Targets, carry};
 use committer::Committer;
 use feed::Feed;
 use std::sync::atomic::{AtomicU64, Ordering};
+use watch::{Watch, Watched};
 
 /// Copies by the plan.
 pub fn copy(
@@ -92,33 +95,27 @@ pub fn copy(
         })?;
     }
     let source = crate::step::source::source(job)?;
-    let source = source.as_ref();
-    let workers = if route == Route::Ordinary {
-        job.bench.workers()
-    } else {
-        job.bench.workers().min(1)
-    };
+    let mut watch = Watch::new(job, route);
+    watch.before()?;
     let mut run = Run {
         job,
         destinations: &destinations,
-        workers,
+        watch,
         limits: Limits::of(job, request),
         totals: totals(job)?,
+        bytes: 0,
         stopped: None,
+        rerouted: false,
         failed: Vec::new(),
     };
     run.announce(tell);
-    let gentle = route != Route::Ordinary && mask.count_ones() > 1;
-    if gentle {
-        // One reading of a weak source fills the first destination; the others are filled from it.
-        let first = mask & mask.wrapping_neg();
-        run.carry_all(source, first, tell)?;
-        let from = first.trailing_zeros() as usize;
-        if let (None, Some(Some(from))) = (&run.stopped, destinations.get(from)) {
-            run.carry_all(&CopySource { from: *from }, mask & !first, tell)?;
+    // Another route in mid-copy ends one round and begins the next, with that route's pace.
+    loop {
+        run.rerouted = false;
+        run.round(source.as_ref(), mask, tell)?;
+        if !run.rerouted || run.stopped.is_some() {
+            break;
         }
-    } else {
-        run.carry_all(source, mask, tell)?;
     }
     run.finish(tell)
 }
@@ -205,10 +202,12 @@ fn totals(job: &Job<'_>) -> Result<[ClassTotal; 4], Problem> {
 struct Run<'a, 'b> {
     job: &'a Job<'b>,
     destinations: &'a [Option<&'a dyn Destination>],
-    workers: usize,
+    watch: Watch<'a, 'b>,
     limits: Limits,
     totals: [ClassTotal; 4],
+    bytes: u64,
     stopped: Option<String>,
+    rerouted: bool,
     failed: Vec<(usize, Fault)>,
 }
 
@@ -229,13 +228,45 @@ impl Run<'_, '_> {
         });
     }
 
+    /// Readers at once: several on the ordinary route, one on every other.
+    fn workers(&self) -> usize {
+        let most = self.job.bench.workers();
+        if self.watch.route == Route::Ordinary {
+            most
+        } else {
+            most.min(1)
+        }
+    }
+
+    /// One round over everything that still lacks a copy, at the pace of the route as it stands.
+    fn round(&mut self, source: &dyn Source, mask: u64, tell: Tell<'_>) -> Result<(), Problem> {
+        if self.watch.route == Route::Ordinary || mask.count_ones() < 2 {
+            return self.carry_all(source, mask, tell);
+        }
+        // One reading of a weak source fills the first destination; the others are filled from it.
+        let first = mask & mask.wrapping_neg();
+        self.carry_all(source, first, tell)?;
+        let from = self
+            .destinations
+            .get(first.trailing_zeros() as usize)
+            .copied()
+            .flatten();
+        match from {
+            Some(from) if self.stopped.is_none() && !self.rerouted => {
+                self.carry_all(&CopySource { from }, mask & !first, tell)
+            }
+            _ => Ok(()),
+        }
+    }
+
     /// Carries everything that still lacks a copy at one of the destinations in `mask`.
     fn carry_all(&mut self, source: &dyn Source, mask: u64, tell: Tell<'_>) -> Result<(), Problem> {
         let clock = self.job.bench.clock();
         let ledger = &self.job.ledger;
-        let mut committer = Committer::new(ledger, clock, self.destinations, mask)
+        let counts = RunningCounts::start(self.job)?;
+        let mut committer = Committer::new(ledger, clock, self.destinations, mask, counts)
             .map_err(|e| ledger_problem(&e))?;
-        let buffers = Buffers::new(self.job.bench.memory(), self.workers > 1);
+        let buffers = Buffers::new(self.job.bench.memory(), self.workers() > 1);
         let live = AtomicU64::new(mask);
         let destinations = self.destinations;
         let mut steering = Steering {
@@ -243,10 +274,9 @@ impl Run<'_, '_> {
             committer: &mut committer,
             feed: Feed::new(ledger),
             live: &live,
-            bytes: 0,
             tell,
         };
-        crew::run(steering.run.workers, &mut steering, &|| {
+        crew::run(steering.run.workers(), &mut steering, &|| {
             let mut opener = source.opener();
             let (buffers, live) = (&buffers, &live);
             Box::new(move |errand| {
@@ -265,26 +295,32 @@ impl Run<'_, '_> {
         })
         .map_err(|e| ledger_problem(&e))?;
         committer.commit().map_err(|e| ledger_problem(&e))?;
-        if self.stopped.is_none() {
+        if self.stopped.is_none() && !self.rerouted {
             twins::link_all(self.job, &mut committer, self.destinations)
                 .map_err(|e| ledger_problem(&e))?;
             // Names that could not be linked (the destination has no hard links) are carried like any other file.
-            let errands =
-                twins::left_over(self.job, committer.mask).map_err(|e| ledger_problem(&e))?;
             let mut opener = source.opener();
-            for errand in errands {
-                let targets = Targets {
-                    all: self.destinations,
-                    mask: committer.mask,
-                };
-                let done = carry(
-                    errand,
-                    opener.as_mut(),
-                    source.has_stamps(),
-                    &targets,
-                    &buffers,
-                );
-                committer.add(done).map_err(|e| ledger_problem(&e))?;
+            let (mut places, mut after) = (places::Places::new(ledger), 0);
+            loop {
+                let errands = twins::left_over(self.job, committer.mask, &mut places, &mut after)
+                    .map_err(|e| ledger_problem(&e))?;
+                if errands.is_empty() {
+                    break;
+                }
+                for errand in errands {
+                    let targets = Targets {
+                        all: self.destinations,
+                        mask: committer.mask,
+                    };
+                    let done = carry(
+                        errand,
+                        opener.as_mut(),
+                        source.has_stamps(),
+                        &targets,
+                        &buffers,
+                    );
+                    committer.add(done).map_err(|e| ledger_problem(&e))?;
+                }
             }
             committer.commit().map_err(|e| ledger_problem(&e))?;
         }
@@ -395,7 +431,6 @@ struct Steering<'r, 'a, 'b, 'c> {
     committer: &'r mut Committer<'c>,
     feed: Feed<'c>,
     live: &'r AtomicU64,
-    bytes: u64,
     tell: Tell<'r>,
 }
 
@@ -405,17 +440,28 @@ impl Foreman for Steering<'_, '_, '_, '_> {
     type Error = LedgerError;
 
     fn next(&mut self) -> Result<Option<Errand>, LedgerError> {
-        if self.run.stopped.is_some() || self.committer.mask == 0 {
+        if self.run.stopped.is_some() || self.run.rerouted || self.committer.mask == 0 {
             return Ok(None);
         }
         let Some(errand) = self.feed.next(self.committer.mask)? else {
             return Ok(None);
         };
-        self.run.stopped = self.run.stop_reason(self.bytes);
+        match self.run.watch.look(self.tell) {
+            Ok(Watched::GoOn) => {}
+            Ok(Watched::Rerouted(..)) => {
+                self.run.rerouted = true;
+                return Ok(None);
+            }
+            Ok(Watched::Stop(why)) => self.run.stopped = Some(why),
+            Err(problem) => self.run.stopped = Some(problem.to_string()),
+        }
+        if self.run.stopped.is_none() {
+            self.run.stopped = self.run.stop_reason(self.run.bytes);
+        }
         if self.run.stopped.is_some() {
             return Ok(None);
         }
-        self.bytes += errand.item.bytes;
+        self.run.bytes += errand.item.bytes;
         Ok(Some(errand))
     }
 

@@ -272,7 +272,7 @@ fn fingerprint(tree: &dyn Tree) -> Result<Blake3, Problem> {
                 let stamp = entry.stamp.clone().unwrap_or_default();
                 entries.push((
                     entry.name.clone(),
-                    crate::ledger::items::kind_code(entry.kind),
+                    crate::ledger::row::kind_code(entry.kind),
                     stamp.bytes,
                     stamp.modified_ns,
                 ));

@@ -196,7 +196,7 @@ fn tree_digest(job: &Job<'_>) -> Result<Blake3, Problem> {
             for number in [
                 item.id,
                 item.parent,
-                crate::ledger::items::kind_code(item.kind),
+                crate::ledger::row::kind_code(item.kind),
                 item.bytes as i64,
                 item.modified_ns,
                 name.len() as i64,

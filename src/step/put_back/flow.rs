@@ -4,21 +4,26 @@
 //! Invariant: memory does not grow with the number of items, except for 8 bytes a folder that was
 //! made and the few files that stand under another name or were refused.
 
-use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, digest, find, holds};
+mod further;
+mod proof;
+
+use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, find};
 use super::names::Names;
 use super::spots::{Map, NoSpot, Parts, Spot, Spots, dress_of, ends_all, own_name};
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{Got, GotRow, ItemRow, LedgerError, Want};
+use crate::ledger::{Got, GotRow, ItemRow, LedgerError};
 use crate::port::{Block, Destination, Fault, FaultKind, RECIPIENT_UNDRESSED, Recipient};
 use crate::read::source::Place;
 use crate::read::trees::bag_path;
 use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Tell};
-use crate::step::outcome::{Amount, Problem, PutBack, Refused};
+use crate::step::outcome::{Problem, PutBack, Refused};
 use crate::survey::item::{Class, Kind, Mark};
-use crate::value::{Blake3, Moment, Name};
+use crate::value::{Moment, Name};
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
+
+use further::Further;
 
 /// Rows taken from the ledger at once.
 const ROWS: usize = 500;
@@ -426,207 +431,6 @@ impl<'a, 'b> Flow<'a, 'b> {
         }))
     }
 
-    /// Where the first name of a file with several stands, when this run found or put it there.
-    fn first_name(&mut self, first: i64) -> Result<Option<Parts>, LedgerError> {
-        if self.absent.contains(&first) {
-            return Ok(None);
-        }
-        if let Some(at) = self.elsewhere.get(&first) {
-            return Ok(Some(at.clone()));
-        }
-        let Some((row, got)) = self.job.ledger.item(first)? else {
-            return Ok(None);
-        };
-        let spot = self.spots.of(row.parent)?;
-        let is_there = row.want == Want::Wanted
-            && no_copy(&row, &got).is_none()
-            && self.chosen.has(&row, &spot.from);
-        Ok(is_there.then(|| self.spots.in_spot(&spot, &own_name(&row))))
-    }
-
-    /// Gives a file that stands at `first` its further name.
-    fn further_name(
-        &mut self,
-        item: &ItemRow,
-        got: &GotRow,
-        first: &Parts,
-        (at, own): (&[Vec<u8>], &Vec<u8>),
-        names: &mut Names,
-    ) -> Result<Further, LedgerError> {
-        let (to, bytes) = (self.to, item.bytes);
-        let Some(expected) = got.blake3 else {
-            return Ok(Further::CarryIt);
-        };
-        let inode = match to.look(first) {
-            Ok(Some((Kind::File, stamp, _))) if stamp.bytes == bytes => stamp.inode,
-            _ => return Ok(Further::CarryIt),
-        };
-        let block = &mut self.block;
-        let found = find(to, at, names, &mut |here, kind, length, _| {
-            if kind != Kind::File || length != bytes {
-                return Ok(false);
-            }
-            match to.look(here)? {
-                Some((_, stamp, _)) if stamp.inode == inode => Ok(true),
-                _ => holds(to, here, bytes, expected, block),
-            }
-        });
-        match found {
-            Ok(Found::Equal(_)) => {
-                self.count_there(item, got);
-                Ok(Further::Done)
-            }
-            Ok(Found::Free(place)) => match to.hard_link(first, &place) {
-                Ok(()) => {
-                    let is_beside = place.last() != Some(own);
-                    self.count_returned(item, got, is_beside);
-                    Ok(Further::Done)
-                }
-                // Not every file system has further names; the content is put there then.
-                Err(_) => Ok(Further::CarryIt),
-            },
-            Err(_) => Ok(Further::CarryIt),
-        }
-    }
-
-    fn count_there(&mut self, item: &ItemRow, got: &GotRow) {
-        if got.state == Got::Whole {
-            self.result.already_there += 1;
-        } else {
-            self.damaged(item, got);
-        }
-    }
-
-    fn count_returned(&mut self, item: &ItemRow, got: &GotRow, is_beside: bool) {
-        self.result.set_beside += u64::from(is_beside);
-        if got.state == Got::Whole {
-            let so_far = self.result.returned;
-            self.result.returned = Amount::new(
-                so_far.items.saturating_add(1),
-                so_far.bytes.saturating_add(item.bytes),
-            );
-        } else {
-            self.damaged(item, got);
-        }
-    }
-
-    /// It stands at the recipient, but is not what it was.
-    fn damaged(&mut self, item: &ItemRow, got: &GotRow) {
-        let missing: u64 = got.missing.iter().map(|(_, bytes)| bytes).sum();
-        let why = format!(
-            "put back damaged: {missing} of its {} bytes could not be read and are zeros",
-            item.bytes
-        );
-        let folder = self.spots.of(item.parent);
-        let folder = folder.map(|spot| spot.from.clone()).unwrap_or_default();
-        self.refuse(item, &folder, why, Loss::Known);
-    }
-
-    /// Makes the batch durable, reads it back, dresses and names what is equal.
-    fn prove(&mut self) -> Result<(), LedgerError> {
-        let waiting = std::mem::take(&mut self.waiting);
-        self.waiting_bytes = 0;
-        let settled = self.to.settle();
-        if let Err(fault) = &settled {
-            self.give_up(fault);
-        }
-        for mut one in waiting {
-            if settled.is_err() {
-                // What the recipient did not keep proves nothing; the next run writes it again.
-                let _ = self.to.remove(&one.temporary);
-                continue;
-            }
-            let expected = one.errand.got.blake3.unwrap_or(Blake3([0; 32]));
-            let read = self
-                .to
-                .open(&one.temporary)
-                .and_then(|content| digest(content.as_ref(), &mut self.block));
-            let wrong = match read {
-                Ok(found) if found == (one.errand.item.bytes, expected) => None,
-                Ok((bytes, found)) => Some(format!(
-                    "written, and read back unequal: expected BLAKE3 {expected}, found {found} over {bytes} bytes; distrust that drive or its connection"
-                )),
-                Err(fault) => Some(format!("written, and could not be read back: {fault}")),
-            };
-            if let Some(why) = wrong {
-                let _ = self.to.remove(&one.temporary);
-                self.refuse(&one.errand.item, &one.errand.spot.from, why, Loss::New);
-                continue;
-            }
-            self.dress(&one.errand.item, &one.temporary)?;
-            self.name(&mut one);
-        }
-        if settled.is_ok()
-            && let Err(fault) = self.to.settle()
-        {
-            self.give_up(&fault);
-        }
-        (self.tell)(Event::Counted {
-            what: "files put back".into(),
-            done: self.result.returned.items,
-            all: None,
-        });
-        Ok(())
-    }
-
-    /// Gives a proven file its name; when somebody took it meanwhile, the next one.
-    fn name(&mut self, one: &mut Waiting) {
-        let errand = &mut one.errand;
-        let (to, block) = (self.to, &mut self.block);
-        let mut place = one.place.clone();
-        loop {
-            let why = match to.rename(&one.temporary, &place) {
-                Ok(()) => {
-                    let is_beside = place.last() != Some(&errand.own);
-                    if is_beside {
-                        self.elsewhere.insert(errand.item.id, place);
-                    }
-                    self.count_returned(&one.errand.item, &one.errand.got, is_beside);
-                    return;
-                }
-                Err(fault) if fault.kind == FaultKind::CannotHold && !errand.names.stand_in() => {
-                    fault.to_string()
-                }
-                Err(fault) if !matches!(fault.kind, FaultKind::Exists | FaultKind::CannotHold) => {
-                    fault.to_string()
-                }
-                Err(_) => {
-                    let (bytes, expected) = (errand.item.bytes, errand.got.blake3);
-                    let found = find(
-                        to,
-                        &errand.at,
-                        &mut errand.names,
-                        &mut |at, kind, length, _| match expected {
-                            Some(expected) if kind == Kind::File && length == bytes => {
-                                holds(to, at, bytes, expected, block)
-                            }
-                            _ => Ok(false),
-                        },
-                    );
-                    match found {
-                        Ok(Found::Free(next)) => {
-                            place = next;
-                            continue;
-                        }
-                        Ok(Found::Equal(at)) => {
-                            let _ = to.remove(&one.temporary);
-                            if at.last() != Some(&errand.own) {
-                                self.elsewhere.insert(errand.item.id, at);
-                            }
-                            self.count_there(&one.errand.item, &one.errand.got);
-                            return;
-                        }
-                        Err(NoPlace::Refused(why)) => why,
-                        Err(NoPlace::Stop(fault)) => fault.to_string(),
-                    }
-                }
-            };
-            let _ = to.remove(&one.temporary);
-            self.refuse(&one.errand.item, &one.errand.spot.from, why, Loss::New);
-            return;
-        }
-    }
-
     /// The deepest first, so that nothing that still has to be written moves a folder's time.
     fn dress_folders(&mut self) -> Result<(), LedgerError> {
         let mut before = i64::MAX;
@@ -650,11 +454,6 @@ impl<'a, 'b> Flow<'a, 'b> {
             }
         }
     }
-}
-
-enum Further {
-    Done,
-    CarryIt,
 }
 
 /// Why there is no copy to put back.

@@ -1,3 +1,5 @@
+//! Classes of the names that people and systems give their files.
+
 use super::*;
 use proptest::prelude::*;
 use std::sync::LazyLock;

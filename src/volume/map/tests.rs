@@ -1,3 +1,5 @@
+//! Partition maps: sound, damaged and hostile ones.
+
 #![allow(clippy::single_range_in_vec_init)] // bad places are ranges
 
 use super::*;

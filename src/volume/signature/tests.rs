@@ -1,3 +1,5 @@
+//! What lies in an area, told by its first bytes.
+
 #![allow(clippy::single_range_in_vec_init)] // bad places are ranges
 
 use super::*;

@@ -3,6 +3,6 @@
 
 mod block;
 mod destination;
-mod support;
+pub mod support;
 mod topology;
 mod tree;

@@ -3,10 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-/// Says loudly that a test did nothing.
-pub fn skip(name: &str, reason: &str) {
-    eprintln!("SKIPPED: {name}: {reason}");
-}
+pub use crate::skip::skip;
 
 /// Whether the tools named are there and we are root; says so if not.
 pub fn can(name: &str, tools: &[&str]) -> bool {

@@ -13,6 +13,7 @@ mod listing;
 mod size;
 mod table;
 
+use crate::skip::skip;
 use holdpoint::port::{Fault, FaultKind, Sectors};
 use holdpoint::read::content::ContentReader;
 use holdpoint::survey::item::Mark;
@@ -37,7 +38,7 @@ pub fn can_make(name: &str) -> bool {
         }
     }
     if !missing.is_empty() {
-        println!("SKIPPED: {name}: {} not installed", missing.join(", "));
+        skip(name, &format!("{} not installed", missing.join(", ")));
         return false;
     }
     true
@@ -54,7 +55,7 @@ pub fn can_mount(name: &str) -> bool {
         .open("/dev/fuse")
         .is_err()
     {
-        println!("SKIPPED: {name}: /dev/fuse cannot be opened");
+        skip(name, "/dev/fuse cannot be opened");
         return false;
     }
     true

@@ -9,7 +9,7 @@ use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 use std::process::{Command, Stdio};
 
-/// Says so on stderr and answers `false` when a tool is missing.
+/// Says so and answers `false` when a tool is missing.
 pub fn have(test: &str, tools: &[&str]) -> bool {
     for tool in tools {
         let found = ["/usr/sbin", "/sbin", "/usr/bin", "/bin", "/usr/local/bin"]
@@ -23,10 +23,7 @@ pub fn have(test: &str, tools: &[&str]) -> bool {
     true
 }
 
-/// Says on stderr that a test did not run.
-pub fn skipped(test: &str, why: &str) {
-    eprintln!("SKIPPED: {test}: {why}");
-}
+pub use crate::skip::skip as skipped;
 
 /// A command with the folders of the system's tools in its path and a plain language.
 pub fn command(tool: &str) -> Command {

@@ -1,0 +1,352 @@
+//! `inspect`: looks whether the copies are what they claim to be, lists what was written while the
+//! machine was sick, and draws a few for human eyes.
+//!
+//! Invariant: a copy that could not be looked into is in doubt, never passed over; a doubt changes no
+//! item's state, because equal bytes stay equal: it is for a person to look before the wipe.
+
+use crate::job::{Job, ledger_problem};
+use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError};
+use crate::port::{Destination, Fault, FaultKind};
+use crate::read::source::Place;
+use crate::read::trees::bag_path;
+use crate::step::copy::places::Places;
+use crate::step::crew::{self, Foreman};
+use crate::step::event::{Event, Step, Tell};
+use crate::step::outcome::{Doubtful, Drawn, Inspected, Looked, Outcome, Problem};
+use crate::step::request::InspectRequest;
+use crate::survey::genuine::{BLOCK, Look, doubt};
+use crate::survey::item::Class;
+use crate::survey::sort::{Sort, sort_of};
+use crate::value::{Moment, Name};
+use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
+
+/// Rows taken at once.
+const ROWS: usize = 500;
+/// The most doubts that the result names; all are counted.
+const NAMED: usize = 1000;
+/// Drawn when nobody says how many: as many as a person looks at with care (engineering judgement).
+const DRAWN: u32 = 12;
+/// Kinds of documents of which one each is drawn.
+const KINDS: usize = 64;
+/// Copies between two tellings.
+const TOLD_EVERY: u64 = 500;
+
+/// Looks into the copies.
+pub fn inspect(
+    job: &Job<'_>,
+    request: &InspectRequest,
+    tell: Tell<'_>,
+) -> Result<Outcome<Inspected>, Problem> {
+    tell(Event::Started {
+        step: Step::Inspect,
+    });
+    let opened = job.destinations();
+    let destinations: Vec<Option<&dyn Destination>> = opened
+        .iter()
+        .map(|d| d.as_ref().ok().map(AsRef::as_ref))
+        .collect();
+    if destinations.iter().all(Option::is_none) {
+        let fault = opened.iter().find_map(|d| d.as_ref().err().cloned());
+        let none = Fault::new(
+            FaultKind::Missing,
+            "opening the destinations",
+            "the job has none",
+        );
+        return Err(crate::job::fault_problem(
+            &fault.unwrap_or(none),
+            "connect a destination of this job, then holdpoint inspect JOB",
+        ));
+    }
+    let here = destinations
+        .iter()
+        .enumerate()
+        .filter(|(_, d)| d.is_some())
+        .fold(0u64, |mask, (number, _)| mask | 1 << number);
+    let mut looking = Looking {
+        job,
+        places: Places::new(&job.ledger),
+        rows: VecDeque::new(),
+        after: 0,
+        here,
+        since: request.fault_since,
+        draw: Draw::new(request.sample.unwrap_or(DRAWN) as usize),
+        looked: 0,
+        in_doubt: 0,
+        doubtful: Vec::new(),
+        stopped: false,
+        tell,
+    };
+    let memory = job.bench.memory();
+    let (workers, from) = (job.bench.workers(), &destinations);
+    crew::run(workers, &mut looking, &|| {
+        let mut block = memory.block(BLOCK);
+        Box::new(move |errand: Errand| {
+            let why = look(from, &errand, &mut block);
+            (errand, why)
+        })
+    })
+    .map_err(|e| ledger_problem(&e))?;
+    let (looked, in_doubt, stopped) = (looking.looked, looking.in_doubt, looking.stopped);
+    let doubtful = std::mem::take(&mut looking.doubtful);
+    let drawn = std::mem::replace(&mut looking.draw, Draw::new(0)).chosen();
+    let mut sample = Vec::with_capacity(drawn.len());
+    for id in drawn {
+        sample.extend(shown(job, id, here)?);
+    }
+    let tell = looking.tell;
+    if in_doubt > doubtful.len() as u64 {
+        tell(Event::Warn {
+            says: format!("{in_doubt} copies are in doubt; the first {NAMED} are listed"),
+        });
+    }
+    if !stopped {
+        job.record(&FactBody::Inspected {
+            looked,
+            doubtful: in_doubt,
+        })?;
+        for warning in job.snapshot() {
+            tell(Event::Warn { says: warning });
+        }
+    }
+    tell(Event::Finished);
+    let result = Inspected {
+        looked: Looked { items: looked },
+        doubtful,
+        sample,
+    };
+    let outcome = Outcome::done(&job.dir, result, crate::step::points_now(job)?);
+    Ok(if stopped {
+        outcome.ending(crate::step::outcome::Exit::Stopped)
+    } else {
+        outcome
+    })
+}
+
+/// The best copy of an item among the destinations in `here`: one that was read back and equal, if there is one.
+fn best(got: &GotRow, here: u64) -> Option<usize> {
+    let good = got.verified & !got.mismatch & here;
+    let any = got.written & here;
+    let mask = if good != 0 { good } else { any };
+    (mask != 0).then(|| mask.trailing_zeros() as usize)
+}
+
+fn path_of(item: &ItemRow, place: &Place) -> Name {
+    let own = match &item.name {
+        Name::Bytes(bytes) => bytes.clone(),
+        name @ Name::Units(_) => name.text().into_bytes(),
+    };
+    let mut parts = place.parts.clone();
+    parts.push(own);
+    Name::Bytes(parts.join(&b'/'))
+}
+
+/// A drawn item with the place of its copy.
+fn shown(job: &Job<'_>, id: i64, here: u64) -> Result<Option<Drawn>, Problem> {
+    let failed = |e: LedgerError| ledger_problem(&e);
+    let Some((item, got)) = job.ledger.item(id).map_err(failed)? else {
+        return Ok(None);
+    };
+    let place = Places::new(&job.ledger).of(item.parent).map_err(failed)?;
+    let kept = best(&got, here).and_then(|number| job.setup.destinations.get(number));
+    Ok(kept.map(|kept| {
+        let path = path_of(&item, &place);
+        Drawn {
+            path: path.text(),
+            raw: (!path.is_text()).then(|| path.raw_hex()),
+            copy: format!("{}/{}", kept.folder.text, bag_path(&item, &place)),
+        }
+    }))
+}
+
+struct Errand {
+    item: ItemRow,
+    got: GotRow,
+    place: Arc<Place>,
+    number: usize,
+}
+
+/// What may be wrong with a copy.
+fn look(from: &[Option<&dyn Destination>], errand: &Errand, block: &mut [u8]) -> Option<String> {
+    let path = bag_path(&errand.item, &errand.place);
+    let destination = from.get(errand.number).copied().flatten()?;
+    let outcome = destination.open(&path).and_then(|content| {
+        let mut read = |at: u64, buf: &mut [u8]| content.read_at(at, buf);
+        let is_hole = errand.item.allocated == 0;
+        doubt(
+            &errand.item.name.text(),
+            is_hole,
+            &mut Look::new(errand.item.bytes, &mut read, block),
+        )
+    });
+    outcome.unwrap_or_else(|fault| Some(format!("its copy could not be looked into: {fault}")))
+}
+
+/// The foreman.
+struct Looking<'a, 'b> {
+    job: &'a Job<'b>,
+    places: Places<'a>,
+    rows: VecDeque<(ItemRow, GotRow)>,
+    after: i64,
+    here: u64,
+    since: Option<Moment>,
+    draw: Draw,
+    looked: u64,
+    in_doubt: u64,
+    doubtful: Vec<Doubtful>,
+    stopped: bool,
+    tell: Tell<'a>,
+}
+
+impl Foreman for Looking<'_, '_> {
+    type Errand = Errand;
+    type Done = (Errand, Option<String>);
+    type Error = LedgerError;
+
+    fn next(&mut self) -> Result<Option<Errand>, LedgerError> {
+        loop {
+            if self.job.bench.stop_asked() {
+                self.stopped = true;
+                return Ok(None);
+            }
+            if self.rows.is_empty() {
+                // Further names hold the same bytes; what has gaps is an open point of its own already.
+                let condition =
+                    "item.want = 0 AND item.kind = 0 AND item.twin = 0 AND got.state = 1";
+                self.rows = self
+                    .job
+                    .ledger
+                    .items_after(condition, self.after, ROWS)?
+                    .into();
+            }
+            let Some((item, got)) = self.rows.pop_front() else {
+                return Ok(None);
+            };
+            self.after = item.id;
+            if got.state == Got::Whole
+                && let Some(number) = best(&got, self.here)
+            {
+                let place = self.places.of(item.parent)?;
+                return Ok(Some(Errand {
+                    item,
+                    got,
+                    place,
+                    number,
+                }));
+            }
+        }
+    }
+
+    fn take(&mut self, (errand, why): (Errand, Option<String>)) -> Result<(), LedgerError> {
+        self.looked += 1;
+        self.draw.see(&errand.item);
+        let sick = self
+            .since
+            .filter(|since| written(&errand.item) >= since.0)
+            .map(|since| {
+                format!(
+                    "last written {}, while the machine was sick (since {since})",
+                    Moment(written(&errand.item))
+                )
+            });
+        let why: Vec<String> = why.into_iter().chain(sick).collect();
+        if !why.is_empty() {
+            self.in_doubt += 1;
+            if self.doubtful.len() < NAMED {
+                let path = path_of(&errand.item, &errand.place);
+                self.doubtful.push(Doubtful {
+                    path: path.text(),
+                    raw: (!path.is_text()).then(|| path.raw_hex()),
+                    why: why.join("; "),
+                });
+            }
+        }
+        if self.looked.is_multiple_of(TOLD_EVERY) {
+            (self.tell)(Event::Counted {
+                what: "copies looked into".into(),
+                done: self.looked,
+                all: None,
+            });
+        }
+        let _ = errand.got;
+        Ok(())
+    }
+}
+
+/// When an item was written last, or made, whichever is later: a file copied onto the sick machine keeps its
+/// old time of writing.
+fn written(item: &ItemRow) -> i128 {
+    i128::from(item.modified_ns.max(item.created_ns))
+}
+
+/// Draws for human eyes: the newest and the oldest picture, the newest film, the largest mail store, one of
+/// each kind of document, and then what chance gives, the same in every run.
+struct Draw {
+    most: usize,
+    first: BTreeMap<(u8, String), (i128, i64)>,
+    by_chance: BTreeMap<[u8; 8], i64>,
+}
+
+impl Draw {
+    fn new(most: usize) -> Self {
+        Self {
+            most,
+            first: BTreeMap::new(),
+            by_chance: BTreeMap::new(),
+        }
+    }
+
+    fn see(&mut self, item: &ItemRow) {
+        let name = item.name.text();
+        let sort = sort_of(&name);
+        let at = i128::from(item.modified_ns);
+        let size = i128::from(item.bytes);
+        // What comes with programs is not what the owner would look at.
+        if item.bytes == 0 || matches!(item.class, Class::Replaceable | Class::Rebuildable) {
+            return;
+        }
+        match sort {
+            Sort::Picture => {
+                self.keep(0, String::new(), at, item.id);
+                self.keep(1, String::new(), -at, item.id);
+            }
+            Sort::Mail => self.keep(2, String::new(), size, item.id),
+            Sort::Film => self.keep(3, String::new(), at, item.id),
+            Sort::Document => {
+                let kind = name.rsplit('.').next().unwrap_or_default().to_lowercase();
+                if self.first.len() < KINDS || self.first.contains_key(&(4, kind.clone())) {
+                    self.keep(4, kind, at, item.id);
+                }
+            }
+            _ => return,
+        }
+        let digest = blake3::hash(&item.id.to_le_bytes());
+        let mut key = [0u8; 8];
+        key.iter_mut()
+            .zip(digest.as_bytes())
+            .for_each(|(to, from)| *to = *from);
+        self.by_chance.insert(key, item.id);
+        if self.by_chance.len() > self.most {
+            self.by_chance.pop_last();
+        }
+    }
+
+    fn keep(&mut self, order: u8, kind: String, weight: i128, id: i64) {
+        let place = self.first.entry((order, kind)).or_insert((weight, id));
+        // Equal weights: the lower number, whatever order the crew came back in.
+        if (weight, -id) > (place.0, -place.1) {
+            *place = (weight, id);
+        }
+    }
+
+    fn chosen(self) -> Vec<i64> {
+        let named = self.first.into_values().map(|(_, id)| id);
+        let mut out: Vec<i64> = Vec::new();
+        for id in named.chain(self.by_chance.into_values()) {
+            if out.len() < self.most && !out.contains(&id) {
+                out.push(id);
+            }
+        }
+        out
+    }
+}

@@ -1,0 +1,202 @@
+//! The second reading of the source: what a bad memory or a forgetful drive gave the first time
+//! may come out otherwise the second.
+//!
+//! Invariant: the second reading goes through other pages than the first, and two readings that
+//! disagree are kept as disagreeing until a third settles it; a source that changed is no reading at all.
+
+use super::{PART, ROWS, digest, written_at};
+use crate::job::{Job, ledger_problem};
+use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, RowSum};
+use crate::port::{Fault, Memory};
+use crate::read::source::{Place, unchanged};
+use crate::step::copy::places::Places;
+use crate::step::crew::{self, Foreman};
+use crate::step::event::{Event, Tell};
+use crate::step::outcome::{Amount, MemoryState, Problem};
+use crate::step::running::RunningCounts;
+use crate::value::Blake3;
+use std::collections::{HashSet, VecDeque};
+use std::sync::Arc;
+
+/// With good memory this many items, and at most so many bytes, are read from the source a second time.
+const SAMPLE_ITEMS: u64 = 64;
+const SAMPLE_BYTES: u64 = 256 << 20;
+
+/// Reads the source a second time: a drawn sample with good memory, everything otherwise. Returns how many readings disagreed.
+pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Problem> {
+    let full = !matches!(job.setup.memory, Some(MemoryState::KnownGood));
+    if job.has_bad_symptom() {
+        // A drive that may die of being read is not read for a check.
+        return Ok(0);
+    }
+    let source = match crate::step::source::source(job) {
+        Ok(source) => source,
+        Err(problem) => {
+            tell(Event::Warn {
+                says: format!("the source was not read a second time: {problem}"),
+            });
+            return Ok(0);
+        }
+    };
+    let source = source.as_ref();
+    let ledger = &job.ledger;
+    let drawn = if full { None } else { Some(draw(job)?) };
+    let mut again = Again {
+        job,
+        rows: VecDeque::new(),
+        after: 0,
+        drawn,
+        places: Places::new(ledger),
+        waiting: Vec::new(),
+        sum: ledger.row_sum().map_err(|e| ledger_problem(&e))?,
+        counts: RunningCounts::start(job)?,
+        done: Amount::default(),
+        unequal: 0,
+    };
+    let route = crate::step::route_of(job, &ledger.facts().map_err(|e| ledger_problem(&e))?);
+    let workers = if route == crate::step::outcome::Route::Ordinary {
+        job.bench.workers()
+    } else {
+        job.bench.workers().min(1)
+    };
+    let memory: &dyn Memory = job.bench.memory();
+    crew::run(workers, &mut again, &|| {
+        let mut opener = source.opener();
+        // Fresh blocks: other pages than those of the first reading, so that a bad one does not hit both.
+        let mut block = memory.block(PART);
+        Box::new(move |(item, got, place): (ItemRow, GotRow, Arc<Place>)| {
+            let outcome = opener.open(&item, &place).and_then(|content| {
+                if source.has_stamps() && !unchanged(&item, &content.stamp()?) {
+                    return Ok(None);
+                }
+                digest(content.as_ref(), item.bytes, &mut block).map(|(_, digest)| Some(digest))
+            });
+            (item, got, outcome)
+        })
+    })
+    .and_then(|()| again.commit())
+    .map_err(|e| ledger_problem(&e))?;
+    let (done, unequal, sum) = (again.done, again.unequal, again.sum);
+    job.record(&FactBody::SourceReadAgain {
+        items: done.items,
+        bytes: done.bytes,
+        unequal,
+        full,
+        rows: sum.to_string(),
+    })?;
+    Ok(unequal)
+}
+
+/// Draws the sample: spread over all items by a fixed stride, so that a second run draws the same.
+fn draw(job: &Job<'_>) -> Result<HashSet<i64>, Problem> {
+    let ledger = &job.ledger;
+    let failed = |e: LedgerError| ledger_problem(&e);
+    let whole: i64 = ledger
+        .doing(
+            "counting copies",
+            ledger
+                .db()
+                .query_row("SELECT count(*) FROM got WHERE state = 1", [], |row| {
+                    row.get(0)
+                }),
+        )
+        .map_err(failed)?;
+    let stride = (whole as u64 / SAMPLE_ITEMS).max(1);
+    let (mut place, mut bytes, mut out) = (0u64, 0u64, HashSet::new());
+    ledger
+        .each_item::<LedgerError>("got.state = 1", |item, _| {
+            if place.is_multiple_of(stride) && bytes + item.bytes <= SAMPLE_BYTES {
+                bytes += item.bytes;
+                out.insert(item.id);
+            }
+            place += 1;
+            Ok(())
+        })
+        .map_err(failed)?;
+    Ok(out)
+}
+
+type Reread = (ItemRow, GotRow, Result<Option<Blake3>, Fault>);
+
+/// The foreman that reads the source a second time.
+struct Again<'a, 'b> {
+    job: &'a Job<'b>,
+    rows: VecDeque<(ItemRow, GotRow)>,
+    after: i64,
+    drawn: Option<HashSet<i64>>,
+    places: Places<'a>,
+    waiting: Vec<Reread>,
+    sum: RowSum,
+    counts: RunningCounts,
+    done: Amount,
+    unequal: u64,
+}
+
+impl Again<'_, '_> {
+    fn commit(&mut self) -> Result<(), LedgerError> {
+        let waiting = std::mem::take(&mut self.waiting);
+        let (mut sum, mut counts, at) = (self.sum, self.counts, self.job.now());
+        self.job.ledger.transaction::<_, LedgerError>(|ledger| {
+            for (item, got, outcome) in &waiting {
+                let mut now = got.clone();
+                now.again = match outcome {
+                    Ok(Some(digest)) if Some(*digest) == got.blake3 => 1,
+                    Ok(Some(_)) => 2,
+                    // It changed since, or is not readable any more: the source check of the gate names that.
+                    Ok(None) | Err(_) => got.again,
+                };
+                if now != *got {
+                    ledger.put_got(item.want, item.waiver, got, &now, &mut sum)?;
+                    counts.moved(item, got, &now);
+                }
+            }
+            ledger.rows_moved(at, sum)?;
+            counts.keep(ledger)
+        })?;
+        (self.sum, self.counts) = (sum, counts);
+        Ok(())
+    }
+}
+
+impl Foreman for Again<'_, '_> {
+    type Errand = (ItemRow, GotRow, Arc<Place>);
+    type Done = Reread;
+    type Error = LedgerError;
+
+    fn next(&mut self) -> Result<Option<Self::Errand>, LedgerError> {
+        loop {
+            if self.rows.is_empty() {
+                self.rows = written_at(&self.job.ledger, self.after, u64::MAX >> 1)?.into();
+            }
+            let Some((item, got)) = self.rows.pop_front() else {
+                return Ok(None);
+            };
+            self.after = item.id;
+            let wanted = got.state == Got::Whole
+                && item.twin == 0
+                && self
+                    .drawn
+                    .as_ref()
+                    .is_none_or(|drawn| drawn.contains(&item.id));
+            if wanted {
+                let place = self.places.of(item.parent)?;
+                return Ok(Some((item, got, place)));
+            }
+        }
+    }
+
+    fn take(&mut self, done: Reread) -> Result<(), LedgerError> {
+        let (item, got, outcome) = &done;
+        if let Ok(Some(digest)) = outcome {
+            self.done.items += 1;
+            self.done.bytes += item.bytes;
+            self.unequal += u64::from(Some(*digest) != got.blake3);
+        }
+        self.waiting.push(done);
+        if self.waiting.len() >= ROWS {
+            self.commit()
+        } else {
+            Ok(())
+        }
+    }
+}

@@ -1,0 +1,447 @@
+//! Handing every name and stream over, with what is to be said of each.
+//!
+//! Invariant: a name whose parent is lost is handed over all the same; a stream whose content cannot
+//! be placed says why; the file system's own records are counted under their rule.
+
+use super::super::content::{self, Judged};
+use super::super::gather::{Gathered, Source, Stream};
+use super::super::owners::{Owners, touches};
+use super::super::raw::{is_ascii, name_of};
+use super::super::record::{kind, number_of, sequence_of};
+use super::super::reparse::{self, Meaning, WOF_STREAM};
+use super::super::runs::Runs;
+use super::super::store::Row;
+use super::super::table::Window;
+use super::super::tree::{Parent, ROOT, Tree};
+use super::LOST_PARENT;
+use crate::port::Fault;
+use crate::survey::item::{Kind, Mark, Marks};
+use crate::value::Name;
+use crate::volume::filesystem::{Accounts, Findings, Found, Limits, NoContent, Weight};
+use crate::volume::layout::{Coding, Layout};
+use crate::volume::stored::{Narrow, Ranges, Stored};
+
+/// Hands every name and stream over.
+pub(super) struct HandOver<'a, 's> {
+    pub(super) source: Source<'a>,
+    pub(super) tree: Tree,
+    pub(super) owners: Owners,
+    pub(super) limits: Limits,
+    pub(super) items: u64,
+    pub(super) window: Window,
+    pub(super) hibernation: Option<Layout>,
+    pub(super) findings: Findings,
+    pub(super) accounts: Accounts,
+    pub(super) own_records: u64,
+    pub(super) see: &'s mut dyn FnMut(Found),
+}
+
+impl HandOver<'_, '_> {
+    pub(super) fn all(&mut self) -> Result<(), Fault> {
+        let store = self.source.store;
+        for (index, row) in store.rows.iter().enumerate() {
+            if self.items > self.limits.items {
+                break;
+            }
+            self.record(index, row)?;
+        }
+        if self.items > self.limits.items {
+            let limit = self.limits.items;
+            self.findings
+                .note("survey-stopped", Weight::OpenPoint, None, || {
+                    format!("more than {limit} names: the rest is not listed")
+                });
+        }
+        // Extension records are part of their base record, if it is there.
+        for row in &store.extensions {
+            let base = store
+                .find(number_of(row.reference))
+                .and_then(|i| store.rows.get(i));
+            if base.is_some_and(|base| base.sequence == sequence_of(row.reference)) {
+                self.accounts.records_listed += 1;
+            } else {
+                self.accounts.records_damaged += 1;
+                self.findings.note(
+                    "records-without-base",
+                    Weight::OpenPoint,
+                    Some(row.number.into()),
+                    || {
+                        format!(
+                            "record {} is a part of record {}, which is not usable: an item is missing from the listing",
+                            row.number,
+                            number_of(row.reference)
+                        )
+                    },
+                );
+            }
+        }
+        Ok(())
+    }
+
+    fn record(&mut self, index: usize, row: &Row) -> Result<(), Fault> {
+        self.accounts.records_listed += 1;
+        let number = u64::from(row.number);
+        let by_rule = number != ROOT
+            && (number < 16 || (number < 24 && !row.is(Row::NAMED)) || self.tree.own(index));
+        let gathered = self.source.gather(row)?;
+        if by_rule {
+            return self.own(row, gathered);
+        }
+        if gathered.all_names < u32::from(row.links) {
+            self.findings
+                .note("names-missing", Weight::Sentence, Some(number), || {
+                    format!(
+                        "record {number} says it has {} names, {} were found",
+                        row.links, gathered.all_names
+                    )
+                });
+        }
+        let names = self.names(index, row, &gathered);
+        let base = self.base(row, &gathered, names.len())?;
+        let mut streams = Vec::new();
+        let mut unnamed = None;
+        let packed = matches!(&base.1, Some(Meaning::System(Some(_))));
+        for stream in gathered.streams.iter().filter(|s| s.kind == kind::DATA) {
+            if stream.name.is_empty() {
+                unnamed = Some(stream);
+            } else if !(packed && is_ascii(stream.name, WOF_STREAM)) {
+                let judged = content::judge(&self.source, &mut self.window, stream)?;
+                streams.push((name_of(stream.name), self.owned(judged, &[stream])));
+            }
+        }
+        let (mut found, meaning) = base;
+        if found.kind != Kind::Folder {
+            let mut judged = match unnamed {
+                Some(stream) => content::judge(&self.source, &mut self.window, stream)?,
+                None => missing_content(&meaning),
+            };
+            if let Some(meaning) = &meaning {
+                judged =
+                    content::with_tag(&self.source, &mut self.window, &gathered, judged, meaning)?;
+            }
+            if gathered.attributes & 0x4000 != 0 || gathered.keys {
+                judged.marks.set(Mark::Efs);
+                if judged.bytes > 0 {
+                    judged.no_content = judged.no_content.or(Some(NoContent::Encrypted));
+                }
+            }
+            let concerned: Vec<&Stream<'_>> = if packed {
+                gathered.streams.iter().collect()
+            } else {
+                unnamed.into_iter().collect()
+            };
+            let judged = self.owned(judged, &concerned);
+            fill(&mut found, judged);
+        }
+        self.note_item(number, &found);
+        for (parent, name, orphan) in names {
+            let mut one = found.clone();
+            one.parent = parent;
+            one.name = name;
+            if orphan {
+                one.marks.set(Mark::Orphan);
+            }
+            if parent == ROOT && is_hibernation(&one.name) {
+                self.hibernation = one.layout.clone();
+            }
+            for (stream, judged) in &streams {
+                let mut of = Found::new(number, parent, one.name.clone(), Kind::File);
+                of.stream = Some(stream.clone());
+                of.times = one.times;
+                of.names = one.names;
+                of.marks.set(Mark::Stream);
+                for mark in [Mark::Orphan, Mark::HardLinked] {
+                    if one.marks.has(mark) {
+                        of.marks.set(mark);
+                    }
+                }
+                if let Some(trouble) = &gathered.trouble {
+                    of.marks.set(Mark::Damaged);
+                    of.trouble = Some(trouble.clone());
+                }
+                fill(&mut of, judged.clone());
+                self.note_item(number, &of);
+                self.items += 1;
+                (self.see)(of);
+            }
+            self.items += 1;
+            (self.see)(one);
+        }
+        Ok(())
+    }
+
+    /// What all names of a record share: kind, times, tag, target; content not yet filled in.
+    fn base(
+        &mut self,
+        row: &Row,
+        gathered: &Gathered<'_>,
+        names: usize,
+    ) -> Result<(Found, Option<Meaning>), Fault> {
+        let mut marks = Marks::default();
+        let mut trouble = gathered.trouble.clone();
+        let mut tag = None;
+        let mut meaning = None;
+        if let Some(stream) = &gathered.reparse {
+            match self.source.reparse(&mut self.window, stream)? {
+                Ok(value) => {
+                    if let Some((number, what)) = reparse::judge(&value) {
+                        tag = Some(number);
+                        meaning = Some(what);
+                    } else {
+                        meaning = Some(Meaning::Unknown);
+                        trouble = trouble.or(Some("its reparse point is too short".to_owned()));
+                    }
+                }
+                Err(why) => {
+                    meaning = Some(Meaning::Unknown);
+                    trouble = trouble.or(Some(why));
+                }
+            }
+        }
+        let folder = row.is(Row::FOLDER);
+        let kind = match &meaning {
+            Some(Meaning::Junction(_) | Meaning::Link(_)) => Kind::Link,
+            Some(Meaning::Special) => Kind::Special,
+            _ if folder => Kind::Folder,
+            _ => Kind::File,
+        };
+        if trouble.is_some() {
+            marks.set(Mark::Damaged);
+        }
+        if gathered.extended {
+            marks.set(Mark::ExtendedAttributes);
+        }
+        if names > 1 {
+            marks.set(Mark::HardLinked);
+        }
+        if kind == Kind::Folder && meaning == Some(Meaning::Unknown) {
+            marks.set(Mark::UnknownTag);
+        }
+        if matches!(meaning, Some(Meaning::Junction(_))) {
+            marks.set(Mark::Junction);
+        }
+        let mut found = Found::new(
+            row.number.into(),
+            LOST_PARENT,
+            Name::Units(Vec::new()),
+            kind,
+        );
+        found.times = gathered.times;
+        found.marks = marks;
+        found.tag = tag;
+        found.names = u32::try_from(names).unwrap_or(u32::MAX).max(1);
+        found.trouble = trouble;
+        if let Some(Meaning::Junction(target) | Meaning::Link(target)) = &meaning {
+            found.link_target = target.clone();
+            if target.is_none() && found.trouble.is_none() {
+                found.marks.set(Mark::Damaged);
+                found.trouble = Some("the target of the link cannot be read".to_owned());
+            }
+        }
+        Ok((found, meaning))
+    }
+
+    /// Parent, name and whether the parent is lost, for every name to be listed.
+    fn names(
+        &mut self,
+        index: usize,
+        row: &Row,
+        gathered: &Gathered<'_>,
+    ) -> Vec<(u64, Name, bool)> {
+        let number = u64::from(row.number);
+        if number == ROOT {
+            return vec![(ROOT, Name::Units(Vec::new()), false)];
+        }
+        let mut out = Vec::new();
+        for (reference, name) in &gathered.names {
+            let parent = self.tree.parent(self.source.store, index, *reference);
+            let lost = parent == Parent::Lost;
+            if lost {
+                self.findings
+                    .note("orphans", Weight::OpenPoint, Some(number), || {
+                        format!(
+                            "record {number} lies in folder {}, which is not there (any more)",
+                            number_of(*reference)
+                        )
+                    });
+            }
+            let parent = if lost {
+                LOST_PARENT
+            } else {
+                number_of(*reference)
+            };
+            out.push((parent, name.clone(), lost));
+        }
+        if out.is_empty() {
+            self.findings
+                .note("nameless", Weight::OpenPoint, Some(number), || {
+                    format!("record {number} is in use and has no name")
+                });
+            let name: Vec<u16> = format!("#{number}").encode_utf16().collect();
+            out.push((LOST_PARENT, Name::Units(name), true));
+        }
+        out
+    }
+
+    /// Doubts a stream whose clusters are also somebody else's.
+    fn owned(&mut self, mut judged: Judged, streams: &[&Stream<'_>]) -> Judged {
+        let clusters = self.source.ground.geometry.clusters;
+        let mut free = false;
+        for part in streams.iter().flat_map(|stream| &stream.parts) {
+            for run in Runs::new(part.list, clusters).flatten() {
+                let Some(first) = run.cluster else {
+                    continue;
+                };
+                if touches(&self.owners.twice, first, run.clusters) {
+                    judged.marks.set(Mark::Damaged);
+                    judged.trouble.get_or_insert_with(|| {
+                        "some of its clusters belong to another item too".to_owned()
+                    });
+                }
+                free |= touches(&self.owners.free, first, run.clusters);
+            }
+        }
+        if free {
+            judged.trouble.get_or_insert_with(|| {
+                "some of its clusters are free in the volume's own bitmap".to_owned()
+            });
+        }
+        judged
+    }
+
+    fn note_item(&mut self, number: u64, found: &Found) {
+        if found.marks.has(Mark::Damaged) {
+            let says = found.trouble.clone().unwrap_or_default();
+            self.findings
+                .note("items-damaged", Weight::OpenPoint, Some(number), || {
+                    format!("record {number}: {says}")
+                });
+        }
+    }
+
+    /// A record of the file system's own: left out by rule. Streams in it that the file system does
+    /// not make are somebody's, and are listed.
+    fn own(&mut self, row: &Row, gathered: Gathered<'_>) -> Result<(), Fault> {
+        self.own_records += 1;
+        let number = u64::from(row.number);
+        if let Some(trouble) = &gathered.trouble {
+            self.findings.note(
+                "own-record-damaged",
+                Weight::OpenPoint,
+                Some(number),
+                || format!("record {number}, one of the file system's own: {trouble}"),
+            );
+        }
+        for stream in gathered.streams.iter().filter(|s| s.kind == kind::DATA) {
+            let foreign = if stream.name.is_empty() {
+                (12..24).contains(&number)
+            } else {
+                number < 24 && stream.name.get(..2) != Some(b"$\0")
+            };
+            if !foreign {
+                continue;
+            }
+            let judged = content::judge(&self.source, &mut self.window, stream)?;
+            if judged.bytes == 0 {
+                continue;
+            }
+            self.findings
+                .note("content-in-own-record", Weight::OpenPoint, Some(number), || {
+                    format!("record {number}, one of the file system's own, holds content that it does not make")
+                });
+            let (parent, name) = match gathered.names.first() {
+                Some((parent, name)) => (number_of(*parent), name.clone()),
+                None => (
+                    LOST_PARENT,
+                    Name::Units(format!("#{number}").encode_utf16().collect()),
+                ),
+            };
+            let mut found = Found::new(number, parent, name, Kind::File);
+            found.times = gathered.times;
+            if !stream.name.is_empty() {
+                found.stream = Some(name_of(stream.name));
+                found.marks.set(Mark::Stream);
+            }
+            let judged = self.owned(judged, &[stream]);
+            fill(&mut found, judged);
+            self.items += 1;
+            (self.see)(found);
+        }
+        Ok(())
+    }
+
+    /// Looks at the first bytes of the hibernation file.
+    pub(super) fn hibernation(&mut self) -> Result<(), Fault> {
+        let Some(layout) = self.hibernation.take() else {
+            return Ok(());
+        };
+        if layout.coding != Coding::Plain || layout.length < 4 {
+            return Ok(());
+        }
+        let mut head = [0u8; 4];
+        let mut missing = Ranges::new();
+        Stored::new(layout.pieces).read(
+            self.source.sectors,
+            0,
+            &mut head,
+            Narrow::default(),
+            &mut missing,
+        )?;
+        let says = if !missing.is_empty() {
+            "the hibernation file could not be read: a sleeping session may be in it"
+        } else {
+            match head.to_ascii_lowercase().as_slice() {
+                b"hibr" => {
+                    "a hibernated session is on this volume: unsaved work may be in it, contents may be slightly older than remembered"
+                }
+                b"wake" => "the last hibernation was resumed",
+                [0, 0, 0, 0] => return Ok(()),
+                _ => "the hibernation file begins with something unknown",
+            }
+        };
+        self.findings
+            .note("hibernation", Weight::Sentence, None, || says.to_owned());
+        Ok(())
+    }
+}
+
+fn is_hibernation(name: &Name) -> bool {
+    name.text().eq_ignore_ascii_case("hiberfil.sys")
+}
+
+/// An item without an unnamed stream. Every file has one, if only an empty one; links and the like may do without.
+fn missing_content(meaning: &Option<Meaning>) -> Judged {
+    let mut judged = Judged {
+        layout: Some(Layout::empty()),
+        no_content: None,
+        marks: Marks::default(),
+        bytes: 0,
+        trouble: None,
+    };
+    if !matches!(
+        meaning,
+        Some(Meaning::Junction(_) | Meaning::Link(_) | Meaning::Special)
+    ) {
+        judged.marks.set(Mark::Damaged);
+        judged.trouble = Some("the part that says where its content is, is missing".to_owned());
+        judged.layout = None;
+        judged.no_content = Some(NoContent::UnknownForm);
+    }
+    judged
+}
+
+/// Puts a judged stream into what is handed over.
+fn fill(found: &mut Found, judged: Judged) {
+    found.bytes = judged.bytes;
+    found.marks.0 |= judged.marks.0;
+    if found.trouble.is_none() {
+        found.trouble = judged.trouble;
+    }
+    if matches!(found.kind, Kind::File) {
+        found.layout = judged.layout;
+        found.no_content = judged.no_content;
+    } else if found.kind == Kind::Link {
+        // The link is the item; bytes beside a reparse point are not content.
+        found.bytes = 0;
+    }
+}

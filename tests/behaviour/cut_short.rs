@@ -1,0 +1,290 @@
+//! Copying that is cut: killed, out of room, without its disk. What the ledger says is copied is there,
+//! and the same command goes on.
+
+use crate::hostile::noise;
+use crate::linux::support::{Mounted, can};
+use crate::shop::{Shop, listing, same_trees};
+use std::path::Path;
+use std::time::Duration;
+
+/// Many small files and a few large ones.
+fn filled(files: u64) -> Shop {
+    let shop = Shop::new();
+    for number in 0..files {
+        let bytes = noise(number, 500 + (number as usize * 7919) % 40_000);
+        shop.put(&format!("laptop/{}/{number}.jpg", number % 17), bytes);
+    }
+    for number in 0..3 {
+        shop.put(
+            &format!("laptop/film-{number}.mp4"),
+            noise(1000 + number, 18 << 20),
+        );
+    }
+    shop
+}
+
+/// Every item that the ledger calls copied is whole at its place in the bag.
+#[track_caller]
+fn nothing_is_called_copied_that_is_not(shop: &Shop) -> usize {
+    let db = rusqlite::Connection::open(shop.path("copies/job/ledger.db")).unwrap();
+    let mut copied = db
+        .prepare("SELECT item.name, item.parent, got.blake3 FROM got JOIN item ON item.id = got.item WHERE got.written <> 0")
+        .unwrap();
+    let folder = |id: i64| -> String {
+        db.query_row("SELECT name, parent FROM item WHERE id = ?1", [id], |row| {
+            row.get::<_, Vec<u8>>(0)
+        })
+        .map(|name| format!("{}/", String::from_utf8(name).unwrap()))
+        .unwrap_or_default()
+    };
+    let rows = copied.query_map([], |row| {
+        Ok((
+            row.get::<_, Vec<u8>>(0)?,
+            row.get::<_, i64>(1)?,
+            row.get::<_, Vec<u8>>(2)?,
+        ))
+    });
+    let mut count = 0;
+    for row in rows.unwrap() {
+        let (name, parent, digest) = row.unwrap();
+        // Two levels at most, names as they are: `filled` makes no others.
+        let path = format!("{}{}", folder(parent), String::from_utf8(name).unwrap());
+        let copy = shop.path("copies/job/bag/data/folder").join(&path);
+        let content = std::fs::read(&copy).unwrap_or_else(|e| panic!("{}: {e}", copy.display()));
+        assert_eq!(blake3::hash(&content).as_bytes()[..], digest, "{path}");
+        count += 1;
+    }
+    count
+}
+
+#[test]
+fn killed_again_and_again() {
+    let shop = filled(2500);
+    shop.open();
+    shop.step(&["plan"]).ends(0);
+    let (mut seen, mut kills) = (Vec::new(), 0);
+    for delay in [3, 10, 30, 80, 150, 300, 500, 800, 1200, 1700, 2500] {
+        let mut child = shop.start(&["copy", "copies/job"]);
+        std::thread::sleep(Duration::from_millis(delay));
+        if child.try_wait().unwrap().is_some() {
+            break;
+        }
+        child.kill().unwrap(); // SIGKILL
+        child.wait().unwrap();
+        kills += 1;
+        seen.push(nothing_is_called_copied_that_is_not(&shop));
+    }
+    assert!(
+        kills >= 3,
+        "the copy was done before it could be killed: {seen:?}"
+    );
+    assert!(seen.is_sorted(), "what was copied stays copied: {seen:?}");
+    let done = shop.step(&["copy"]).ends(0).json();
+    assert_eq!(done["result"]["remaining"], 0, "{done}");
+    assert_eq!(nothing_is_called_copied_that_is_not(&shop), 2503);
+    let verified = shop.step(&["verify"]).ends(0).json();
+    assert_eq!(verified["result"]["verified"]["items"], 2503);
+    assert_eq!(shop.payload().len(), 2503, "no left-overs in the bag");
+    shop.waive_health();
+    shop.step(&["release"]).ends(0);
+    shop.step(&["put-back", "--to", "fresh"]).ends(0);
+    same_trees(
+        &listing(&shop.path("laptop")),
+        &listing(&shop.path("fresh")),
+    );
+}
+
+#[test]
+fn stopped_by_its_limit_and_by_a_signal() {
+    let shop = filled(300);
+    shop.open();
+    shop.step(&["plan"]).ends(0);
+    let said = shop
+        .step(&["copy", "--limit-bytes", "5000000"])
+        .ends(4)
+        .json();
+    assert!(said["result"]["remaining"].as_u64().unwrap() > 0, "{said}");
+    shop.step(&["release"]).ends(3);
+    let mut child = shop.start(&["copy", "copies/job"]);
+    std::thread::sleep(Duration::from_millis(60));
+    let id = rustix::process::Pid::from_child(&child);
+    let _ = rustix::process::kill_process(id, rustix::process::Signal::INT);
+    let code = child.wait().unwrap().code();
+    assert!(matches!(code, Some(0 | 4)), "{code:?}");
+    nothing_is_called_copied_that_is_not(&shop);
+    shop.step(&["copy"]).ends(0);
+    shop.step(&["verify"]).ends(0);
+}
+
+#[test]
+fn shown_while_it_copies() {
+    let shop = filled(1500);
+    shop.open();
+    shop.step(&["plan"]).ends(0);
+    let mut child = shop.start(&["copy", "copies/job"]);
+    let mut looks = 0;
+    while child.try_wait().unwrap().is_none() {
+        let said = shop.step(&["show"]).ends(0).json();
+        assert_eq!(said["result"]["state"], "hold");
+        looks += 1;
+    }
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+    assert!(looks > 0);
+    shop.step(&["verify"]).ends(0);
+}
+
+/// A small file system in memory; `None` = cannot be had here.
+fn small(test: &str, at: &Path, mib: u64) -> Option<Mounted> {
+    if !can(test, &[]) {
+        return None;
+    }
+    match Mounted::try_at(at, &["-t", "tmpfs", "-o", &format!("size={mib}m"), "none"]) {
+        Ok(mounted) => Some(mounted),
+        Err(why) => {
+            crate::skip::skip(test, &format!("nothing can be mounted here: {why}"));
+            None
+        }
+    }
+}
+
+fn remount(at: &Path, option: &str) {
+    let at = at.to_str().unwrap();
+    crate::linux::support::run("mount", &["-o", &format!("remount,{option}"), at]).unwrap();
+}
+
+#[test]
+fn a_destination_that_fills_up() {
+    let shop = filled(200);
+    let Some(_mounted) = small("a_destination_that_fills_up", &shop.path("shelf"), 20) else {
+        return;
+    };
+    shop.open_with("practice", &["copies", "shelf"]);
+    shop.step(&["plan"]);
+    let said = shop.step(&["copy"]);
+    assert_ne!(said.code, Some(0), "{}", said.out);
+    assert!(
+        matches!(said.code, Some(1 | 3 | 4)),
+        "{}{}",
+        said.out,
+        said.err
+    );
+    assert!(!said.err.contains("panicked"), "{}", said.err);
+    let text = format!("{}{}", said.out, said.err);
+    assert!(
+        text.contains("shelf") && (text.contains("full") || text.contains("space")),
+        "{text}"
+    );
+    nothing_is_called_copied_that_is_not(&shop);
+    shop.waive_health();
+    shop.step(&["release"]).ends(3);
+    remount(&shop.path("shelf"), "size=200m");
+    shop.step(&["copy"]).ends(0);
+    shop.step(&["verify"]).ends(0);
+    shop.step(&["release"]).ends(0);
+}
+
+#[test]
+fn the_only_destination_fills_up_ledger_and_all() {
+    let shop = filled(200);
+    let test = "the_only_destination_fills_up_ledger_and_all";
+    let Some(_mounted) = small(test, &shop.path("copies"), 20) else {
+        return;
+    };
+    shop.open();
+    shop.step(&["plan"]);
+    let said = shop.step(&["copy"]);
+    assert!(matches!(said.code, Some(1 | 4)), "{}{}", said.out, said.err);
+    assert!(!said.err.contains("panicked"), "{}", said.err);
+    remount(&shop.path("copies"), "size=200m");
+    nothing_is_called_copied_that_is_not(&shop);
+    shop.step(&["copy"]).ends(0);
+    shop.step(&["verify"]).ends(0);
+    shop.waive_health();
+    shop.step(&["release"]).ends(0);
+}
+
+#[test]
+fn a_destination_turns_read_only() {
+    let shop = filled(50);
+    let Some(_mounted) = small("a_destination_turns_read_only", &shop.path("shelf"), 200) else {
+        return;
+    };
+    shop.open_with("practice", &["copies", "shelf"]);
+    shop.step(&["plan"]).ends(0);
+    remount(&shop.path("shelf"), "ro");
+    let said = shop.step(&["copy"]);
+    assert_ne!(said.code, Some(0), "{}{}", said.out, said.err);
+    assert!(!said.err.contains("panicked"), "{}", said.err);
+    shop.waive_health();
+    shop.step(&["release"]).ends(3);
+    remount(&shop.path("shelf"), "rw");
+    shop.step(&["copy"]).ends(0);
+    shop.step(&["verify"]).ends(0);
+    shop.step(&["release"]).ends(0);
+}
+
+#[test]
+fn a_destination_is_gone_and_comes_back() {
+    let shop = filled(50);
+    std::fs::create_dir(shop.path("shelf")).unwrap();
+    shop.open_with("practice", &["copies", "shelf"]);
+    shop.step(&["plan"]).ends(0);
+    std::fs::rename(shop.path("shelf"), shop.path("away")).unwrap();
+    shop.step(&["copy"]);
+    shop.step(&["verify"]);
+    shop.waive_health();
+    let points = shop.step(&["release"]).ends(3).points();
+    assert!(
+        points.contains(&"destination-missing".to_owned()),
+        "{points:?}"
+    );
+    assert!(
+        !shop.path("shelf").exists(),
+        "nothing is made where a disk was"
+    );
+    std::fs::rename(shop.path("away"), shop.path("shelf")).unwrap();
+    shop.step(&["copy"]).ends(0);
+    shop.step(&["verify"]).ends(0);
+    shop.step(&["release"]).ends(0);
+}
+
+#[test]
+fn another_disk_stands_where_the_destination_was() {
+    let shop = filled(30);
+    std::fs::create_dir(shop.path("shelf")).unwrap();
+    shop.open_with("practice", &["copies", "shelf"]);
+    shop.step(&["plan"]).ends(0);
+    // Another job's disk, mounted at the same place.
+    let other = filled(3);
+    std::fs::create_dir(other.path("shelf")).unwrap();
+    other.open_with("practice", &["copies", "shelf"]);
+    std::fs::rename(shop.path("shelf"), shop.path("away")).unwrap();
+    std::fs::rename(other.path("shelf"), shop.path("shelf")).unwrap();
+    let before = listing(&shop.path("shelf"));
+    shop.step(&["copy"]);
+    shop.step(&["verify"]);
+    shop.waive_health();
+    shop.step(&["release"]).ends(3);
+    same_trees(&before, &listing(&shop.path("shelf")));
+}
+
+#[test]
+fn the_source_goes_away() {
+    let shop = filled(60);
+    shop.open();
+    shop.step(&["plan"]).ends(0);
+    shop.step(&["copy", "--limit-bytes", "400000"]);
+    // Some files first, then everything.
+    std::fs::remove_dir_all(shop.path("laptop/3")).unwrap();
+    let said = shop.step(&["copy"]);
+    assert!(!said.err.contains("panicked"), "{}", said.err);
+    shop.step(&["verify"]);
+    shop.waive_health();
+    shop.step(&["release"]).ends(3);
+    std::fs::rename(shop.path("laptop"), shop.path("elsewhere")).unwrap();
+    let said = shop.step(&["copy"]);
+    assert!(!said.err.contains("panicked"), "{}", said.err);
+    let points = shop.step(&["release"]).ends(3).points();
+    assert!(points.contains(&"source-gone".to_owned()), "{points:?}");
+    nothing_is_called_copied_that_is_not(&shop);
+}

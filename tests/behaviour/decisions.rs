@@ -1,0 +1,352 @@
+//! Who may decide what, how every command ends, and what is refused.
+
+use crate::hand_bench::Scratch;
+use crate::hostile::noise;
+use crate::shop::Shop;
+
+fn filled() -> Shop {
+    let shop = Shop::new();
+    for number in 0..5 {
+        shop.put(
+            &format!("laptop/Pictures/{number}.jpg"),
+            noise(number, 4000),
+        );
+    }
+    shop
+}
+
+#[test]
+fn every_exit_code() {
+    let shop = filled();
+    // 2: the command line makes no sense.
+    for arguments in [
+        &["no-such-command"][..],
+        &["open"],
+        &["copy"],
+        &["show", "copies/job", "--no-such-option"],
+        &["release", "copies/job", "--valid", "soon"],
+        &[
+            "open",
+            "--folder",
+            "laptop",
+            "--drive",
+            "/dev/null",
+            "--to",
+            "copies",
+        ],
+        &["waive", "copies/job"],
+    ] {
+        shop.run(arguments).ends(2);
+    }
+    assert_eq!(std::fs::read_dir(shop.path("copies")).unwrap().count(), 0);
+    // 0 for work that was done, open points or not; 3 on hold; 4 stopped early; 1 failed.
+    shop.open().ends(0);
+    shop.step(&["plan"]).ends(0);
+    shop.step(&["release"]).ends(3);
+    shop.step(&["recheck"]).ends(3);
+    shop.step(&["copy", "--limit-bytes", "1"]).ends(4);
+    shop.step(&["copy"]).ends(0);
+    shop.step(&["verify"]).ends(0);
+    shop.step(&["show"]).ends(0);
+    shop.waive_health();
+    shop.step(&["release"]).ends(0);
+    shop.step(&["recheck"]).ends(0);
+    std::fs::remove_file(&shop.payload()[0]).unwrap();
+    shop.step(&["verify"]).ends(1);
+    shop.run(&["show", "nowhere", "--json"]).ends(1);
+    shop.run(&["schema"]).ends(0);
+    shop.run(&["--version"]).ends(0);
+    shop.run(&["--help"]).ends(0);
+}
+
+#[test]
+fn a_policy_with_a_slip_of_the_pen() {
+    let shop = filled();
+    let policy = |text: &str| shop.put("ours.toml", text);
+    let good = "name = \"ours\"\nsays = \"As home.\"\nextends = \"home\"\n";
+    policy(good);
+    shop.run(&["policy", "check", "./ours.toml"]).ends(0);
+    for (slip, named) in [
+        ("[keping]\ndays = 3\n", "keping"),
+        ("[keeping]\ndais = 3\n", "dais"),
+        ("[keeping]\ndays = \"three\"\n", "days"),
+        ("[keeping\n", "4"),
+    ] {
+        policy(&format!("{good}{slip}"));
+        let said = shop.run(&["policy", "check", "./ours.toml"]);
+        assert!(
+            matches!(said.code, Some(1 | 2)),
+            "{slip}: {}{}",
+            said.out,
+            said.err
+        );
+        let text = format!("{}{}", said.out, said.err);
+        assert!(
+            text.contains("ours.toml") && text.contains(named),
+            "{slip}: {text}"
+        );
+        // And no job starts on it.
+        let mut arguments = vec![
+            "open", "--folder", "laptop", "--to", "copies", "--owner", "A",
+        ];
+        arguments.extend(["--symptom", "none", "--memory", "known-good"]);
+        arguments.extend(["--must-have", "none", "--policy", "./ours.toml"]);
+        let said = shop.run(&arguments);
+        assert!(
+            matches!(said.code, Some(1 | 2)),
+            "{slip}: {}{}",
+            said.out,
+            said.err
+        );
+        assert_eq!(std::fs::read_dir(shop.path("copies")).unwrap().count(), 0);
+    }
+    let said = shop.run(&["policy", "explain", "no-such-policy"]);
+    assert!(matches!(said.code, Some(1 | 2)), "{}{}", said.out, said.err);
+}
+
+#[test]
+fn what_nobody_may_give_up() {
+    let shop = filled();
+    shop.open();
+    shop.step(&["plan"]).ends(0);
+    let owner = |what: &[&str]| {
+        let mut all = vec!["waive"];
+        all.extend(what);
+        all.extend(["--reason", "never mind", "--decided-by", "owner"]);
+        all.extend(["--name", "R. Amsel", "--how", "signed"]);
+        shop.step(&all)
+    };
+    for what in [
+        &["--point", "no-such-point"][..],
+        &["--point", "not-copied"],
+        &["--point", "not-verified"],
+        &["--point", "verification-missing"],
+        &["--point", "source-changed"],
+        &["--point", "ledger-broken"],
+        &["--class", "irreplaceable"],
+        &["--item", "Pictures/no such.jpg"],
+    ] {
+        let said = owner(what);
+        assert!(
+            matches!(said.code, Some(1 | 2)),
+            "{what:?}: {:?} {}",
+            said.code,
+            said.out
+        );
+        let document = said.json();
+        assert!(document["error"]["next"].is_string(), "{document}");
+    }
+    assert!(
+        shop.step(&["release"])
+            .ends(3)
+            .points()
+            .contains(&"not-copied".to_owned())
+    );
+}
+
+#[test]
+fn a_must_have_that_was_not_found_is_for_the_owner() {
+    let shop = filled();
+    let mut arguments = vec![
+        "open",
+        "--folder",
+        "laptop",
+        "--job",
+        "copies/job",
+        "--to",
+        "copies",
+    ];
+    arguments.extend(["--policy", "practice", "--owner", "A", "--technician", "B"]);
+    arguments.extend(["--symptom", "none", "--memory", "known-good"]);
+    arguments.extend([
+        "--must-have",
+        "the wedding",
+        "--must-have",
+        "the will",
+        "--json",
+    ]);
+    shop.run(&arguments).ends(0);
+    for step in ["plan", "copy", "verify"] {
+        shop.step(&[step]).ends(0);
+    }
+    shop.waive_health();
+    assert_eq!(
+        shop.step(&["release"]).ends(3).points(),
+        ["must-have-open"; 2]
+    );
+    shop.step(&["waive", "--must-have", "1", "--found", "Pictures"])
+        .ends(0);
+    assert_eq!(shop.step(&["release"]).ends(3).points(), ["must-have-open"]);
+    let said = shop.step(&["waive", "--must-have", "2", "--found", "Documents/will.odt"]);
+    assert_ne!(
+        said.code,
+        Some(0),
+        "nothing of that name is there: {}",
+        said.out
+    );
+    let mut answer = vec![
+        "waive",
+        "--must-have",
+        "2",
+        "--not-here",
+        "--reason",
+        "at the notary",
+    ];
+    answer.extend(["--decided-by", "owner", "--name", "A", "--how", "phone"]);
+    shop.step(&answer).ends(0);
+    shop.step(&["release"]).ends(0);
+}
+
+#[test]
+fn a_waiver_lapses_with_its_set() {
+    let shop = filled();
+    shop.put("laptop/closed.jpg", noise(77, 7000));
+    shop.open();
+    shop.step(&["plan"]).ends(0);
+    let give_up = |shop: &Shop| {
+        let mut all = vec!["waive", "--item", "closed.jpg", "--reason", "a blurred one"];
+        all.extend([
+            "--decided-by",
+            "owner",
+            "--name",
+            "R. Amsel",
+            "--how",
+            "signed",
+        ]);
+        shop.step(&all)
+    };
+    give_up(&shop).ends(0);
+    for step in ["copy", "verify"] {
+        shop.step(&[step]).ends(0);
+    }
+    shop.waive_health();
+    shop.step(&["release"]).ends(0);
+    assert!(!shop.path("copies/job/bag/data/folder/closed.jpg").exists());
+    // The item is another one now: the old yes does not cover it.
+    shop.put("laptop/closed.jpg", noise(78, 7777));
+    shop.step(&["plan"]).ends(0);
+    shop.step(&["verify"]);
+    let said = shop.step(&["release"]).ends(3);
+    let points = said.points();
+    assert!(
+        points
+            .iter()
+            .any(|id| ["waiver-lapsed", "not-copied", "changed-items"].contains(&id.as_str())),
+        "{points:?}"
+    );
+}
+
+#[test]
+fn guard_refuses_where_no_drive_was_released() {
+    let shop = filled();
+    shop.saved();
+    shop.waive_health();
+    shop.step(&["release"]).ends(0);
+    let proof = shop.path("ran");
+    let touch = format!("touch {} # {{drive}}", proof.display());
+    for extra in [&["--dry-run"][..], &[]] {
+        let mut arguments = vec!["guard", "copies/job"];
+        arguments.extend(extra);
+        arguments.extend(["--json", "--", "sh", "-c", &touch]);
+        let said = shop.run(&arguments);
+        assert!(
+            matches!(said.code, Some(1..=3)),
+            "{:?} {}{}",
+            said.code,
+            said.out,
+            said.err
+        );
+    }
+    assert!(!proof.exists(), "the command ran");
+}
+
+#[test]
+fn a_job_is_never_opened_twice_in_one_place() {
+    let shop = filled();
+    shop.saved();
+    let before = std::fs::read(shop.path("copies/job/ledger.db")).unwrap();
+    let mut arguments = vec![
+        "open",
+        "--folder",
+        "laptop",
+        "--job",
+        "copies/job",
+        "--to",
+        "copies",
+    ];
+    arguments.extend([
+        "--policy",
+        "practice",
+        "--owner",
+        "Another",
+        "--technician",
+        "B",
+    ]);
+    arguments.extend([
+        "--symptom",
+        "none",
+        "--memory",
+        "known-good",
+        "--must-have",
+        "none",
+    ]);
+    let said = shop.run(&arguments);
+    assert_ne!(said.code, Some(0), "{}", said.out);
+    assert_eq!(
+        before,
+        std::fs::read(shop.path("copies/job/ledger.db")).unwrap()
+    );
+}
+
+#[test]
+fn a_destination_inside_the_folder_on_hold_is_refused() {
+    let shop = filled();
+    std::fs::create_dir(shop.path("laptop/inside")).unwrap();
+    let mut arguments = vec!["open", "--folder", "laptop", "--to", "laptop/inside"];
+    arguments.extend(["--policy", "practice", "--owner", "A", "--technician", "B"]);
+    arguments.extend([
+        "--symptom",
+        "none",
+        "--memory",
+        "known-good",
+        "--must-have",
+        "none",
+    ]);
+    let said = shop.run(&arguments);
+    assert!(
+        matches!(said.code, Some(1 | 2)),
+        "{:?} {}",
+        said.code,
+        said.out
+    );
+    assert_eq!(
+        std::fs::read_dir(shop.path("laptop/inside"))
+            .unwrap()
+            .count(),
+        0
+    );
+}
+
+#[test]
+fn a_clock_that_went_back_years_releases_nothing() {
+    use holdpoint::step::request::ReleaseRequest;
+    let scratch = Scratch::new();
+    scratch.write("source/one.jpg", noise(1, 3000));
+    let job = scratch.saved();
+    // An empty battery on the board: the clock says 2015, before the job was opened.
+    scratch.bench.pass_days(-4000);
+    let request = ReleaseRequest {
+        job: scratch.path("one/job"),
+        key: None,
+        valid_hours: None,
+        second_look: None,
+    };
+    let outcome = holdpoint::step::release::release(&job, &request, None, &mut |_| {}).unwrap();
+    let ids: Vec<_> = outcome
+        .open_points
+        .iter()
+        .map(|point| point.id.to_string())
+        .collect();
+    assert!(ids.iter().any(|id| id == "clock-wrong"), "{ids:?}");
+    assert!(!scratch.path("one/job/release/certificate.json").exists());
+}

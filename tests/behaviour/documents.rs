@@ -1,0 +1,98 @@
+//! Every JSON document, good news and refusals alike, against the published schema, by a validator that is not ours.
+
+use crate::hostile;
+use crate::shop::{Shop, python};
+
+const VALIDATE: &str = r#"
+import json, sys, os
+from jsonschema import Draft202012Validator
+schema = json.load(open(sys.argv[1]))
+Draft202012Validator.check_schema(schema)
+validator = Draft202012Validator(schema)
+bad = 0
+for name in sorted(os.listdir(sys.argv[2])):
+    document = json.load(open(os.path.join(sys.argv[2], name)))
+    for error in validator.iter_errors(document):
+        bad += 1
+        print(name, "/".join(map(str, error.absolute_path)), error.message[:600])
+        for inner in sorted(error.context or [], key=lambda e: -len(e.absolute_path))[:3]:
+            print("   ", "/".join(map(str, inner.absolute_path)), inner.message[:300])
+sys.exit(bad > 0)
+"#;
+
+#[test]
+fn every_document_fits_the_published_schema() {
+    let name = "every_document_fits_the_published_schema";
+    let Some(mut python) = python(name, "jsonschema") else {
+        return;
+    };
+    let shop = Shop::new();
+    hostile::fill(&shop.path("laptop"));
+    std::fs::create_dir(shop.path("said")).unwrap();
+    let mut number = 0;
+    let mut keep = |said: crate::shop::Said, command: &str| {
+        number += 1;
+        let document = said.json();
+        assert_eq!(document["command"], command, "{document}");
+        assert_eq!(document["holdpoint"], env!("CARGO_PKG_VERSION"));
+        assert_eq!(document["schema"], 1);
+        // Exactly one of what came of it and what went wrong.
+        assert_ne!(
+            document["result"].is_null(),
+            document["error"].is_null(),
+            "{document}"
+        );
+        shop.put(&format!("said/{number:02}-{command}.json"), &said.out);
+    };
+    keep(shop.run(&["show", "nowhere", "--json"]).ends(1), "show");
+    keep(shop.open(), "open");
+    keep(shop.step(&["copy"]), "copy"); // nothing planned yet
+    keep(shop.step(&["assess", "--explain"]), "assess");
+    keep(shop.step(&["plan", "--list"]), "plan");
+    keep(shop.step(&["show"]), "show");
+    keep(shop.step(&["copy", "--limit-bytes", "1000"]), "copy");
+    keep(shop.step(&["copy"]), "copy");
+    keep(shop.step(&["verify"]), "verify");
+    keep(
+        shop.step(&["inspect", "--fault-since", "2020-01-01", "--sample", "5"]),
+        "inspect",
+    );
+    keep(shop.step(&["release"]), "release");
+    keep(shop.waive(&["--point", "health-unread"]), "waive");
+    keep(shop.waive(&["--point", "no-such-point"]), "waive");
+    keep(shop.step(&["release"]), "release");
+    keep(shop.step(&["recheck"]), "recheck");
+    keep(
+        shop.step(&["guard", "--dry-run", "--", "true", "{drive}"]),
+        "guard",
+    );
+    for paper in ["receipt", "sheet", "tag", "slip"] {
+        keep(shop.step(&["print", "--paper", paper]), "print");
+    }
+    keep(shop.run(&["verify", "copies/job/bag", "--json"]), "verify");
+    keep(shop.step(&["put-back", "--to", "fresh"]), "put-back");
+    keep(shop.run(&["show", "--json"]), "show");
+    std::fs::remove_file(&shop.payload()[0]).unwrap();
+    keep(shop.step(&["verify"]), "verify");
+    keep(
+        shop.step(&["close", "--now", "--reason", "a test"]),
+        "close",
+    );
+    keep(shop.run(&["policy", "list", "--json"]), "policy");
+    keep(shop.run(&["policy", "explain", "home", "--json"]), "policy");
+
+    let schema = shop.run(&["schema"]).ends(0);
+    shop.put("schema.json", &schema.out);
+    let output = python
+        .args(["-c", VALIDATE])
+        .arg(shop.path("schema.json"))
+        .arg(shop.path("said"))
+        .output()
+        .unwrap();
+    assert!(
+        output.status.success(),
+        "{}{}",
+        String::from_utf8_lossy(&output.stdout),
+        String::from_utf8_lossy(&output.stderr)
+    );
+}

@@ -1,0 +1,137 @@
+//! Inspecting: damaged content is named, healthy content is not, and the sample can be opened.
+
+use crate::hand_bench::Scratch;
+use holdpoint::job::Job;
+use holdpoint::ledger::FactBody;
+use holdpoint::step::inspect::inspect;
+use holdpoint::step::outcome::{Exit, Inspected};
+use holdpoint::step::request::InspectRequest;
+use holdpoint::value::Moment;
+
+fn look(job: &Job<'_>, since: Option<Moment>, sample: Option<u32>) -> Inspected {
+    let request = InspectRequest {
+        job: job.dir.clone(),
+        fault_since: since,
+        sample,
+    };
+    let done = inspect(job, &request, &mut |_| {}).unwrap();
+    assert_eq!(done.exit, Exit::Done);
+    done.result
+}
+
+fn aged(scratch: &Scratch, path: &str, seconds: u64) {
+    let file = std::fs::File::options()
+        .append(true)
+        .open(scratch.path(path))
+        .unwrap();
+    file.set_modified(std::time::UNIX_EPOCH + std::time::Duration::from_secs(seconds))
+        .unwrap();
+}
+
+#[test]
+fn damaged_content_is_named_and_a_sample_drawn() {
+    let scratch = Scratch::new();
+    let picture = |scan: u8| {
+        let mut bytes = vec![0xff, 0xd8, 0xff, 0xda, 0, 4, 1, 2];
+        bytes.extend(vec![scan; 9000]);
+        bytes.extend([0xff, 0xd9]);
+        bytes
+    };
+    scratch.write("source/Pictures/new.jpg", picture(1));
+    scratch.write("source/Pictures/old.jpg", picture(2));
+    scratch.write("source/Pictures/between.jpg", picture(3));
+    let half = &picture(4)[..4000];
+    scratch.write("source/Pictures/half <b>.jpg", half);
+    scratch.write("source/Pictures/blank.jpg", vec![0; 9000]);
+    scratch.write("source/letter.txt", "Dear all");
+    scratch.write("source/list.csv", "1;2");
+    scratch.write("source/mail/small.mbox", "From a");
+    scratch.write("source/mail/large.mbox", "From a\n".repeat(100));
+    scratch.write("source/secret.bin", vec![0x9c; 9000]);
+    for (path, at) in [
+        ("source/Pictures/new.jpg", 1_700_000_000),
+        ("source/Pictures/old.jpg", 900_000_000),
+        ("source/Pictures/between.jpg", 1_600_000_000),
+    ] {
+        aged(&scratch, path, at);
+    }
+    let job = scratch.saved();
+    std::fs::rename(scratch.path("source"), scratch.path("gone")).unwrap();
+    let seen = look(&job, None, None);
+    assert_eq!(seen.looked.items, 10);
+    let mut doubts: Vec<_> = seen
+        .doubtful
+        .iter()
+        .map(|doubt| (doubt.path.as_str(), doubt.why.as_str()))
+        .collect();
+    doubts.sort_unstable();
+    assert_eq!(doubts.len(), 2, "{doubts:?}");
+    assert_eq!(
+        doubts[0],
+        ("Pictures/blank.jpg", "it holds nothing but zeros")
+    );
+    assert!(
+        doubts[1].0 == "Pictures/half <b>.jpg" && doubts[1].1.contains("end mark"),
+        "{doubts:?}"
+    );
+    let facts = job.ledger.facts().unwrap();
+    assert_eq!(
+        facts.last().unwrap().body,
+        FactBody::Inspected {
+            looked: 10,
+            doubtful: 2
+        }
+    );
+
+    for drawn in &seen.sample {
+        assert!(std::path::Path::new(&drawn.copy).is_file(), "{drawn:?}");
+    }
+    let drawn: Vec<_> = seen
+        .sample
+        .iter()
+        .map(|drawn| drawn.path.as_str())
+        .collect();
+    for expected in [
+        "Pictures/old.jpg",
+        "letter.txt",
+        "list.csv",
+        "mail/large.mbox",
+    ] {
+        assert!(drawn.contains(&expected), "{expected}: {drawn:?}");
+    }
+    assert_eq!(
+        look(&job, None, None).sample,
+        seen.sample,
+        "the same in every run"
+    );
+    assert_eq!(look(&job, None, Some(2)).sample.len(), 2);
+    assert!(look(&job, None, Some(0)).sample.is_empty());
+}
+
+#[test]
+fn what_was_written_while_the_machine_was_sick_is_listed() {
+    let scratch = Scratch::new();
+    scratch.write("source/before.txt", "well");
+    scratch.write("source/after.txt", "well?");
+    let job = scratch.saved();
+    let now = job.now();
+    assert_eq!(look(&job, Some(now.plus_hours(1.0)), None).doubtful, []);
+    let seen = look(&job, Some(now.plus_hours(-1.0)), None);
+    assert_eq!(seen.doubtful.len(), 2);
+    assert!(seen.doubtful[0].why.contains("sick"), "{:?}", seen.doubtful);
+}
+
+#[test]
+fn a_copy_that_cannot_be_looked_into_is_in_doubt() {
+    let scratch = Scratch::new();
+    scratch.write("source/letter.txt", "Dear all");
+    let job = scratch.saved();
+    std::fs::remove_file(scratch.path("one/job/bag/data/folder/letter.txt")).unwrap();
+    let seen = look(&job, None, None);
+    assert_eq!(seen.doubtful.len(), 1);
+    assert!(
+        seen.doubtful[0].why.contains("could not be looked into"),
+        "{:?}",
+        seen.doubtful
+    );
+}

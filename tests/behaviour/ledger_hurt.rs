@@ -1,0 +1,175 @@
+//! A ledger that was torn, is newer, or is none: said with what to do next, never taken for an empty one.
+
+use crate::hostile::noise;
+use crate::shop::{Said, Shop};
+use std::os::unix::fs::FileExt;
+
+fn saved() -> Shop {
+    let shop = Shop::new();
+    for number in 0..40 {
+        shop.put(
+            &format!("laptop/{number}.jpg"),
+            noise(number, 2000 + number as usize),
+        );
+    }
+    shop.saved();
+    shop.waive_health();
+    shop
+}
+
+/// A refusal says what was tried, on what, and what to do next, in text and in JSON alike.
+#[track_caller]
+fn refuses(shop: &Shop, job: &str) -> Said {
+    for step in ["show", "copy", "verify", "release", "recheck", "plan"] {
+        let said = shop.run(&[step, job, "--json"]);
+        // No step may take a hurt ledger for a good one.
+        assert!(
+            matches!(said.code, Some(1 | 3)),
+            "{step}: {:?}\n{}\n{}",
+            said.code,
+            said.out,
+            said.err
+        );
+        if said.code == Some(1) {
+            let document = said.json();
+            for key in ["what", "on", "next"] {
+                let text = document["error"][key].as_str();
+                assert!(text.is_some(), "{step}: error.{key} is missing: {document}");
+            }
+        }
+        assert!(!said.err.contains("panicked"), "{}", said.err);
+    }
+    shop.run(&["release", job, "--json"])
+}
+
+#[test]
+fn a_torn_ledger() {
+    let shop = saved();
+    let ledger = shop.path("copies/job/ledger.db");
+    let whole = std::fs::read(&ledger).unwrap();
+    for length in [
+        0,
+        50,
+        100,
+        4096,
+        whole.len() / 2,
+        whole.len() - 4096,
+        whole.len() - 1,
+    ] {
+        std::fs::write(&ledger, &whole[..length]).unwrap();
+        let said = shop.step(&["release"]);
+        assert!(
+            matches!(said.code, Some(1 | 3)),
+            "{length}: {}{}",
+            said.out,
+            said.err
+        );
+        assert!(!said.err.contains("panicked"), "{}", said.err);
+        assert!(
+            !shop.path("copies/job/release/certificate.json").exists(),
+            "released on a ledger of {length} of {} bytes",
+            whole.len()
+        );
+    }
+    std::fs::write(&ledger, &whole).unwrap();
+    shop.step(&["release"]).ends(0);
+}
+
+#[test]
+fn a_ledger_with_bytes_changed() {
+    let shop = saved();
+    let ledger = shop.path("copies/job/ledger.db");
+    let whole = std::fs::read(&ledger).unwrap();
+    let pages = whole.len() as u64 / 4096;
+    for page in 1..pages {
+        std::fs::write(&ledger, &whole).unwrap();
+        let file = std::fs::OpenOptions::new()
+            .write(true)
+            .open(&ledger)
+            .unwrap();
+        file.write_all_at(&noise(page, 512), page * 4096 + 1000)
+            .unwrap();
+        let said = shop.step(&["release"]);
+        assert!(!said.err.contains("panicked"), "page {page}: {}", said.err);
+        // A page that nothing lives in may be anything; then the ledger is as good as it was.
+        if said.code == Some(0) {
+            let _ = std::fs::remove_dir_all(shop.path("copies/job/release"));
+        } else {
+            assert!(
+                matches!(said.code, Some(1 | 3)),
+                "page {page}: {:?}",
+                said.code
+            );
+        }
+    }
+}
+
+#[test]
+fn a_fact_edited_by_hand_breaks_the_chain() {
+    let shop = saved();
+    let db = rusqlite::Connection::open(shop.path("copies/job/ledger.db")).unwrap();
+    let changed = db
+        .execute(
+            "UPDATE fact SET body = replace(body, 'K. Brandt', 'R. Amsel') WHERE kind = 'waived'",
+            [],
+        )
+        .unwrap();
+    assert_eq!(changed, 1);
+    drop(db);
+    let said = shop.step(&["release"]);
+    assert!(matches!(said.code, Some(1 | 3)), "{}", said.out);
+    assert!(
+        said.out.contains("chain") || said.out.contains("ledger-broken"),
+        "{}",
+        said.out
+    );
+    assert!(!shop.path("copies/job/release/certificate.json").exists());
+}
+
+#[test]
+fn a_row_edited_by_hand_shows_in_the_sum() {
+    let shop = saved();
+    let db = rusqlite::Connection::open(shop.path("copies/job/ledger.db")).unwrap();
+    // The lie that would matter: an item given up that nobody gave up.
+    let changed = db
+        .execute(
+            "UPDATE item SET want = 2 WHERE id = (SELECT max(id) FROM item)",
+            [],
+        )
+        .unwrap();
+    assert_eq!(changed, 1);
+    drop(db);
+    let said = shop.step(&["release"]);
+    assert!(matches!(said.code, Some(1 | 3)), "{}", said.out);
+    assert!(said.out.contains("ledger-broken"), "{}", said.out);
+}
+
+#[test]
+fn a_newer_ledger_is_never_rewritten() {
+    let shop = saved();
+    let ledger = shop.path("copies/job/ledger.db");
+    let db = rusqlite::Connection::open(&ledger).unwrap();
+    let format: i64 = db
+        .query_row("PRAGMA user_version", [], |row| row.get(0))
+        .unwrap();
+    db.pragma_update(None, "user_version", format + 1).unwrap();
+    drop(db);
+    let before = std::fs::read(&ledger).unwrap();
+    let said = refuses(&shop, "copies/job");
+    assert!(said.out.contains("newer"), "{}", said.out);
+    assert_eq!(before, std::fs::read(&ledger).unwrap());
+}
+
+#[test]
+fn what_is_no_job() {
+    let shop = Shop::new();
+    shop.put("papers/letter.txt", "dear all");
+    shop.put("other/ledger.db", "this is no database");
+    shop.put("text", "x");
+    for job in ["papers", "other", "text", "nowhere"] {
+        refuses(&shop, job);
+    }
+    // Looking made nothing.
+    assert_eq!(std::fs::read_dir(shop.path("papers")).unwrap().count(), 1);
+    assert!(!shop.path("nowhere").exists());
+}

@@ -1,0 +1,127 @@
+//! Copies that somebody changed: seen when they are read back, and no release stands on them.
+
+use crate::hostile::noise;
+use crate::shop::Shop;
+use std::os::unix::fs::FileExt;
+use std::path::Path;
+
+/// A saved job, ready for release but for what the test does to it.
+fn saved() -> Shop {
+    let shop = Shop::new();
+    for number in 0..12u64 {
+        let bytes = noise(number, 3000 + number as usize * 9973);
+        shop.put(&format!("laptop/Pictures/{number}.jpg"), bytes);
+    }
+    shop.saved();
+    shop.waive_health();
+    shop
+}
+
+fn flip(path: &Path, at: u64) {
+    use std::os::unix::fs::PermissionsExt;
+    std::fs::set_permissions(path, PermissionsExt::from_mode(0o600)).unwrap();
+    let file = std::fs::OpenOptions::new()
+        .read(true)
+        .write(true)
+        .open(path)
+        .unwrap();
+    let mut byte = [0];
+    file.read_exact_at(&mut byte, at).unwrap();
+    file.write_all_at(&[byte[0] ^ 1], at).unwrap();
+    file.sync_all().unwrap();
+}
+
+/// What must follow: `verify` fails and names it, the bag alone too, and the gate holds.
+#[track_caller]
+fn is_seen(shop: &Shop, key: &str, point: &str) {
+    let verified = shop.step(&["verify"]).ends(1).json();
+    assert_eq!(
+        verified["result"][key].as_array().unwrap().len(),
+        1,
+        "{verified}"
+    );
+    let alone = shop.run(&["verify", "copies/job/bag", "--json"]).ends(1);
+    let alone = alone.json();
+    assert_eq!(alone["result"][key].as_array().unwrap().len(), 1, "{alone}");
+    let points = shop.step(&["release"]).ends(3).points();
+    assert!(points.iter().any(|id| id == point), "{points:?}");
+    assert!(!shop.path("copies/job/release/certificate.json").exists());
+}
+
+#[test]
+fn one_flipped_bit() {
+    let shop = saved();
+    let payload = shop.payload();
+    flip(&payload[5], 1234);
+    is_seen(&shop, "mismatched", "copy-differs");
+    // Flipped back it is the same again.
+    flip(&payload[5], 1234);
+    shop.step(&["verify"]).ends(0);
+    shop.step(&["release"]).ends(0);
+}
+
+#[test]
+fn one_copy_gone() {
+    let shop = saved();
+    std::fs::remove_file(&shop.payload()[3]).unwrap();
+    is_seen(&shop, "missing", "copy-differs");
+    // Another copy run brings it back.
+    shop.step(&["copy"]).ends(0);
+    shop.step(&["verify"]).ends(0);
+    shop.step(&["release"]).ends(0);
+}
+
+#[test]
+fn one_file_too_many() {
+    let shop = saved();
+    shop.put("copies/job/bag/data/folder/Pictures/planted.jpg", "x");
+    is_seen(&shop, "extra", "extra-in-bag");
+}
+
+#[test]
+fn one_copy_cut() {
+    let shop = saved();
+    let path = &shop.payload()[7];
+    use std::os::unix::fs::PermissionsExt;
+    std::fs::set_permissions(path, PermissionsExt::from_mode(0o600)).unwrap();
+    let file = std::fs::OpenOptions::new().write(true).open(path).unwrap();
+    file.set_len(path.metadata().unwrap().len() - 1).unwrap();
+    is_seen(&shop, "mismatched", "copy-differs");
+}
+
+#[test]
+fn an_edited_manifest_is_no_proof() {
+    let shop = saved();
+    // A change to a copy, and a manifest made to fit it: the tag manifest tells.
+    let copy = &shop.payload()[0];
+    let relative = copy.strip_prefix(shop.path("copies/job/bag")).unwrap();
+    flip(copy, 0);
+    let digest = blake3::hash(&std::fs::read(copy).unwrap()).to_hex();
+    let manifest = shop.path("copies/job/bag/manifest-blake3.txt");
+    let text: String = std::fs::read_to_string(&manifest)
+        .unwrap()
+        .lines()
+        .map(|line| match line.split_once("  ") {
+            Some((_, path)) if Path::new(path) == relative => format!("{digest}  {path}\n"),
+            _ => format!("{line}\n"),
+        })
+        .collect();
+    use std::os::unix::fs::PermissionsExt;
+    std::fs::set_permissions(&manifest, PermissionsExt::from_mode(0o600)).unwrap();
+    std::fs::write(&manifest, text).unwrap();
+    shop.run(&["verify", "copies/job/bag", "--json"]).ends(1);
+    shop.step(&["verify"]).ends(1);
+    shop.step(&["release"]).ends(3);
+}
+
+#[test]
+fn a_release_does_not_outlive_its_copies() {
+    let shop = saved();
+    shop.step(&["release"]).ends(0);
+    shop.step(&["recheck"]).ends(0);
+    // A source that moved on is another source.
+    shop.put("laptop/Pictures/new.jpg", noise(99, 999));
+    let said = shop.step(&["recheck"]).ends(3).json();
+    assert_eq!(said["result"]["holds"], false);
+    assert!(!said["result"]["changed"].as_array().unwrap().is_empty());
+}
