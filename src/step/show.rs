@@ -70,7 +70,10 @@ pub fn state(job: &Job<'_>, facts: &[Fact]) -> (State, Option<Moment>) {
                     | FactBody::Rechecked { holds: false, .. }
             )
     });
-    if voided || job.now() >= expires {
+    let drives = job.setup.drives.len();
+    let spent = drives > 0
+        && (0..drives).all(|number| crate::step::present::spent(facts, number).is_some());
+    if voided || spent || job.now() >= expires {
         (State::Hold, None)
     } else {
         (State::Released, Some(expires))
@@ -172,6 +175,10 @@ pub fn next(job: &Job<'_>, facts: &[Fact], state: State, remedies: &[&str]) -> S
         return format!(
             "wipe only what the slip names (holdpoint print {dir} --paper slip), then holdpoint put-back {dir} --to DIR"
         );
+    } else if (0..job.setup.drives.len())
+        .any(|number| crate::step::present::spent(facts, number).is_some())
+    {
+        return format!("holdpoint put-back {dir} --to DIR");
     } else if !has(|body| matches!(body, FactBody::Forecast { .. })) {
         "assess"
     } else if !has(|body| matches!(body, FactBody::Surveyed { .. })) {
