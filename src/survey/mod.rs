@@ -3,8 +3,8 @@
 //! Invariant: what matches no rule is irreplaceable; nothing is left out except by a named rule.
 
 pub mod class;
-pub mod hive;
 pub mod genuine;
+pub mod hive;
 pub mod item;
 mod pattern;
 pub mod person;
