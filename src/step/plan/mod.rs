@@ -4,6 +4,7 @@
 //! every rule is shown with its items and bytes.
 
 pub mod drive;
+pub mod find;
 mod listing;
 mod order;
 pub mod people;
@@ -356,9 +357,7 @@ fn drive_name(job: &Job<'_>, drive: usize) -> String {
 }
 
 fn volumes_seen(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<VolumeSeen>, Problem> {
-    let given_up = |which: &str| {
-        facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.scope == "volume" && waiver.about == which))
-    };
+    let points = drive::points(job)?;
     Ok(drive::volumes(job)?
         .into_iter()
         .map(|volume| VolumeSeen {
@@ -369,9 +368,7 @@ fn volumes_seen(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<VolumeSeen>, Proble
             kind: volume.kind.clone(),
             label: volume.label.clone(),
             state: match VolumeState::of(&volume.state) {
-                _ if given_up(&format!("{}:{}", volume.drive + 1, volume.index)) => {
-                    VolumeState::Waived
-                }
+                _ if drive::is_given_up(&volume, &points, facts) => VolumeState::Waived,
                 Some(state) => state,
                 None => VolumeState::Unrecognised,
             },

@@ -9,7 +9,7 @@ mod prove;
 use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, find, holds};
 use super::chosen::Chosen;
 use super::names::Names;
-use super::spots::{Map, NoSpot, Parts, Spot, Spots, dress_of, ends_all, own_name};
+use super::spots::{Map, NoSpot, Parts, Spot, Spots, Top, dress_of, ends_all, own_name};
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{Got, GotRow, ItemRow, LedgerError, Want};
 use crate::port::{Block, Destination, Fault, FaultKind, Recipient};
@@ -81,6 +81,7 @@ pub struct Flow<'a, 'b> {
     not_returned: u64,
     not_whole: u64,
     undressed: u64,
+    streams: u64,
     stopped: bool,
     trouble: Option<Problem>,
 }
@@ -90,7 +91,7 @@ impl<'a, 'b> Flow<'a, 'b> {
     pub fn new(
         job: &'a Job<'b>,
         to: &'a dyn Recipient,
-        maps: &'a [Map],
+        places: (&'a [Top], &'a [Map]),
         day: &'a str,
         chosen: &'a Chosen,
         tell: Tell<'a>,
@@ -101,7 +102,7 @@ impl<'a, 'b> Flow<'a, 'b> {
             to,
             day,
             chosen,
-            spots: Spots::new(&job.ledger, to, maps, day, now),
+            spots: Spots::new(&job.ledger, to, places, day, now),
             now,
             tell,
             block: job.bench.memory().block(PART),
@@ -116,6 +117,7 @@ impl<'a, 'b> Flow<'a, 'b> {
             not_returned: 0,
             not_whole: 0,
             undressed: 0,
+            streams: 0,
             stopped: false,
             trouble: None,
         }
@@ -163,6 +165,14 @@ impl<'a, 'b> Flow<'a, 'b> {
                 says: format!(
                     "{} items in all did not take on everything they wore",
                     self.undressed
+                ),
+            });
+        }
+        if self.streams > 0 {
+            (self.tell)(Event::Warn {
+                says: format!(
+                    "{} named streams were put back as files of their own beside the file that they belong to: NAME (stream STREAM)",
+                    self.streams
                 ),
             });
         }
@@ -504,6 +514,12 @@ fn no_copy(item: &ItemRow, got: &GotRow) -> Option<(String, Loss)> {
         Got::NoContent => known("there was no content on the drive, only a placeholder"),
         _ if item.marks.has(Mark::Placeholder) => {
             known("there was no content on the drive, only a placeholder")
+        }
+        _ if item.marks.has(Mark::Efs) => known(
+            "it was encrypted with its owner's own key, and only noise could have been copied",
+        ),
+        _ if item.marks.has(Mark::UnknownTag) || item.marks.has(Mark::Deduplicated) => {
+            known("it was stored in a way that this program cannot read")
         }
         _ if item.marks.has(Mark::Unreadable) => known("it could not be looked at on the source"),
         _ => Some((
