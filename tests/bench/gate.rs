@@ -94,7 +94,7 @@ fn main() {
     report("gate", 2.0, &mut || {
         holdpoint::step::points_now(&job).unwrap();
     });
-    report("counts", 0.1, &mut || {
+    report("counts", 2.0, &mut || {
         holdpoint::step::counts(&job).unwrap();
     });
     report("facts", 0.1, &mut || {
