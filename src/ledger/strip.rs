@@ -5,7 +5,7 @@
 //! chain) still belongs to this job. What goes, goes from the file too, not only from its tables. It is
 //! one transaction: a ledger is either whole or stripped.
 
-use super::items::encode;
+use super::row::encode;
 use super::{Fact, FactBody, GotRow, Ledger, LedgerError, RowSum};
 use crate::value::{Blake3, Moment};
 
@@ -107,6 +107,11 @@ fn without_names(fact: &Fact, setup: &serde_json::Value) -> Option<FactBody> {
             command.iter_mut().for_each(out);
             refused.iter_mut().for_each(out);
         }
+        FactBody::GuardStarted { path, command, .. } => {
+            out(path);
+            command.iter_mut().for_each(out);
+        }
+        FactBody::HeldAgain { why, .. } | FactBody::GivenBack { why, .. } => out(why),
         FactBody::PutBack { to, .. } => out(to),
         FactBody::Copied { stopped, .. } => stopped.iter_mut().for_each(out),
         FactBody::Closed { reason, .. } => reason.iter_mut().for_each(out),

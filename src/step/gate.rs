@@ -190,7 +190,11 @@ fn gather(
         memory: memory(job, facts),
         waivers: waivers(facts),
         second_look,
-        found: found(job)?,
+        found: {
+            let mut points = found(job)?;
+            points.extend(crate::step::drive_points::found(job, facts, closeness));
+            points
+        },
     })
 }
 

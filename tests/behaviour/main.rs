@@ -28,12 +28,16 @@ mod ntfs;
 mod volume;
 
 // --- whole jobs ---
+/// The end of the shop's copy, on the record and without a name left.
+mod close;
 /// Copying that is killed, out of room, without its disk.
 mod cut_short;
 /// Who may decide what; exit codes; refusals.
 mod decisions;
 /// Every JSON document against the published schema.
 mod documents;
+/// Copies that are not what they claim to be.
+mod inspect;
 /// A ledger that is torn, newer, edited, or none.
 mod ledger_hurt;
 /// The saved items back on the fresh system, through the library.
@@ -44,6 +48,8 @@ mod tampering;
 mod vectors;
 /// From open to the data put back, checked by tools that are not ours.
 mod whole_job;
+/// Whole drives: an invented laptop with one of everything, and drives that nobody made.
+mod wholedrive;
 
 /// A file that no `mod` line names is compiled by nobody, and its tests pass for ever.
 #[test]

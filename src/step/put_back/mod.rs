@@ -13,6 +13,7 @@
 //! What was not returned although it should have been makes the step end with a failure.
 
 pub mod carry;
+mod chosen;
 mod flow;
 mod names;
 mod spots;
@@ -25,8 +26,9 @@ use crate::step::outcome::{Exit, Outcome, Problem, PutBack};
 use crate::step::plan::find::{bases, find};
 use crate::step::plan::people::{own_name, profile_folders};
 use crate::step::request::PutBackRequest;
-use flow::{Chosen, Flow, Person};
-use spots::{Map, Parts, Top};
+use chosen::{Chosen, Person};
+use flow::Flow;
+use spots::{Map, Top};
 use std::path::Path;
 
 /// Returns the items of a job.
@@ -199,7 +201,7 @@ fn maps(job: &Job<'_>, request: &PutBackRequest) -> Result<Vec<Map>, Problem> {
             )
         })?;
         // On drives every path starts with its volume, whether it was typed or not.
-        let mut parts: Parts = Vec::new();
+        let mut parts: Vec<Vec<u8>> = Vec::new();
         if !meant.base.word.is_empty() {
             parts.push(meant.base.word.into_bytes());
         }
