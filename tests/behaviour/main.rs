@@ -50,6 +50,8 @@ mod tampering;
 mod vectors;
 /// From open to the data put back, checked by tools that are not ours.
 mod whole_job;
+/// Whole drives: an invented laptop with one of everything, and drives that nobody made.
+mod wholedrive;
 
 /// A file that no `mod` line names is compiled by nobody, and its tests pass for ever.
 #[test]

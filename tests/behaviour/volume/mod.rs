@@ -13,4 +13,4 @@ mod ext;
 mod fat;
 mod map;
 mod signature;
-mod tool;
+pub mod tool;
