@@ -78,6 +78,12 @@ pub struct DriveKept {
     pub model: Option<String>,
     /// Serial, likewise.
     pub serial: Option<String>,
+    /// Serial as the system had it at `open`: comparable with what the system says later.
+    #[serde(default)]
+    pub system_serial: Option<String>,
+    /// The kernel's number for this plugging in; another one = it was unplugged since, or is another drive.
+    #[serde(default)]
+    pub sequence: Option<u64>,
     /// Firmware, likewise.
     pub firmware: Option<String>,
     /// Length in bytes.

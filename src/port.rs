@@ -7,6 +7,7 @@
 use crate::drive::question::{Question, Reply};
 use crate::survey::item::{Kind, Marks};
 use crate::value::Moment;
+use std::ffi::OsString;
 use std::fmt;
 use std::path::{Path, PathBuf};
 
@@ -167,6 +168,12 @@ pub trait Folder: Send + Sync {
     /// Calls `see` for every entry, in no particular order. A fault of one entry is in that
     /// entry; a fault of the folder ends the walk and is returned.
     fn each(&self, see: &mut dyn FnMut(Entry)) -> Result<(), Fault>;
+    /// Calls `see` with every name, in no particular order, until it says `false`: cheaper than
+    /// [`Folder::each`] where nothing but names is wanted.
+    fn names(&self, see: &mut dyn FnMut(&[u8]) -> bool) -> Result<(), Fault> {
+        let mut on = true;
+        self.each(&mut |entry| on = on && see(&entry.name))
+    }
     /// Opens a subfolder (links are never followed).
     fn folder(&self, name: &[u8]) -> Result<Box<dyn Folder>, Fault>;
     /// Opens a file's content for reading (links are never followed).
@@ -412,6 +419,35 @@ fn no_drives(doing: &str) -> Fault {
     Fault::new(FaultKind::Missing, doing, "this bench has no drives")
 }
 
+/// One drive kept open for reading, so that its name stays its own as long as it is kept.
+pub trait Grip: Send {
+    /// A path by which another program reaches this very drive for writing, checked now.
+    ///
+    /// # Errors
+    /// [`FaultKind::Gone`] when the name leads to another drive or the drive went away.
+    fn path(&self) -> Result<PathBuf, Fault>;
+    /// Whether the kernel would give the whole drive to one user alone: nothing mounted, stacked or swapping
+    /// on it or on a part of it, in whatever namespace.
+    ///
+    /// # Errors
+    /// When something has it, or it cannot be told.
+    fn alone(&self) -> Result<(), Fault>;
+    /// Sets or lifts the kernel's read-only flag, and returns it as read back. An image file has none: `false`.
+    ///
+    /// # Errors
+    /// When the kernel refuses, or shows the flag unchanged.
+    fn set_read_only(&self, read_only: bool) -> Result<bool, Fault>;
+}
+
+/// A device that a word of a command names.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DeviceNamed {
+    /// A block device: a disk, a partition, a stack of them.
+    Block,
+    /// A character device that may reach a drive.
+    Character,
+}
+
 /// The whole outside, as one thing that a job is given.
 pub trait Bench: Send + Sync {
     /// The clock.
@@ -458,6 +494,32 @@ pub trait Bench: Send + Sync {
     fn other_drives(&self, known: &[String]) -> Result<Vec<DriveFacts>, Fault> {
         let _ = known;
         Ok(Vec::new())
+    }
+    /// Every whole disk of this machine, whatever it is attached to.
+    fn every_drive(&self) -> Result<Vec<DriveFacts>, Fault> {
+        Ok(Vec::new())
+    }
+    /// Keeps a drive open. From here on a signal asks to stop and no longer ends the process at once, so that
+    /// whoever lifts the kernel's flag can put it back.
+    fn grip(&self, path: &Path) -> Result<Box<dyn Grip>, Fault> {
+        Err(no_drives(&format!("holding on to {}", path.display())))
+    }
+    /// Runs a command of the technician's to its end, with our standard input and error; its exit code, `None` =
+    /// ended by a signal. `output_aside` = its output goes to standard error. A signal to us is passed on to it.
+    fn run_command(&self, command: &[OsString], output_aside: bool) -> Result<Option<i32>, Fault> {
+        let _ = output_aside;
+        let name = command.first().map(|word| word.to_string_lossy());
+        Err(no_drives(&format!("starting {}", name.unwrap_or_default())))
+    }
+    /// What a path names, when it is a device that a command could write to a drive through; `None` = no such thing.
+    fn device_named(&self, path: &Path) -> Option<DeviceNamed> {
+        let _ = path;
+        None
+    }
+    /// Takes a lock that ends with the process or with the value; `None` = somebody else has it. The file is made.
+    fn lock(&self, path: &Path) -> Result<Option<Box<dyn std::any::Any + Send>>, Fault> {
+        let _ = path;
+        Ok(Some(Box::new(())))
     }
     /// Recorded replies.
     fn replies(&self, path: &Path) -> Result<Box<dyn Transport>, Fault>;

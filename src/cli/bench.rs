@@ -7,18 +7,21 @@ use crate::job::Job;
 use crate::ledger::Ledger;
 use crate::linux::host::Host as MachineHost;
 use crate::linux::topology::System;
-use crate::linux::{FolderDestination, FolderTree, MachineClock, MachineMemory};
+use crate::linux::{DriveGrip, FolderDestination, FolderTree, MachineClock, MachineMemory};
 use crate::port::{
-    Bench, Clock, Destination, DriveFacts, Fault, FaultKind, Host, Memory, Recipient, Sectors,
-    Transport, Tree,
+    Bench, Clock, Destination, DeviceNamed, DriveFacts, Fault, FaultKind, Grip, Host, Memory,
+    Recipient, Sectors, Transport, Tree,
 };
 use crate::step::event::Tell;
 use crate::step::outcome::*;
 use crate::step::request::*;
-use crate::step::{assess, copy, open, plan, print, recheck, release, show, verify, waive};
+use crate::step::{
+    assess, copy, guard, hold, open, plan, print, recheck, release, show, verify, waive,
+};
+use std::ffi::OsString;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
 
 /// This machine.
 pub struct MachineBench {
@@ -26,6 +29,8 @@ pub struct MachineBench {
     memory: MachineMemory,
     system: System,
     stop: Arc<AtomicBool>,
+    /// The handlers by which a second signal ends the process at once.
+    endings: Mutex<Vec<signal_hook::SigId>>,
     host: Host,
 }
 
@@ -34,6 +39,7 @@ impl MachineBench {
     /// the step in good order, the second one ends the process.
     pub fn here() -> Self {
         let stop = Arc::new(AtomicBool::new(false));
+        let mut endings = Vec::new();
         for signal in [
             signal_hook::consts::SIGINT,
             signal_hook::consts::SIGTERM,
@@ -41,7 +47,11 @@ impl MachineBench {
         ] {
             // The order matters: the second signal finds the flag set and ends the process at once.
             // A handler that cannot be installed only means that the signal ends the process, which loses nothing that is committed.
-            let _ = signal_hook::flag::register_conditional_shutdown(signal, 4, Arc::clone(&stop));
+            endings.extend(signal_hook::flag::register_conditional_shutdown(
+                signal,
+                4,
+                Arc::clone(&stop),
+            ));
             let _ = signal_hook::flag::register(signal, Arc::clone(&stop));
         }
         let look = MachineHost::look();
@@ -56,6 +66,7 @@ impl MachineBench {
             memory: MachineMemory,
             system: System::this_machine(),
             stop,
+            endings: Mutex::new(endings),
             host,
         }
     }
@@ -142,6 +153,43 @@ impl Bench for MachineBench {
         super::drives::others(&self.system, known)
     }
 
+    fn every_drive(&self) -> Result<Vec<DriveFacts>, Fault> {
+        super::drives::every(&self.system)
+    }
+
+    fn grip(&self, path: &Path) -> Result<Box<dyn Grip>, Fault> {
+        let grip = DriveGrip::open(path)?;
+        if let Ok(mut endings) = self.endings.lock() {
+            for ending in endings.drain(..) {
+                signal_hook::low_level::unregister(ending);
+            }
+        }
+        Ok(Box::new(grip))
+    }
+
+    fn run_command(&self, command: &[OsString], output_aside: bool) -> Result<Option<i32>, Fault> {
+        crate::linux::command::run(command, output_aside, &self.stop)
+    }
+
+    fn device_named(&self, path: &Path) -> Option<DeviceNamed> {
+        crate::linux::command::device_named(path)
+    }
+
+    fn lock(&self, path: &Path) -> Result<Option<Box<dyn std::any::Any + Send>>, Fault> {
+        let doing = || format!("locking {}", path.display());
+        let file = std::fs::OpenOptions::new()
+            .create(true)
+            .truncate(false)
+            .write(true)
+            .open(path)
+            .map_err(|e| os_fault(doing(), &e))?;
+        match file.try_lock() {
+            Ok(()) => Ok(Some(Box::new(file))),
+            Err(std::fs::TryLockError::WouldBlock) => Ok(None),
+            Err(std::fs::TryLockError::Error(e)) => Err(os_fault(doing(), &e)),
+        }
+    }
+
     fn replies(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {
         Ok(Box::new(crate::linux::replies::RecordedReplies::open(
             path,
@@ -180,38 +228,37 @@ impl Engine for MachineBench {
     fn open(&self, request: &OpenRequest, tell: Tell) -> Answer<Opened> {
         match &request.job {
             Some(dir) if dir.join(Ledger::FILE).exists() => {
-                open::amend(&Job::open(self, dir)?, request)
+                open::amend(&hold::open(self, dir, tell)?, request)
             }
             _ => open::open(self, request, &Ledger::create, tell),
         }
     }
 
     fn assess(&self, request: &AssessRequest, tell: Tell) -> Answer<Assessed> {
-        assess::assess(&Job::open(self, &request.job)?, request, tell)
+        let job = hold::fingerprints(hold::open(self, &request.job, tell)?)?;
+        assess::assess(&job, request, tell)
     }
 
     fn plan(&self, request: &PlanRequest, tell: Tell) -> Answer<Planned> {
-        plan::plan(&Job::open(self, &request.job)?, request, tell)
+        let job = hold::open(self, &request.job, tell)?;
+        plan::plan(&job, request, tell)
     }
 
     fn copy(&self, request: &CopyRequest, tell: Tell) -> Answer<Copied> {
-        copy::copy(&Job::open(self, &request.job)?, request, tell)
+        let job = hold::open(self, &request.job, tell)?;
+        copy::copy(&job, request, tell)
     }
 
     fn verify(&self, request: &VerifyRequest, tell: Tell) -> Answer<Verified> {
         if request.path.join("bagit.txt").exists() && !request.path.join(Ledger::FILE).exists() {
             return verify::verify_bag(self, request, tell);
         }
-        verify::verify(&Job::open(self, &request.path)?, request, tell)
+        let job = hold::open(self, &request.path, tell)?;
+        verify::verify(&job, request, tell)
     }
 
     fn inspect(&self, request: &InspectRequest, tell: Tell) -> Answer<Inspected> {
-        let _ = tell;
-        Ok(Outcome::done(
-            &request.job,
-            Inspected::default(),
-            Vec::new(),
-        ))
+        crate::step::inspect::inspect(&Job::open(self, &request.job)?, request, tell)
     }
 
     fn waive(&self, request: &WaiveRequest) -> Answer<Waived> {
@@ -223,20 +270,20 @@ impl Engine for MachineBench {
     }
 
     fn release(&self, request: &ReleaseRequest, tell: Tell) -> Answer<Released> {
-        release::release(&Job::open(self, &request.job)?, request, None, tell)
+        let job = hold::open(self, &request.job, tell)?;
+        release::release(&job, request, None, tell)
     }
 
-    fn recheck(&self, request: &RecheckRequest) -> Answer<Rechecked> {
-        recheck::recheck(&Job::open(self, &request.job)?)
+    fn recheck(&self, request: &RecheckRequest, tell: Tell) -> Answer<Rechecked> {
+        recheck::recheck(
+            &hold::open(self, &request.job, tell)?,
+            request.drive.as_deref(),
+        )
     }
 
-    fn guard(&self, request: &GuardRequest) -> Answer<Guarded> {
-        let job = Job::open_to_read(self, &request.job)?;
-        Err(Problem::failed(
-            "this job holds a folder, and a folder's release never covers the drive beneath it",
-            job.dir.display().to_string(),
-            "open a job for the whole drive with holdpoint open --drive",
-        ))
+    fn guard(&self, request: &GuardRequest, tell: Tell) -> Answer<Guarded> {
+        let job = hold::open(self, &request.job, tell)?;
+        guard::guard(&job, request)
     }
 
     fn print(&self, request: &PrintRequest) -> Answer<Printed> {
@@ -244,16 +291,12 @@ impl Engine for MachineBench {
     }
 
     fn put_back(&self, request: &PutBackRequest, tell: Tell) -> Answer<PutBack> {
-        crate::step::put_back::put_back(&Job::open(self, &request.job)?, request, tell)
+        let job = hold::open(self, &request.job, tell)?;
+        crate::step::put_back::put_back(&job, request, tell)
     }
 
     fn close(&self, request: &CloseRequest, tell: Tell) -> Answer<Closed> {
-        let _ = tell;
-        Err(Problem::failed(
-            "later",
-            request.job.display().to_string(),
-            "",
-        ))
+        crate::step::close::close(&Job::open(self, &request.job)?, request, tell)
     }
 
     fn show(&self, job: &Path) -> Answer<Shown> {
@@ -265,8 +308,15 @@ impl Engine for MachineBench {
     }
 
     fn demo(&self, request: &DemoRequest, tell: Tell) -> Answer<Demonstrated> {
-        let _ = (tell, request);
-        Err(Problem::failed("later", "", ""))
+        let dir = demo_folder(request.keep.as_deref())?;
+        let steps = crate::life::demo::DemoLife::new(&dir)?.run(tell)?;
+        let kept = Some(dir.display().to_string());
+        Ok(Outcome {
+            job: None,
+            result: Demonstrated { steps, kept },
+            open_points: Vec::new(),
+            exit: Exit::Done,
+        })
     }
 
     fn policies(&self) -> Answer<PoliciesListed> {
@@ -276,6 +326,35 @@ impl Engine for MachineBench {
     fn policy(&self, request: &PolicyRequest) -> Answer<PolicyExplained> {
         crate::step::policies::explain(self, request)
     }
+}
+
+/// The folder that the demonstration is kept in: the one named, made if it is not there, or a new one.
+fn demo_folder(keep: Option<&Path>) -> Result<PathBuf, Problem> {
+    let failed = |path: &Path, e: std::io::Error| {
+        Problem::failed(
+            format!("making a folder for the demonstration: {e}"),
+            path.display().to_string(),
+            "name an empty folder with --keep DIR",
+        )
+    };
+    if let Some(path) = keep {
+        std::fs::create_dir_all(path).map_err(|e| failed(path, e))?;
+        return Ok(path.to_owned());
+    }
+    let base = std::env::temp_dir();
+    for number in 1..10_000 {
+        let path = base.join(format!("holdpoint-demo-{number}"));
+        match std::fs::create_dir(&path) {
+            Ok(()) => return Ok(path),
+            Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {}
+            Err(e) => return Err(failed(&path, e)),
+        }
+    }
+    Err(Problem::failed(
+        "no free folder was found for the demonstration",
+        base.display().to_string(),
+        "name an empty folder with --keep DIR",
+    ))
 }
 
 /// Folders that may hold jobs: here, one level below, and one or two levels below every mounted file system.

@@ -6,7 +6,7 @@ use crate::linux::topology::{self, System};
 use crate::linux::{DriveSectors, WatchedSectors};
 use crate::port::{DriveFacts, DriveUse, Fault, FaultKind, Sectors};
 use crate::value::Name;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -30,8 +30,10 @@ pub fn look(system: &System, path: &Path) -> Result<DriveFacts, Fault> {
         use std::os::unix::fs::MetadataExt;
         let beneath = topology::beneath(system, &path)?;
         let device = std::fs::metadata(&path).map(|meta| meta.dev()).unwrap_or(0);
+        let in_use = disks::image_in_use(system, &path)?;
         return Ok(DriveFacts {
             path,
+            in_use: in_use.into_iter().map(used).collect(),
             is_image: true,
             bytes,
             sector_bytes,
@@ -66,8 +68,7 @@ pub fn look(system: &System, path: &Path) -> Result<DriveFacts, Fault> {
         sequence,
         ..
     } = disk.unwrap_or_default();
-    let in_use = disks::in_use(system, &name)
-        .unwrap_or_default()
+    let in_use = disks::in_use(system, &name)?
         .into_iter()
         .map(used)
         .collect();
@@ -129,20 +130,29 @@ pub fn others(system: &System, known: &[String]) -> Result<Vec<DriveFacts>, Faul
                 && disk.removable != Some(true)
                 && disk.bus != disks::Bus::Usb
         })
-        .map(|disk| DriveFacts {
-            path: PathBuf::from("/dev").join(&disk.name),
-            model: disk.model,
-            serial: disk.serial,
-            firmware: disk.firmware,
-            bytes: disk.bytes.unwrap_or(0),
-            sector_bytes: disk.sector_bytes.unwrap_or(512),
-            rotational: disk.rotational,
-            bus: disk.bus.word().to_owned(),
-            disks: vec![disk.name.clone()],
-            kernel_read_only: disk.read_only,
-            sequence: disk.sequence,
-            name: disk.name,
-            ..DriveFacts::default()
-        })
+        .map(facts_of)
         .collect())
+}
+
+/// Every whole disk, in whatever way it is attached.
+pub fn every(system: &System) -> Result<Vec<DriveFacts>, Fault> {
+    Ok(disks::disks(system).into_iter().map(facts_of).collect())
+}
+
+fn facts_of(disk: Disk) -> DriveFacts {
+    DriveFacts {
+        path: disks::node_of(&disk.name),
+        model: disk.model,
+        serial: disk.serial,
+        firmware: disk.firmware,
+        bytes: disk.bytes.unwrap_or(0),
+        sector_bytes: disk.sector_bytes.unwrap_or(512),
+        rotational: disk.rotational,
+        bus: disk.bus.word().to_owned(),
+        disks: vec![disk.name.clone()],
+        kernel_read_only: disk.read_only,
+        sequence: disk.sequence,
+        name: disk.name,
+        ..DriveFacts::default()
+    }
 }

@@ -30,9 +30,9 @@ pub trait Engine {
     /// Asks the gate.
     fn release(&self, request: &ReleaseRequest, tell: Tell) -> Answer<Released>;
     /// Looks whether the release still holds.
-    fn recheck(&self, request: &RecheckRequest) -> Answer<Rechecked>;
+    fn recheck(&self, request: &RecheckRequest, tell: Tell) -> Answer<Rechecked>;
     /// Runs a command against a released drive.
-    fn guard(&self, request: &GuardRequest) -> Answer<Guarded>;
+    fn guard(&self, request: &GuardRequest, tell: Tell) -> Answer<Guarded>;
     /// Writes a paper.
     fn print(&self, request: &PrintRequest) -> Answer<Printed>;
     /// Returns items.

@@ -161,12 +161,33 @@ pub enum FactBody {
     },
     /// The release was checked again.
     Rechecked { holds: bool, changed: Vec<String> },
+    /// A wiping command is about to be started; from here on the kernel's flag may be lifted.
+    GuardStarted {
+        drive: usize,
+        path: String,
+        command: Vec<String>,
+    },
+    /// The kernel's read-only flag was set again, or could not be.
+    HeldAgain {
+        drive: usize,
+        held: bool,
+        why: String,
+    },
+    /// The kernel's read-only flag was given back as it was before `open`, or could not be.
+    GivenBack {
+        drive: usize,
+        read_only: Option<bool>,
+        why: String,
+    },
     /// A wiping command ran or was refused.
     Guarded {
         command: Vec<String>,
         exit: Option<i32>,
         refused: Option<String>,
         dry_run: bool,
+        /// Number of the `guard-started` fact that this ends.
+        #[serde(default)]
+        run: Option<i64>,
     },
     /// Items were put back.
     PutBack {
@@ -208,6 +229,9 @@ impl FactBody {
             FactBody::AskedToRelease { .. } => "asked-to-release",
             FactBody::Released { .. } => "released",
             FactBody::Rechecked { .. } => "rechecked",
+            FactBody::GuardStarted { .. } => "guard-started",
+            FactBody::HeldAgain { .. } => "held-again",
+            FactBody::GivenBack { .. } => "given-back",
             FactBody::Guarded { .. } => "guarded",
             FactBody::PutBack { .. } => "put-back",
             FactBody::Closed { .. } => "closed",

@@ -3,7 +3,9 @@
 //! Invariant: every change of what is wanted or got goes through this file, because each
 //! moves the running sum that the facts carry.
 
-use super::row::{GOT_COLUMNS, ITEM_COLUMNS, ITEM_WIDTH, class_from, read_got, read_item};
+use super::row::{
+    GOT_COLUMNS, ITEM_COLUMNS, ITEM_WIDTH, class_from, from_sql, read_got, read_item,
+};
 pub use super::row::{class_code, encode, kind_code, kind_from};
 use super::{FactBody, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
 use crate::survey::item::Marks;
@@ -174,6 +176,26 @@ impl Ledger {
         Ok(())
     }
 
+    /// Up to `limit` items after number `after` that meet `condition`, in the order of their numbers: for walks that
+    /// change rows as they go, a page at a time.
+    pub fn some_items(
+        &self,
+        condition: &str,
+        after: i64,
+        limit: usize,
+    ) -> Result<Vec<(ItemRow, GotRow)>, LedgerError> {
+        let sql = format!(
+            "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM item LEFT JOIN got ON got.item = item.id
+             WHERE item.id > ?1 AND ({condition}) ORDER BY item.id LIMIT ?2"
+        );
+        let mut query = self.doing("taking some items", self.db().prepare_cached(&sql))?;
+        let rows = self.doing(
+            "taking some items",
+            query.query_map(params![after, limit as i64], read_both),
+        )?;
+        rows.map(|row| self.doing("reading an item", row)).collect()
+    }
+
     /// Every item with only the columns that the gate weighs, in the order of its number.
     pub fn each_gate_row(&self, mut see: impl FnMut(ItemRow, GotRow)) -> Result<(), LedgerError> {
         let sql = format!(
@@ -240,7 +262,7 @@ impl Ledger {
     }
 
     /// Up to `limit` items of the copying order after place `after` that still lack a copy at one of the
-    /// destinations in `mask`, or that changed; with their places.
+    /// destinations in `mask`, that changed, or that could not be read before; with their places.
     pub fn still_to_copy(
         &self,
         after: i64,
@@ -249,7 +271,7 @@ impl Ledger {
     ) -> Result<Vec<(i64, ItemRow, GotRow)>, LedgerError> {
         let sql = format!(
             "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS}, queue.place FROM queue JOIN item ON item.id = queue.item LEFT JOIN got ON got.item = item.id
-             WHERE queue.place > ?1 AND item.want = 0 AND (got.item IS NULL OR got.state IN (0, 5) OR (got.state IN (1, 2) AND (got.written & ?2) <> ?2))
+             WHERE queue.place > ?1 AND item.want = 0 AND (got.item IS NULL OR got.state IN (0, 3, 5) OR (got.state IN (1, 2) AND (got.written & ?2) <> ?2))
              ORDER BY queue.place LIMIT ?3"
         );
         let mut query = self.doing(
@@ -306,6 +328,23 @@ impl Ledger {
             see(item, got);
         }
         Ok(())
+    }
+
+    /// Parent and name of an item.
+    pub fn name_of(&self, id: i64) -> Result<Option<(i64, Name)>, LedgerError> {
+        let mut query = self.doing(
+            "looking up a name",
+            self.db()
+                .prepare_cached("SELECT parent, name, wide FROM item WHERE id = ?1"),
+        )?;
+        let row = query.query_row([id], |row| {
+            let name = row.get_ref(1)?.as_blob().map_err(from_sql)?;
+            Ok((
+                row.get(0)?,
+                Name::from_stored(name, row.get::<_, i64>(2)? != 0),
+            ))
+        });
+        self.doing("looking up a name", row.optional())
     }
 
     /// Bag path of a folder item.

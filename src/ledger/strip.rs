@@ -107,6 +107,11 @@ fn without_names(fact: &Fact, setup: &serde_json::Value) -> Option<FactBody> {
             command.iter_mut().for_each(out);
             refused.iter_mut().for_each(out);
         }
+        FactBody::GuardStarted { path, command, .. } => {
+            out(path);
+            command.iter_mut().for_each(out);
+        }
+        FactBody::HeldAgain { why, .. } | FactBody::GivenBack { why, .. } => out(why),
         FactBody::PutBack { to, .. } => out(to),
         FactBody::Copied { stopped, .. } => stopped.iter_mut().for_each(out),
         FactBody::Closed { reason, .. } => reason.iter_mut().for_each(out),

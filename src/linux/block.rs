@@ -263,6 +263,12 @@ impl DriveSectors {
     }
 }
 
+impl AsFd for DriveSectors {
+    fn as_fd(&self) -> rustix::fd::BorrowedFd<'_> {
+        self.fd.as_fd()
+    }
+}
+
 /// What direct reads of a file must be multiples of, by `statx`, else 4096.
 fn file_border(fd: &OwnedFd) -> u32 {
     let told = statx(fd, "", AtFlags::EMPTY_PATH, StatxFlags::DIOALIGN)

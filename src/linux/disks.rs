@@ -233,11 +233,59 @@ pub fn in_use(system: &System, name: &str) -> Result<Vec<InUse>, Fault> {
     Ok(found)
 }
 
+/// Where an image file is in use: attached as a loop device, mounted through one, or mounted by itself.
+///
+/// # Errors
+/// When the file cannot be looked at or the list of mounts cannot be read.
+pub fn image_in_use(system: &System, image: &Path) -> Result<Vec<InUse>, Fault> {
+    let place = |path: &Path| stat(path).map(|seen| (seen.st_dev, seen.st_ino)).ok();
+    let own = place(image);
+    if own.is_none() {
+        return Err(Fault::new(
+            crate::port::FaultKind::Missing,
+            format!("looking at '{}'", image.display()),
+            "it is not there",
+        ));
+    }
+    let mut found = Vec::new();
+    for name in list(&system.sysfs.join("block")) {
+        let directory = system.sysfs.join("block").join(&name);
+        // Not trimmed: a file's name may end in a space.
+        let Ok(backing) = std::fs::read(directory.join("loop/backing_file")) else {
+            continue;
+        };
+        let backing = backing.strip_suffix(b"\n").unwrap_or(&backing);
+        if place(Path::new(OsStr::from_bytes(backing))) != own {
+            continue;
+        }
+        let mounted = in_use(system, &name)?;
+        if mounted.is_empty() {
+            found.push(InUse {
+                at: node_of(&name).into_os_string().into_encoded_bytes(),
+                file_system: "loop device".to_owned(),
+                writable: false,
+            });
+        }
+        found.extend(mounted);
+    }
+    for mount in system.mounts()? {
+        if mount.source.starts_with(b"/")
+            && place(Path::new(OsStr::from_bytes(&mount.source))) == own
+        {
+            found.push(InUse {
+                at: mount.point.clone(),
+                file_system: mount.file_system.clone(),
+                writable: !mount.file_system_read_only(),
+            });
+        }
+    }
+    Ok(found)
+}
+
 fn lies_on(system: &System, mounts: &[Mount], mount: &Mount, name: &str) -> bool {
-    mount_in(system, mounts, mount)
-        .disks
-        .iter()
-        .any(|disk| disk == name)
+    let beneath = mount_in(system, mounts, mount);
+    let mut all = beneath.disks.iter().chain(&beneath.loops);
+    all.any(|disk| disk == name)
 }
 
 fn swap_lies_on(system: &System, area: &[u8], name: &str) -> Result<bool, Fault> {
@@ -257,7 +305,8 @@ fn swap_lies_on(system: &System, area: &[u8], name: &str) -> Result<bool, Fault>
             None => return Ok(false),
         },
     };
-    Ok(beneath.disks.iter().any(|disk| disk == name))
+    let mut all = beneath.disks.iter().chain(&beneath.loops);
+    Ok(all.any(|disk| disk == name))
 }
 
 /// The first column of `/proc/swaps`, below its heading.

@@ -5,7 +5,8 @@
 use super::beneath::{FOLDER, open_folder};
 use crate::port::Fault;
 use rustix::fd::{AsFd, OwnedFd};
-use std::collections::HashMap;
+use std::collections::BTreeMap;
+use std::ops::Bound;
 use std::sync::{Arc, Mutex, PoisonError};
 
 /// Folders kept open at a time: more than the workers can be in, few enough for any limit on open files.
@@ -19,7 +20,7 @@ pub(super) struct Parents {
 
 #[derive(Debug, Default)]
 struct Kept {
-    folders: HashMap<String, (Arc<OwnedFd>, u64)>,
+    folders: BTreeMap<String, (Arc<OwnedFd>, u64)>,
     /// Counts requests; the number of the last one tells how fresh a folder is.
     requests: u64,
 }
@@ -48,10 +49,19 @@ impl Parents {
 
     /// Forgets a folder and all below it, because its name is about to mean something else.
     pub(super) fn forget(&self, path: &str) {
-        self.lock().folders.retain(|kept, _| {
-            kept.strip_prefix(path)
-                .is_none_or(|rest| !rest.is_empty() && !rest.starts_with('/'))
-        });
+        let folders = &mut self.lock().folders;
+        folders.remove(path);
+        // Every renamed file comes by here, and next to none is a folder that is kept: one look must do.
+        let below = format!("{path}/");
+        while let Some(kept) = folders
+            .range::<str, _>((Bound::Included(below.as_str()), Bound::Unbounded))
+            .next()
+            .map(|(kept, _)| kept)
+            .filter(|kept| kept.starts_with(&below))
+            .cloned()
+        {
+            folders.remove(&kept);
+        }
     }
 
     fn lock(&self) -> std::sync::MutexGuard<'_, Kept> {

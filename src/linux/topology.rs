@@ -66,6 +66,8 @@ impl System {
 pub struct Beneath {
     /// Whole disks by kernel name, sorted, each once.
     pub disks: Vec<String>,
+    /// The loop devices on the way, by kernel name.
+    pub loops: Vec<String>,
     /// A loop device or an image file lies on the way.
     pub through_loop: bool,
     /// A file system in memory, or a disk made of memory, holds it (or a layer of it).
@@ -344,6 +346,7 @@ impl<'a> Search<'a> {
             .unwrap_or_default();
         if directory.join("loop").exists() || name.starts_with("loop") {
             self.found.through_loop = true;
+            self.found.loops.push(name.clone());
             return match std::fs::read(directory.join("loop/backing_file")) {
                 Ok(path) => {
                     let path = path.strip_suffix(b"\n").unwrap_or(&path);

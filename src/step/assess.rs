@@ -7,7 +7,7 @@ use crate::drive::asking::{Bus, Hint};
 use crate::drive::question::{Question, Reply};
 use crate::drive::reading::{Reading, StoredReading};
 use crate::drive::signal::SignalId;
-use crate::job::{Job, fault_problem, ledger_problem};
+use crate::job::{DriveKept, Job, fault_problem, ledger_problem};
 use crate::judge::forecast::{Forecast, forecast};
 use crate::judge::route::{Decision, RouteLimits, Stakes, route};
 use crate::judge::situation::{Machine, Memory, Pace, Situation, Symptom};
@@ -19,7 +19,7 @@ use crate::step::outcome::{
     Outcome, Problem, ReadingShown, WorkingLine,
 };
 use crate::step::request::AssessRequest;
-use crate::value::{Blake3, Known};
+use crate::value::{Blake3, Known, Moment};
 use std::path::Path;
 
 /// Reports nothing: what stands for a drive that nobody can ask.
@@ -81,27 +81,7 @@ pub fn take(job: &Job<'_>, drive: usize, replies: Option<&Path>) -> Result<Readi
                 .map_err(|fault| fault_problem(&fault, "name a folder of recorded replies"))?;
             Reading::take(transport.as_mut(), at, &Hint::recorded())
         }
-        (None, Some(kept)) => match job.bench.transport(&kept.path.path()) {
-            Ok(mut transport) => {
-                let bus = match kept.name.as_str() {
-                    name if name.starts_with("nvme") => Some(Bus::Nvme),
-                    name if name.starts_with("mmcblk") => Some(Bus::Mmc),
-                    name if name.starts_with("sd") => Some(Bus::Scsi),
-                    _ => None,
-                };
-                let hint = Hint {
-                    bus,
-                    recorded: false,
-                    bytes: Some(kept.bytes),
-                    sector_bytes: Some(kept.sector_bytes),
-                };
-                Reading::take(transport.as_mut(), at, &hint)
-            }
-            Err(fault) => nobody_asked(
-                Reading::take(&mut Silent, at, &Hint::default()),
-                fault.to_string(),
-            ),
-        },
+        (None, Some(kept)) => ask_drive(job, kept, &kept.path.path(), at),
         (None, None) => {
             let why = "this job holds a folder, so there is no drive to ask, and no recorded replies were named".to_owned();
             // Nothing was asked at all, so the reason is ours, not any page's.
@@ -163,6 +143,31 @@ fn sampled(
     })
 }
 
+/// Asks a drive at `path`; a drive that cannot be asked has a reading that says why.
+pub fn ask_drive(job: &Job<'_>, kept: &DriveKept, path: &Path, at: Moment) -> Reading {
+    match job.bench.transport(path) {
+        Ok(mut transport) => {
+            let bus = match kept.name.as_str() {
+                name if name.starts_with("nvme") => Some(Bus::Nvme),
+                name if name.starts_with("mmcblk") => Some(Bus::Mmc),
+                name if name.starts_with("sd") => Some(Bus::Scsi),
+                _ => None,
+            };
+            let hint = Hint {
+                bus,
+                recorded: false,
+                bytes: Some(kept.bytes),
+                sector_bytes: Some(kept.sector_bytes),
+            };
+            Reading::take(transport.as_mut(), at, &hint)
+        }
+        Err(fault) => nobody_asked(
+            Reading::take(&mut Silent, at, &Hint::default()),
+            fault.to_string(),
+        ),
+    }
+}
+
 fn nobody_asked(mut reading: Reading, why: String) -> Reading {
     for signal in &mut reading.signals {
         if signal.id == SignalId::HealthUnread {
@@ -197,9 +202,20 @@ pub fn keep(job: &Job<'_>, drive: usize, reading: &Reading) -> Result<(), Proble
 
 /// The newest reading of a drive, decoded again from its raw bytes.
 pub fn newest_of(job: &Job<'_>, wanted: usize) -> Result<Option<Reading>, Problem> {
+    newest_before(job, wanted, i64::MAX)
+}
+
+/// The newest reading of a drive that was recorded before fact number `before`.
+pub fn newest_before(
+    job: &Job<'_>,
+    wanted: usize,
+    before: i64,
+) -> Result<Option<Reading>, Problem> {
     let facts = job.ledger.facts().unwrap_or_default();
     let number = facts.iter().rev().find_map(|fact| match fact.body {
-        FactBody::Read { drive, reading, .. } if drive == wanted => Some(reading),
+        FactBody::Read { drive, reading, .. } if drive == wanted && fact.number < before => {
+            Some(reading)
+        }
         _ => None,
     });
     let Some(number) = number else {

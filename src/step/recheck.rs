@@ -2,21 +2,34 @@
 //! to a source, nothing assumed.
 
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{FactBody, ItemRow, LedgerError, Want};
-use crate::paper::certificate::CertificateBody;
+use crate::ledger::{Fact, FactBody, ItemRow, LedgerError, Want};
+use crate::paper::certificate::{CertificateBody, DriveRef, Scope};
 use crate::port::{Entry, Fault, Folder};
 use crate::read::source::unchanged;
 use crate::step::outcome::{Change, Exit, Outcome, Problem, Rechecked};
+use crate::step::present;
 use crate::survey::item::{Kind, Mark};
-use crate::value::Name;
+use crate::value::{Blake3, Moment, Name};
 use std::collections::HashMap;
+use std::path::Path;
 
 /// Name of the certificate in a job folder.
 pub const CERTIFICATE: &str = "release/certificate.json";
 
-/// Checks the newest release against the world.
-pub fn recheck(job: &Job<'_>) -> Result<Outcome<Rechecked>, Problem> {
-    let (holds, changed, until) = judge(job)?;
+/// Checks the newest release against the world; `named` is the drive as it is named now.
+pub fn recheck(job: &Job<'_>, named: Option<&Path>) -> Result<Outcome<Rechecked>, Problem> {
+    let only = match named {
+        Some(_) if job.setup.drives.is_empty() => {
+            return Err(Problem::usage(
+                "this job holds a folder, no drive",
+                "--drive",
+                "leave --drive out",
+            ));
+        }
+        Some(named) => Some(present::which(job, Some(named))?),
+        None => None,
+    };
+    let (holds, changed, until) = judge(job, named, only)?;
     job.record(&FactBody::Rechecked {
         holds,
         changed: changed.iter().map(|change| change.what.clone()).collect(),
@@ -35,19 +48,20 @@ pub fn recheck(job: &Job<'_>) -> Result<Outcome<Rechecked>, Problem> {
     .ending(exit))
 }
 
-type Judged = (bool, Vec<Change>, Option<crate::value::Moment>);
+type Judged = (bool, Vec<Change>, Option<Moment>);
 
-/// Whether the newest release holds now, and what is not as it was.
-pub fn judge(job: &Job<'_>) -> Result<Judged, Problem> {
+fn change(what: &str, before: Option<String>, now: Option<String>) -> Change {
+    Change {
+        drive: String::new(),
+        what: what.to_owned(),
+        before,
+        now,
+    }
+}
+
+/// Whether the newest release holds now, and what is not as it was. `only` = look at this drive alone.
+pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result<Judged, Problem> {
     let mut changed = Vec::new();
-    let mut say = |what: &str, before: Option<String>, now: Option<String>| {
-        changed.push(Change {
-            drive: String::new(),
-            what: what.to_owned(),
-            before,
-            now,
-        })
-    };
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     let released = facts.iter().rev().find_map(|fact| match &fact.body {
         FactBody::Released {
@@ -58,41 +72,31 @@ pub fn judge(job: &Job<'_>) -> Result<Judged, Problem> {
         _ => None,
     });
     let Some((number, at, digest, expires)) = released else {
-        say("release", None, Some("none was ever given".into()));
-        return Ok((false, changed, None));
+        let none = change("release", None, Some("none was ever given".into()));
+        return Ok((false, vec![none], None));
     };
     let now = job.now();
     if now >= expires {
-        say(
+        changed.push(change(
             "expiry",
             Some(expires.to_string()),
             Some(format!("it is {now}")),
-        );
+        ));
     }
     if now < at {
-        say(
+        changed.push(change(
             "clock",
             Some(at.to_string()),
             Some(format!("it shows {now}, before the release")),
-        );
+        ));
     }
-    match certificate_bytes(job) {
-        Some(bytes) if blake3::hash(&bytes).as_bytes() == &digest.0 => {
-            if let Err(e) = CertificateBody::parse(&bytes) {
-                say("certificate", Some("readable".into()), Some(e.to_string()));
-            }
+    let certificate = match the_certificate(job, digest) {
+        Ok(body) => Some(body),
+        Err(change) => {
+            changed.push(change);
+            None
         }
-        Some(_) => say(
-            "certificate",
-            Some(digest.to_string()),
-            Some("another one".into()),
-        ),
-        None => say(
-            "certificate",
-            Some(digest.to_string()),
-            Some("not found beside any bag".into()),
-        ),
-    }
+    };
     let voiding = facts
         .iter()
         .filter(|fact| fact.number > number)
@@ -109,26 +113,40 @@ pub fn judge(job: &Job<'_>) -> Result<Judged, Problem> {
             )
         });
     if let Some(fact) = voiding {
-        say(
+        changed.push(change(
             "record",
             Some(format!("released at {at}")),
             Some(format!("{} at {}", fact.body.kind(), fact.at)),
-        );
+        ));
     }
-    let (gone, differs) = look_at_source(job)?;
-    if let Some(why) = gone {
-        say("source", Some("here".into()), Some(why));
+    if job.setup.drives.is_empty() {
+        let (gone, differs) = look_at_source(job)?;
+        if let Some(why) = gone {
+            changed.push(change("source", Some("here".into()), Some(why)));
+        }
+        if let Some((count, example)) = differs {
+            changed.push(change(
+                "source",
+                Some("as surveyed".into()),
+                Some(format!("{count} differ, for example {example}")),
+            ));
+        }
     }
-    if let Some((count, example)) = differs {
-        say(
-            "source",
-            Some("as surveyed".into()),
-            Some(format!("{count} differ, for example {example}")),
-        );
+    let drives = (0..job.setup.drives.len()).filter(|n| only.is_none_or(|only| only == *n));
+    for drive in drives {
+        let then = certificate.as_ref().and_then(|body| match &body.scope {
+            Scope::Drives(drives) => drives.get(drive),
+            Scope::Folder(_) => None,
+        });
+        changed.extend(drive_changes(job, &facts, number, drive, named, then)?);
     }
     for destination in job.destinations() {
         if let Err(fault) = destination {
-            say("destination", Some("here".into()), Some(fault.to_string()));
+            changed.push(change(
+                "destination",
+                Some("here".into()),
+                Some(fault.to_string()),
+            ));
         }
     }
     let verdict = crate::step::gate::ask(
@@ -137,11 +155,119 @@ pub fn judge(job: &Job<'_>) -> Result<Judged, Problem> {
         crate::judge::gate::SecondLook::Done,
     )?;
     if let crate::judge::gate::Verdict::Hold(points) = verdict {
-        for point in points {
-            say(point.id, Some("settled".into()), Some(point.says));
+        // How old the evidence may be was judged at the release; since then the certificate's own end counts.
+        let aged = ["health-old", "verification-old"];
+        for point in points.iter().filter(|point| !aged.contains(&point.id)) {
+            changed.push(change(
+                point.id,
+                Some("settled".into()),
+                Some(point.says.clone()),
+            ));
         }
     }
     Ok((changed.is_empty(), changed, Some(expires)))
+}
+
+/// The certificate that the ledger's release is about; else what is wrong with it.
+fn the_certificate(job: &Job<'_>, digest: Blake3) -> Result<CertificateBody, Change> {
+    let was = Some(digest.to_string());
+    match certificate_bytes(job) {
+        Some(bytes) if blake3::hash(&bytes).as_bytes() == &digest.0 => {
+            CertificateBody::parse(&bytes)
+                .map_err(|e| change("certificate", Some("readable".into()), Some(e.to_string())))
+        }
+        Some(_) => Err(change("certificate", was, Some("another one".into()))),
+        None => Err(change(
+            "certificate",
+            was,
+            Some("not found beside any bag".into()),
+        )),
+    }
+}
+
+/// What of one drive is not as it was when fact `released` was recorded.
+fn drive_changes(
+    job: &Job<'_>,
+    facts: &[Fact],
+    released: i64,
+    drive: usize,
+    named: Option<&Path>,
+    then: Option<&DriveRef>,
+) -> Result<Vec<Change>, Problem> {
+    let mut out = Vec::new();
+    let Some(kept) = job.setup.drives.get(drive) else {
+        return Ok(out);
+    };
+    let on = kept
+        .serial
+        .clone()
+        .unwrap_or_else(|| kept.path.text.clone());
+    let of = |what: &str, before: Option<String>, now: Option<String>| Change {
+        drive: on.clone(),
+        ..change(what, before, now)
+    };
+    if let Some(at) = present::spent(facts, drive) {
+        out.push(of(
+            "use",
+            Some("not used yet".into()),
+            Some(format!(
+                "spent: a guarded command was let loose on it at {at}"
+            )),
+        ));
+    }
+    let Some(then) = then else {
+        out.push(of(
+            "scope",
+            Some("named".into()),
+            Some("the certificate does not name it".into()),
+        ));
+        return Ok(out);
+    };
+    let now = match present::find(job, drive, named) {
+        Ok(now) => now,
+        Err(why) => {
+            out.push(of("drive", Some("here".into()), Some(why)));
+            return Ok(out);
+        }
+    };
+    if now.bytes != then.bytes {
+        out.push(of(
+            "size",
+            Some(then.bytes.to_string()),
+            Some(now.bytes.to_string()),
+        ));
+    }
+    match present::fingerprint_now(job, facts, &now.path) {
+        Ok(seen) if seen.to_string() == then.fingerprint => {}
+        Ok(seen) => out.push(of(
+            "fingerprint",
+            Some(then.fingerprint.clone()),
+            Some(seen.to_string()),
+        )),
+        Err(why) => out.push(of("fingerprint", Some(then.fingerprint.clone()), Some(why))),
+    }
+    let before = crate::step::assess::newest_before(job, drive, released)?;
+    if let (Some(before), Some(reading)) = (before, present::read_now(job, drive, &now.path)) {
+        if let (Some(seen), Some(serial)) = (reading.drive.serial.value(), &kept.serial)
+            && seen.trim() != serial.trim()
+        {
+            out.push(of("serial", Some(serial.clone()), Some(seen.clone())));
+        }
+        let told = before.counters();
+        for moved in reading.counters().moved_since(&told) {
+            out.push(of("counter", Some("standing still".into()), Some(moved)));
+        }
+        // A drive that counted then and does not tell now proves nothing.
+        if told.power_cycles.is_some() && reading.counters().power_cycles.is_none() {
+            out.push(of(
+                "counter",
+                told.power_cycles
+                    .map(|count| format!("{} power cycles", count.0)),
+                None,
+            ));
+        }
+    }
+    Ok(out)
 }
 
 /// The certificate as it lies in the job folder, or beside the first bag that has it.
@@ -269,7 +395,8 @@ impl Comparing<'_, '_> {
                 }
             }
         }
-        let gone: Vec<Vec<u8>> = listed.into_keys().collect();
+        let mut gone: Vec<Vec<u8>> = listed.into_keys().collect();
+        gone.sort();
         for name in gone {
             self.differs(parts, &name, "vanished");
         }

@@ -8,8 +8,8 @@ use crate::judge::gate::{Release, SecondLook, Verdict};
 use crate::ledger::facts::Method;
 use crate::ledger::{Fact, FactBody};
 use crate::paper::certificate::{
-    CertificateBody, CopyRef, Effect, Evidence, FactRef, FolderRef, NOTICE, PolicyRef, Scope,
-    VERSION, WaiverRef,
+    CertificateBody, CopyRef, DriveRef, Effect, Evidence, FactRef, FolderRef, NOTICE, PolicyRef,
+    Scope, VERSION, WaiverRef,
 };
 use crate::paper::sshsig;
 use crate::port::Destination;
@@ -202,17 +202,7 @@ fn certificate(
             "choose fewer hours; holdpoint recheck and a new release cost seconds",
         ));
     }
-    let Some(folder) = &job.setup.folder else {
-        return Err(Problem::failed(
-            "this job has nothing on hold that a certificate could name",
-            job.setup.name.clone(),
-            "open a new job",
-        ));
-    };
-    let tree = facts.iter().rev().find_map(|fact| match fact.body {
-        FactBody::Surveyed { tree, .. } => Some(tree),
-        _ => None,
-    });
+    let scope = scope(job, &facts)?;
     let relied = |body: &FactBody| {
         matches!(
             body,
@@ -242,11 +232,7 @@ fn certificate(
         job: job.setup.id.clone(),
         issued: release.at(),
         expires: release.at().plus_hours(f64::from(hours)),
-        scope: Scope::Folder(FolderRef {
-            path: folder.path.text.clone(),
-            file_system_id: folder.file_system_id.clone(),
-            fingerprint: tree.unwrap_or(folder.fingerprint).to_string(),
-        }),
+        scope,
         policy: PolicyRef {
             name: job.policy.name.clone(),
             blake3: job.setup.policy_hash,
@@ -268,6 +254,86 @@ fn certificate(
                 })
                 .collect(),
         },
+    })
+}
+
+/// What the certificate names: the drives of a drive job, the folder of a folder job.
+fn scope(job: &Job<'_>, facts: &[Fact]) -> Result<Scope, Problem> {
+    if !job.setup.drives.is_empty() {
+        return (0..job.setup.drives.len())
+            .map(|number| drive_ref(job, number))
+            .collect::<Result<_, _>>()
+            .map(Scope::Drives);
+    }
+    let Some(folder) = &job.setup.folder else {
+        return Err(Problem::failed(
+            "this job has nothing on hold that a certificate could name",
+            job.setup.name.clone(),
+            "open a new job",
+        ));
+    };
+    let tree = facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::Surveyed { tree, .. } => Some(tree),
+        _ => None,
+    });
+    Ok(Scope::Folder(FolderRef {
+        path: folder.path.text.clone(),
+        file_system_id: folder.file_system_id.clone(),
+        fingerprint: tree.unwrap_or(folder.fingerprint).to_string(),
+    }))
+}
+
+/// One drive as the certificate names it. An image file and a loop device have no label to read: they are named
+/// as what they are, and known again by size and fingerprint alone. The file's name stays out, as every file name does.
+fn drive_ref(job: &Job<'_>, number: usize) -> Result<DriveRef, Problem> {
+    let unknown = |what: &str| {
+        Problem::failed(
+            format!(
+                "drive {} has no {what} that a certificate could name",
+                number + 1
+            ),
+            job.setup.name.clone(),
+            "holdpoint release JOB lists the open points again; keep the copies",
+        )
+    };
+    let kept = job
+        .setup
+        .drives
+        .get(number)
+        .ok_or_else(|| unknown("entry"))?;
+    let stand_in = match (kept.is_image, kept.is_loop) {
+        (true, _) => Some("image file"),
+        (_, true) => Some("loop device"),
+        _ => None,
+    };
+    let reading = crate::step::assess::newest_of(job, number)?;
+    let counters = reading
+        .as_ref()
+        .map(crate::drive::reading::Reading::counters)
+        .unwrap_or_default();
+    let told = counters != crate::drive::counters::Counters::default();
+    Ok(DriveRef {
+        model: kept
+            .model
+            .clone()
+            .or(stand_in.map(str::to_owned))
+            .unwrap_or_else(|| "not told".to_owned()),
+        serial: kept
+            .serial
+            .clone()
+            .filter(|serial| !serial.trim().is_empty())
+            .or(stand_in.map(|word| format!("none: {word}")))
+            .ok_or_else(|| unknown("serial number"))?,
+        firmware: kept.firmware.clone(),
+        bytes: kept.bytes,
+        kind: kept.kind.clone(),
+        fingerprint: kept
+            .fingerprint
+            .ok_or_else(|| unknown("fingerprint"))?
+            .to_string(),
+        power_cycles: counters.power_cycles,
+        bytes_written: counters.written_bytes(),
+        counters_at: reading.filter(|_| told).map(|reading| reading.taken),
     })
 }
 

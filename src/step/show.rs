@@ -11,7 +11,11 @@ use std::path::PathBuf;
 pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     let (state, until) = state(job, &facts);
-    let items = crate::step::counts(job)?;
+    let kept = crate::step::running::kept(&job.ledger, &facts).map_err(|e| ledger_problem(&e))?;
+    let items = match kept {
+        Some(items) => items,
+        None => crate::step::counts(job)?,
+    };
     let points = if state == State::Released || is_busy(&facts) {
         Vec::new()
     } else {
@@ -66,7 +70,10 @@ pub fn state(job: &Job<'_>, facts: &[Fact]) -> (State, Option<Moment>) {
                     | FactBody::Rechecked { holds: false, .. }
             )
     });
-    if voided || job.now() >= expires {
+    let drives = job.setup.drives.len();
+    let spent = drives > 0
+        && (0..drives).all(|number| crate::step::present::spent(facts, number).is_some());
+    if voided || spent || job.now() >= expires {
         (State::Hold, None)
     } else {
         (State::Released, Some(expires))
@@ -168,6 +175,10 @@ pub fn next(job: &Job<'_>, facts: &[Fact], state: State, remedies: &[&str]) -> S
         return format!(
             "wipe only what the slip names (holdpoint print {dir} --paper slip), then holdpoint put-back {dir} --to DIR"
         );
+    } else if (0..job.setup.drives.len())
+        .any(|number| crate::step::present::spent(facts, number).is_some())
+    {
+        return format!("holdpoint put-back {dir} --to DIR");
     } else if !has(|body| matches!(body, FactBody::Forecast { .. })) {
         "assess"
     } else if !has(|body| matches!(body, FactBody::Surveyed { .. })) {

@@ -69,6 +69,21 @@ impl Recorded {
     }
 }
 
+/// Where items of a state are counted.
+pub fn slot(counts: &mut ItemCounts, state: ItemState) -> &mut u64 {
+    match state {
+        ItemState::Listed => &mut counts.listed,
+        ItemState::Copied => &mut counts.copied,
+        ItemState::Verified => &mut counts.verified,
+        ItemState::Damaged => &mut counts.damaged,
+        ItemState::Unreadable => &mut counts.unreadable,
+        ItemState::LeftOut => &mut counts.left_out,
+        ItemState::Placeholder => &mut counts.placeholder,
+        ItemState::Waived => &mut counts.waived,
+        ItemState::Changed => &mut counts.changed,
+    }
+}
+
 /// Every item by its state.
 pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
@@ -109,18 +124,7 @@ pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
         let mut got = GotRow::nothing(0);
         got.state = Got::from_code(state);
         got.verified = if verified { counting } else { 0 };
-        let place = match item_state(&item, &got, counting, recorded) {
-            ItemState::Listed => &mut out.listed,
-            ItemState::Copied => &mut out.copied,
-            ItemState::Verified => &mut out.verified,
-            ItemState::Damaged => &mut out.damaged,
-            ItemState::Unreadable => &mut out.unreadable,
-            ItemState::LeftOut => &mut out.left_out,
-            ItemState::Placeholder => &mut out.placeholder,
-            ItemState::Waived => &mut out.waived,
-            ItemState::Changed => &mut out.changed,
-        };
-        *place += count as u64;
+        *slot(&mut out, item_state(&item, &got, counting, recorded)) += count as u64;
     }
     Ok(out)
 }

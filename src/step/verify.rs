@@ -17,6 +17,7 @@ use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Amount, CopyAt, Exit, Outcome, Problem, ReadBack, Verified};
 use crate::step::request::VerifyRequest;
+use crate::step::running::RunningCounts;
 use crate::value::Blake3;
 use std::collections::{HashSet, VecDeque};
 
@@ -141,6 +142,7 @@ struct Reading<'a, 'b> {
     shown: String,
     waiting: Vec<(ItemRow, GotRow, Looked)>,
     sum: RowSum,
+    counts: RunningCounts,
     done: Amount,
     read_bytes: u64,
     bad: (u64, u64),
@@ -152,6 +154,7 @@ impl Reading<'_, '_> {
     fn commit(&mut self) -> Result<(), LedgerError> {
         let waiting = std::mem::take(&mut self.waiting);
         let (bit, mut sum, at) = (self.bit, self.sum, self.job.now());
+        let mut counts = self.counts;
         self.job.ledger.transaction::<_, LedgerError>(|ledger| {
             for (item, got, looked) in &waiting {
                 let mut now = got.clone();
@@ -163,10 +166,12 @@ impl Reading<'_, '_> {
                     now.mismatch |= bit;
                 }
                 ledger.put_got(item.want, item.waiver, got, &now, &mut sum)?;
+                counts.moved(item, got, &now);
             }
-            ledger.rows_moved(at, sum)
+            ledger.rows_moved(at, sum)?;
+            counts.keep(ledger)
         })?;
-        self.sum = sum;
+        (self.sum, self.counts) = (sum, counts);
         (self.tell)(Event::Counted {
             what: format!("copies read back at {}", self.shown),
             done: self.done.items,
@@ -262,6 +267,7 @@ fn one_destination(
         shown: shown.clone(),
         waiting: Vec::new(),
         sum,
+        counts: RunningCounts::start(job)?,
         done: Amount::default(),
         read_bytes: 0,
         bad: (0, 0),
@@ -323,7 +329,7 @@ fn look(at: &dyn Destination, errand: &Errand, block: &mut [u8]) -> Looked {
         Err(fault) if fault.kind == FaultKind::Missing => return Looked::Missing,
         Err(fault) => return Looked::Differs(fault.to_string()),
     };
-    match digest(content.as_ref(), block) {
+    match digest(content.as_ref(), errand.item.bytes, block) {
         Err(fault) => Looked::Differs(fault.to_string()),
         Ok((bytes, _)) if bytes != errand.item.bytes => Looked::Differs(format!(
             "expected {} bytes, found {bytes}",
@@ -341,11 +347,19 @@ fn look(at: &dyn Destination, errand: &Errand, block: &mut [u8]) -> Looked {
 }
 
 /// BLAKE3 of content read to its end. BLAKE3 alone suffices here: both digests came from the same pass.
-fn digest(content: &dyn Content, block: &mut [u8]) -> Result<(u64, Blake3), Fault> {
+/// `expected` is how long it should be; it only decides how much is asked for at once.
+fn digest(content: &dyn Content, expected: u64, block: &mut [u8]) -> Result<(u64, Blake3), Fault> {
     let mut hasher = blake3::Hasher::new();
     let mut at = 0u64;
     loop {
-        let count = content.read_at(at, block)?;
+        // Whole pages that end behind the expected end: room far beyond it would be filled with zeros for nothing.
+        let rest = expected.saturating_sub(at).saturating_add(1);
+        let ask = usize::try_from(rest)
+            .unwrap_or(block.len())
+            .min(block.len())
+            .next_multiple_of(4096)
+            .min(block.len());
+        let count = content.read_at(at, &mut block[..ask])?;
         if count == 0 {
             return Ok((at, Blake3(*hasher.finalize().as_bytes())));
         }
@@ -354,7 +368,7 @@ fn digest(content: &dyn Content, block: &mut [u8]) -> Result<(u64, Blake3), Faul
         }
         at += count as u64;
         // A read that ends inside a page is the end of the file; asking once more would only cost a request.
-        if count < block.len() && !at.is_multiple_of(4096) {
+        if count < ask && !at.is_multiple_of(4096) {
             return Ok((at, Blake3(*hasher.finalize().as_bytes())));
         }
     }

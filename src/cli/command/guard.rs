@@ -38,7 +38,7 @@ pub(super) fn go(args: &GuardArgs, desk: &mut Desk<'_>) -> Exit {
         output_aside: desk.json,
         command: args.command.clone(),
     };
-    let mut answer = desk.engine.guard(&request);
+    let mut answer = desk.step(|engine, tell| engine.guard(&request, tell));
     // A command that was refused is never exit code 0, nor is one that failed.
     if let Ok(outcome) = &mut answer
         && outcome.exit == Exit::Done

@@ -11,7 +11,7 @@ pub(super) fn go(args: &RecheckArgs, desk: &mut Desk<'_>) -> Exit {
         job: args.job.clone(),
         drive: args.drive.clone(),
     };
-    let mut answer = desk.engine.recheck(&request);
+    let mut answer = desk.step(|engine, tell| engine.recheck(&request, tell));
     // A release that does not hold is never exit code 0.
     if let Ok(outcome) = &mut answer
         && !outcome.result.holds

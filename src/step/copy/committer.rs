@@ -8,6 +8,7 @@ use super::carry::{Done, temporary};
 use crate::ledger::{FactBody, Got, Ledger, LedgerError, RowSum, Want};
 use crate::port::{Clock, Destination, Fault, FaultKind};
 use crate::read::trees::bag_path;
+use crate::step::running::RunningCounts;
 use std::collections::HashSet;
 
 /// A batch ends at this many files ...
@@ -51,6 +52,7 @@ pub struct Committer<'a> {
     made: Vec<HashSet<String>>,
     sum: RowSum,
     batch: i64,
+    counts: RunningCounts,
     /// What was committed so far.
     pub tally: Tally,
 }
@@ -62,6 +64,7 @@ impl<'a> Committer<'a> {
         clock: &'a dyn Clock,
         destinations: &'a [Option<&'a dyn Destination>],
         mask: u64,
+        counts: RunningCounts,
     ) -> Result<Self, LedgerError> {
         let batch = ledger
             .get("batch")?
@@ -79,6 +82,7 @@ impl<'a> Committer<'a> {
             made: vec![HashSet::new(); destinations.len()],
             sum: ledger.row_sum()?,
             batch,
+            counts,
             tally: Tally::default(),
         })
     }
@@ -139,7 +143,7 @@ impl<'a> Committer<'a> {
         }
         self.batch += 1;
         let (mut sum, batch, mut tally) = (self.sum, self.batch, self.tally.clone());
-        let at = self.clock.now();
+        let (at, mut counts) = (self.clock.now(), self.counts);
         self.ledger.transaction::<_, LedgerError>(|ledger| {
             let (mut items, mut bytes) = (0, 0);
             for done in &mut waiting {
@@ -148,7 +152,9 @@ impl<'a> Committer<'a> {
                 }
                 let item = &done.errand.item;
                 let unreadable = matches!(done.got.state, Got::Unreadable | Got::Changed);
-                if done.got.written == 0 && !unreadable {
+                // Asking again that gave nothing new changes no row, so it voids no reading back.
+                done.got.batch = done.errand.before.batch;
+                if done.got.written == 0 && !unreadable || done.got == done.errand.before {
                     continue;
                 }
                 done.got.batch = batch;
@@ -159,6 +165,7 @@ impl<'a> Committer<'a> {
                     &done.got,
                     &mut sum,
                 )?;
+                counts.moved(item, &done.errand.before, &done.got);
                 tally.count(item.class, item.bytes, done.got.state);
                 (items, bytes) = (items + 1, bytes + item.bytes);
             }
@@ -173,9 +180,9 @@ impl<'a> Committer<'a> {
                     rows: sum.to_string(),
                 },
             )?;
-            Ok(())
+            counts.keep(ledger)
         })?;
-        (self.sum, self.tally) = (sum, tally);
+        (self.sum, self.tally, self.counts) = (sum, tally, counts);
         Ok(())
     }
 

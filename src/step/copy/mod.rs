@@ -22,6 +22,7 @@ use crate::step::crew::{self, Foreman};
 use crate::step::event::{ClassAmount, Event, Step, Tell};
 use crate::step::outcome::{Copied, Exit, Outcome, Problem, Route};
 use crate::step::request::CopyRequest;
+use crate::step::running::RunningCounts;
 use crate::survey::item::Class;
 use buffers::Buffers;
 use carry::{Done, Errand, Targets, carry};
@@ -271,7 +272,8 @@ impl Run<'_, '_> {
     fn carry_all(&mut self, source: &dyn Source, mask: u64, tell: Tell<'_>) -> Result<(), Problem> {
         let clock = self.job.bench.clock();
         let ledger = &self.job.ledger;
-        let mut committer = Committer::new(ledger, clock, self.destinations, mask)
+        let counts = RunningCounts::start(self.job)?;
+        let mut committer = Committer::new(ledger, clock, self.destinations, mask, counts)
             .map_err(|e| ledger_problem(&e))?;
         let buffers = Buffers::new(self.job.bench.memory(), self.workers() > 1);
         let live = AtomicU64::new(mask);
@@ -306,22 +308,28 @@ impl Run<'_, '_> {
             twins::link_all(self.job, &mut committer, self.destinations)
                 .map_err(|e| ledger_problem(&e))?;
             // Names that could not be linked (the destination has no hard links) are carried like any other file.
-            let errands =
-                twins::left_over(self.job, committer.mask).map_err(|e| ledger_problem(&e))?;
             let mut opener = source.opener();
-            for errand in errands {
-                let targets = Targets {
-                    all: self.destinations,
-                    mask: committer.mask,
-                };
-                let done = carry(
-                    errand,
-                    opener.as_mut(),
-                    source.has_stamps(),
-                    &targets,
-                    &buffers,
-                );
-                committer.add(done).map_err(|e| ledger_problem(&e))?;
+            let (mut places, mut after) = (places::Places::new(ledger), 0);
+            loop {
+                let errands = twins::left_over(self.job, committer.mask, &mut places, &mut after)
+                    .map_err(|e| ledger_problem(&e))?;
+                if errands.is_empty() {
+                    break;
+                }
+                for errand in errands {
+                    let targets = Targets {
+                        all: self.destinations,
+                        mask: committer.mask,
+                    };
+                    let done = carry(
+                        errand,
+                        opener.as_mut(),
+                        source.has_stamps(),
+                        &targets,
+                        &buffers,
+                    );
+                    committer.add(done).map_err(|e| ledger_problem(&e))?;
+                }
             }
             committer.commit().map_err(|e| ledger_problem(&e))?;
         }

@@ -1,6 +1,6 @@
 //! Where folders are: their original path and their place in the bag.
 //!
-//! Invariant: at most a thousand places are remembered at a time.
+//! Invariant: a bounded number of places is remembered at a time.
 
 use crate::ledger::{Ledger, LedgerError};
 use crate::read::source::Place;
@@ -8,7 +8,9 @@ use crate::value::Name;
 use std::collections::HashMap;
 use std::sync::Arc;
 
-const PLACES: usize = 1000;
+/// Places remembered. The copying order goes through a folder once for each class and size, so a
+/// folder comes back after many others; a place is some hundred bytes.
+const PLACES: usize = 8192;
 
 /// Looks up where folders are, remembering the last ones.
 pub struct Places<'a> {
@@ -30,20 +32,25 @@ impl<'a> Places<'a> {
         if let Some(place) = self.known.get(&id) {
             return Ok(place.clone());
         }
-        let mut parts = Vec::new();
+        let (mut below, mut parts) = (Vec::new(), Vec::new());
         let mut at = id;
         // Below zero are the roots of volumes, zero is the root of a folder.
         while at > 0 {
-            let Some((row, _)) = self.ledger.item(at)? else {
+            // A folder above that is known ends the way up.
+            if let Some(above) = self.known.get(&at) {
+                parts.clone_from(&above.parts);
+                break;
+            }
+            let Some((parent, name)) = self.ledger.name_of(at)? else {
                 break;
             };
-            parts.push(match row.name {
+            below.push(match name {
                 Name::Bytes(bytes) => bytes,
                 name @ Name::Units(_) => name.text().into_bytes(),
             });
-            at = row.parent;
+            at = parent;
         }
-        parts.reverse();
+        parts.extend(below.into_iter().rev());
         let bag = self
             .ledger
             .place(id)?

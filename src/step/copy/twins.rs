@@ -11,18 +11,28 @@ use crate::read::trees::bag_path;
 
 type Twin = (ItemRow, GotRow);
 
-fn lacking(job: &Job<'_>, mask: u64) -> Result<Vec<Twin>, LedgerError> {
-    let mut out = Vec::new();
-    job.ledger.each_item::<LedgerError>(
-        "item.twin <> 0 AND item.want = 0 AND item.kind = 0",
-        |item, got| {
-            if matches!(got.state, Got::Nothing | Got::Changed) || got.written & mask != mask {
-                out.push((item, got));
-            }
-            Ok(())
-        },
-    )?;
-    Ok(out)
+/// Twins taken at a time; there can be as many of them as files.
+const PAGE: usize = 1000;
+
+/// The next twins after item `after` that lack a copy; the walk is over when `after` stays.
+fn lacking(job: &Job<'_>, mask: u64, after: &mut i64) -> Result<Vec<Twin>, LedgerError> {
+    loop {
+        let mut page = job.ledger.some_items(
+            "item.twin <> 0 AND item.want = 0 AND item.kind = 0",
+            *after,
+            PAGE,
+        )?;
+        let Some((last, _)) = page.last() else {
+            return Ok(page);
+        };
+        *after = last.id;
+        page.retain(|(_, got)| {
+            matches!(got.state, Got::Nothing | Got::Changed) || got.written & mask != mask
+        });
+        if !page.is_empty() {
+            return Ok(page);
+        }
+    }
 }
 
 /// Links every further name whose first name is saved, at every destination that can.
@@ -38,7 +48,16 @@ pub fn link_all(
         .filter_map(|(number, d)| d.map(|d| (number, d)))
         .filter(|(_, d)| d.facts().is_ok_and(|f| f.hard_links));
     let able: Vec<_> = able.collect();
-    for (item, before) in lacking(job, committer.mask)? {
+    let mut after = 0;
+    let mut page = lacking(job, committer.mask, &mut after)?.into_iter();
+    loop {
+        let Some((item, before)) = page.next() else {
+            page = lacking(job, committer.mask, &mut after)?.into_iter();
+            if page.len() == 0 {
+                break;
+            }
+            continue;
+        };
         let Some((first, got)) = job.ledger.item(item.twin)? else {
             continue;
         };
@@ -86,10 +105,14 @@ pub fn link_all(
     committer.commit()
 }
 
-/// Further names that still lack a copy somewhere.
-pub fn left_over(job: &Job<'_>, mask: u64) -> Result<Vec<Errand>, LedgerError> {
-    let mut places = Places::new(&job.ledger);
-    lacking(job, mask)?
+/// The next further names after item `after` that still lack a copy somewhere; none = no more.
+pub fn left_over(
+    job: &Job<'_>,
+    mask: u64,
+    places: &mut Places<'_>,
+    after: &mut i64,
+) -> Result<Vec<Errand>, LedgerError> {
+    lacking(job, mask, after)?
         .into_iter()
         .map(|(item, before)| {
             Ok(Errand {

@@ -192,7 +192,8 @@ fn reopen(job: &Job<'_>) -> Result<Ledger, Problem> {
     Ledger::open(&job.dir.join(Ledger::FILE)).map_err(|e| ledger_problem(&e))
 }
 
-fn keep(ledger: &Ledger, at: Moment, setup: &Setup) -> Result<(), Problem> {
+/// Keeps what the job knows of its drives, places and answers, as a fact.
+pub fn keep(ledger: &Ledger, at: Moment, setup: &Setup) -> Result<(), Problem> {
     let value = serde_json::to_value(setup)
         .map_err(|e| Problem::failed(e.to_string(), "", "this is a fault of the program"))?;
     ledger

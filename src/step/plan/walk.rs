@@ -157,17 +157,16 @@ impl Walk<'_> {
         let ledger = self.ledger;
         if !self.fresh {
             // What an earlier survey listed and this one did not see is gone from the source. Its copy stays, and so does the row.
-            let mut gone = Vec::new();
-            ledger.each_item::<LedgerError>(
-                &format!("item.seen < {} AND item.want <> 3", self.survey),
-                |item, got| {
-                    gone.push((item, got));
-                    Ok(())
-                },
-            )?;
-            for (item, got) in gone {
-                ledger.put_want(&item, &got, Want::Vanished, item.waiver, &mut self.sum)?;
-                self.walked.vanished += 1;
+            let condition = format!("item.seen < {} AND item.want <> 3", self.survey);
+            let mut after = 0;
+            loop {
+                let gone = ledger.some_items(&condition, after, 1000)?;
+                let Some((last, _)) = gone.last() else { break };
+                after = last.id;
+                for (item, got) in gone {
+                    ledger.put_want(&item, &got, Want::Vanished, item.waiver, &mut self.sum)?;
+                    self.walked.vanished += 1;
+                }
             }
         }
         super::people::keep(ledger, &super::people::lines(&self.people, own, "folder"))?;

@@ -13,6 +13,7 @@ use crate::step::copy::places::Places;
 use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::{Amount, MemoryState, Problem};
+use crate::step::running::RunningCounts;
 use crate::value::Blake3;
 use std::collections::{HashSet, VecDeque};
 use std::sync::Arc;
@@ -48,6 +49,7 @@ pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Pr
         places: Places::new(ledger),
         waiting: Vec::new(),
         sum: ledger.row_sum().map_err(|e| ledger_problem(&e))?,
+        counts: RunningCounts::start(job)?,
         done: Amount::default(),
         unequal: 0,
     };
@@ -67,7 +69,7 @@ pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Pr
                 if source.has_stamps() && !unchanged(&item, &content.stamp()?) {
                     return Ok(None);
                 }
-                digest(content.as_ref(), &mut block).map(|(_, digest)| Some(digest))
+                digest(content.as_ref(), item.bytes, &mut block).map(|(_, digest)| Some(digest))
             });
             (item, got, outcome)
         })
@@ -125,6 +127,7 @@ struct Again<'a, 'b> {
     places: Places<'a>,
     waiting: Vec<Reread>,
     sum: RowSum,
+    counts: RunningCounts,
     done: Amount,
     unequal: u64,
 }
@@ -132,7 +135,7 @@ struct Again<'a, 'b> {
 impl Again<'_, '_> {
     fn commit(&mut self) -> Result<(), LedgerError> {
         let waiting = std::mem::take(&mut self.waiting);
-        let (mut sum, at) = (self.sum, self.job.now());
+        let (mut sum, mut counts, at) = (self.sum, self.counts, self.job.now());
         self.job.ledger.transaction::<_, LedgerError>(|ledger| {
             for (item, got, outcome) in &waiting {
                 let mut now = got.clone();
@@ -144,11 +147,13 @@ impl Again<'_, '_> {
                 };
                 if now != *got {
                     ledger.put_got(item.want, item.waiver, got, &now, &mut sum)?;
+                    counts.moved(item, got, &now);
                 }
             }
-            ledger.rows_moved(at, sum)
+            ledger.rows_moved(at, sum)?;
+            counts.keep(ledger)
         })?;
-        self.sum = sum;
+        (self.sum, self.counts) = (sum, counts);
         Ok(())
     }
 }

@@ -137,7 +137,7 @@ impl Engine for Canned {
         }
         self.give("release", released(self.releases.get()))
     }
-    fn recheck(&self, _: &RecheckRequest) -> Answer<Rechecked> {
+    fn recheck(&self, _: &RecheckRequest, _: Tell) -> Answer<Rechecked> {
         let holds = self.releases.get();
         self.give(
             "recheck",
@@ -157,7 +157,7 @@ impl Engine for Canned {
             },
         )
     }
-    fn guard(&self, request: &GuardRequest) -> Answer<Guarded> {
+    fn guard(&self, request: &GuardRequest, _: Tell) -> Answer<Guarded> {
         let lets = self.releases.get();
         let ran = lets && !request.dry_run;
         self.give(

@@ -1,0 +1,383 @@
+//! The drives of a job as they are now: found, told apart from others, looked at.
+//!
+//! Invariant: a drive counts as the one on hold only when nothing that it tells contradicts it; a serial that
+//! was told before and is not told now is no agreement. Nothing is written.
+
+use crate::drive::reading::Reading;
+use crate::job::{DriveKept, Job};
+use crate::ledger::{Fact, FactBody};
+use crate::port::DriveFacts;
+use crate::read::fingerprint::fingerprint;
+use crate::step::outcome::Problem;
+use crate::value::{Blake3, Moment};
+use std::path::Path;
+
+/// A guarded command in the ledger.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct GuardRun {
+    /// Number of the fact that announced it.
+    pub number: i64,
+    /// When it was started.
+    pub at: Moment,
+    /// Which drive of the job.
+    pub drive: usize,
+    /// The device or image it was given.
+    pub path: String,
+    /// Its end stands in the ledger.
+    pub ended: bool,
+    /// It ended before the command itself was running.
+    pub refused: bool,
+    /// The kernel's flag was dealt with since.
+    pub settled: bool,
+}
+
+/// Every guarded command that was announced, oldest first.
+pub fn guard_runs(facts: &[Fact]) -> Vec<GuardRun> {
+    let mut runs: Vec<GuardRun> = Vec::new();
+    for fact in facts {
+        match &fact.body {
+            FactBody::GuardStarted { drive, path, .. } => runs.push(GuardRun {
+                number: fact.number,
+                at: fact.at,
+                drive: *drive,
+                path: path.clone(),
+                ended: false,
+                refused: false,
+                settled: false,
+            }),
+            FactBody::HeldAgain { drive, .. } | FactBody::GivenBack { drive, .. } => {
+                for run in runs.iter_mut().filter(|run| run.drive == *drive) {
+                    run.settled = true;
+                }
+            }
+            FactBody::Guarded {
+                refused,
+                run: Some(number),
+                ..
+            } => {
+                if let Some(run) = runs.iter_mut().find(|run| run.number == *number) {
+                    (run.ended, run.refused) = (true, refused.is_some());
+                }
+            }
+            _ => {}
+        }
+    }
+    runs
+}
+
+/// When a command was let loose on drive `number` since the newest release; the release is spent for that drive.
+pub fn spent(facts: &[Fact], number: usize) -> Option<Moment> {
+    let released = facts
+        .iter()
+        .rev()
+        .find(|fact| matches!(fact.body, FactBody::Released { .. }))?;
+    guard_runs(facts)
+        .into_iter()
+        .rev()
+        .find(|run| run.drive == number && run.number > released.number && !run.refused)
+        .map(|run| run.at)
+}
+
+/// Whether the kernel's flag of drive `number` was given back for good.
+pub fn given_back(facts: &[Fact], number: usize) -> bool {
+    facts
+        .iter()
+        .rev()
+        .find_map(|fact| match fact.body {
+            FactBody::GivenBack { drive, .. } if drive == number => Some(true),
+            FactBody::HeldAgain { drive, .. } if drive == number => Some(false),
+            _ => None,
+        })
+        .unwrap_or(false)
+}
+
+/// Finds drive `number` where it is said to be, else where it was, else by its serial on any connection.
+///
+/// # Errors
+/// In words: not there, or another drive, expected and found.
+pub fn find(job: &Job<'_>, number: usize, named: Option<&Path>) -> Result<DriveFacts, String> {
+    let Some(kept) = job.setup.drives.get(number) else {
+        return Err(format!("the job has no drive {number}"));
+    };
+    let known = kept.path.path();
+    let why = match job.bench.drive(named.unwrap_or(&known)) {
+        Ok(facts) => match contradiction(kept, &facts) {
+            None => return Ok(facts),
+            Some(why) => why,
+        },
+        Err(fault) => fault.to_string(),
+    };
+    if named.is_some() || kept.is_image || kept.is_loop {
+        return Err(why);
+    }
+    let others = job.bench.every_drive().unwrap_or_default();
+    let mut same = others
+        .into_iter()
+        .filter(|facts| facts.serial.is_some() && contradiction(kept, facts).is_none());
+    match (same.next(), same.next()) {
+        (Some(one), None) => {
+            let facts = job.bench.drive(&one.path).map_err(|e| e.to_string())?;
+            contradiction(kept, &facts).map_or(Ok(facts), Err)
+        }
+        (Some(_), Some(_)) => Err(format!(
+            "{why}; more than one drive here tells that serial: name the right one with --drive"
+        )),
+        (None, _) => Err(why),
+    }
+}
+
+/// Why this is not the drive on hold; `None` = nothing speaks against it.
+pub fn contradiction(kept: &DriveKept, facts: &DriveFacts) -> Option<String> {
+    let at = crate::job::KeptPath::of(&facts.path).text;
+    let differs = |what: &str, expected: &str, found: &str| {
+        Some(format!(
+            "another drive is at {at}: expected {what} {expected}, found {found}"
+        ))
+    };
+    if kept.bytes != facts.bytes {
+        return differs(
+            "a size of",
+            &kept.bytes.to_string(),
+            &facts.bytes.to_string(),
+        );
+    }
+    if kept.is_image != facts.is_image {
+        let word = |image| if image { "an image file" } else { "a device" };
+        return differs("", word(kept.is_image), word(facts.is_image));
+    }
+    let told: Vec<&str> = kept
+        .system_serial
+        .iter()
+        .chain(&kept.serial)
+        .map(|serial| serial.trim())
+        .collect();
+    match (facts.serial.as_deref().map(str::trim), &kept.system_serial) {
+        (Some(now), _) if told.is_empty() || told.contains(&now) => None,
+        (Some(now), _) => differs("serial", told.first().unwrap_or(&"unknown"), now),
+        (None, Some(then)) => differs("serial", then, "none that is told"),
+        (None, None) => None,
+    }
+}
+
+/// The drive that `named` is, by what it tells; with one drive in the job it is that one.
+pub fn which(job: &Job<'_>, named: Option<&Path>) -> Result<usize, Problem> {
+    let drives = &job.setup.drives;
+    let Some(named) = named else {
+        return match drives.len() {
+            1 => Ok(0),
+            count => Err(Problem::usage(
+                format!("this job holds {count} drives"),
+                "--drive",
+                "name the one that is meant with --drive PATH",
+            )),
+        };
+    };
+    if drives.len() == 1 {
+        return Ok(0);
+    }
+    let facts = job
+        .bench
+        .drive(named)
+        .map_err(|fault| crate::job::fault_problem(&fault, "name a drive of this job"))?;
+    let same: Vec<usize> = (0..drives.len())
+        .filter(|number| {
+            drives
+                .get(*number)
+                .is_some_and(|kept| contradiction(kept, &facts).is_none())
+        })
+        .collect();
+    let by_path = same.iter().copied().find(|number| {
+        drives
+            .get(*number)
+            .is_some_and(|kept| kept.path.path() == facts.path)
+    });
+    match (by_path, same.as_slice()) {
+        (Some(number), _) => Ok(number),
+        (None, [number]) => Ok(*number),
+        _ => {
+            let seen = job
+                .bench
+                .sectors(&facts.path)
+                .ok()
+                .and_then(|sectors| fingerprint(sectors.as_ref()));
+            let by_content = same.into_iter().find(|number| {
+                let kept = drives.get(*number).and_then(|kept| kept.fingerprint);
+                kept.is_some() && kept == seen
+            });
+            by_content.ok_or_else(|| {
+                Problem::hold(
+                    "that is none of the drives of this job",
+                    crate::job::KeptPath::of(named).text,
+                    "look at the label, and name a drive that holdpoint show lists",
+                )
+            })
+        }
+    }
+}
+
+/// The fingerprint of what is at `path` now.
+///
+/// # Errors
+/// In words: it must not be read, or does not answer.
+pub fn fingerprint_now(job: &Job<'_>, facts: &[Fact], path: &Path) -> Result<Blake3, String> {
+    if job.has_bad_symptom() && !crate::step::state::refer_decided(facts) {
+        return Err("not read, because of the symptom told at the intake".into());
+    }
+    let sectors = job.bench.sectors(path).map_err(|fault| fault.to_string())?;
+    fingerprint(sectors.as_ref()).ok_or_else(|| "the drive does not answer".into())
+}
+
+/// A fresh health reading of the drive at `path`, where one can be had without harm: none of images and loop devices,
+/// none with a bad symptom, none where recorded replies stand for the drive.
+pub fn read_now(job: &Job<'_>, number: usize, path: &Path) -> Option<Reading> {
+    let kept = job.setup.drives.get(number)?;
+    if kept.is_image || kept.is_loop || job.has_bad_symptom() || job.setup.replies.is_some() {
+        return None;
+    }
+    Some(crate::step::assess::ask_drive(job, kept, path, job.now()))
+}
+
+/// A drive in a few words that need no look at the ledger.
+pub fn words(kept: &DriveKept) -> String {
+    match (&kept.model, &kept.serial) {
+        (Some(model), Some(serial)) => format!("{model}, serial {serial}"),
+        (None, Some(serial)) => format!("the drive with serial {serial}"),
+        _ => kept.path.text.clone(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn kept() -> DriveKept {
+        serde_json::from_value(serde_json::json!({
+            "path": { "text": "/dev/sdx", "raw": "" }, "name": "sdx", "is_image": false, "is_loop": false,
+            "model": "Ackerwerk 500", "serial": "AK-0001-LONG", "system_serial": "AK-0001", "firmware": null,
+            "bytes": 1000, "sector_bytes": 512, "kind": "disk", "fingerprint": null, "disks": ["sdx"],
+            "was_read_only": false, "held": true, "held_why": ""
+        }))
+        .unwrap()
+    }
+
+    fn facts(serial: Option<&str>, bytes: u64) -> DriveFacts {
+        DriveFacts {
+            path: "/dev/sdx".into(),
+            serial: serial.map(str::to_owned),
+            bytes,
+            ..DriveFacts::default()
+        }
+    }
+
+    #[test]
+    fn size_and_serial_tell_drives_apart_and_silence_is_no_agreement() {
+        let kept = kept();
+        let same = |facts: &DriveFacts| contradiction(&kept, facts).is_none();
+        assert!(same(&facts(Some("AK-0001"), 1000)));
+        assert!(same(&facts(Some("AK-0001-LONG"), 1000)));
+        assert!(!same(&facts(Some("AK-0002"), 1000)));
+        assert!(!same(&facts(None, 1000)));
+        assert!(!same(&facts(Some("AK-0001"), 1001)));
+        let image = DriveFacts {
+            is_image: true,
+            ..facts(Some("AK-0001"), 1000)
+        };
+        assert!(!same(&image));
+    }
+
+    fn fact(number: i64, body: FactBody) -> Fact {
+        Fact {
+            number,
+            at: Moment::from_seconds(1_800_000_000 + number),
+            body,
+            hash: Blake3([0; 32]),
+        }
+    }
+
+    fn started(drive: usize) -> FactBody {
+        FactBody::GuardStarted {
+            drive,
+            path: "/dev/sdx".into(),
+            command: Vec::new(),
+        }
+    }
+
+    fn again(drive: usize) -> FactBody {
+        FactBody::HeldAgain {
+            drive,
+            held: true,
+            why: String::new(),
+        }
+    }
+
+    fn ended(run: i64, refused: Option<&str>) -> FactBody {
+        FactBody::Guarded {
+            run: (run > 0).then_some(run),
+            command: Vec::new(),
+            exit: None,
+            refused: refused.map(str::to_owned),
+            dry_run: false,
+        }
+    }
+
+    fn released() -> FactBody {
+        FactBody::Released {
+            certificate: Blake3([0; 32]),
+            manifest_root: Blake3([0; 32]),
+            expires: Moment::from_seconds(1_900_000_000),
+            signed: false,
+        }
+    }
+
+    fn facts_of(bodies: Vec<FactBody>) -> Vec<Fact> {
+        (1..).zip(bodies).map(|(n, body)| fact(n, body)).collect()
+    }
+
+    #[test]
+    fn a_release_is_spent_by_what_ran_not_by_what_was_refused() {
+        let spent = |bodies| spent(&facts_of(bodies), 0).is_some();
+        assert!(!spent(vec![released()]));
+        assert!(!spent(vec![released(), ended(0, Some("expired"))]));
+        assert!(spent(vec![released(), started(0)]));
+        assert!(spent(vec![
+            released(),
+            started(0),
+            again(0),
+            ended(2, None)
+        ]));
+        assert!(!spent(vec![
+            released(),
+            started(1),
+            again(1),
+            ended(2, None)
+        ]));
+        assert!(!spent(vec![
+            released(),
+            started(0),
+            again(0),
+            ended(2, Some("no such program"))
+        ]));
+        assert!(!spent(vec![
+            released(),
+            started(0),
+            again(0),
+            ended(2, None),
+            released()
+        ]));
+        // Cut off, then a later attempt was refused: it stays spent.
+        assert!(spent(vec![
+            released(),
+            started(0),
+            again(0),
+            ended(0, Some("spent"))
+        ]));
+    }
+
+    #[test]
+    fn a_run_that_was_cut_off_shows_until_the_flag_is_dealt_with() {
+        let open = |bodies| guard_runs(&facts_of(bodies)).iter().any(|run| !run.settled);
+        assert!(open(vec![released(), started(0)]));
+        assert!(open(vec![released(), started(0), again(1)]));
+        assert!(!open(vec![released(), started(0), again(0)]));
+    }
+}
