@@ -282,7 +282,7 @@ fn an_unreadable_folder_is_an_open_point_and_not_an_empty_one() {
     shop.put("laptop/readable.jpg", hostile::noise(1, 5000));
     shop.put("laptop/closed/diary.txt", "nobody may look");
     let closed = shop.path("laptop/closed");
-    std::fs::set_permissions(&closed, PermissionsExt::from_mode(0)).unwrap();
+    std::fs::set_permissions(&closed, PermissionsExt::from_mode(0o000)).unwrap();
     shop.open();
     for step in ["plan", "copy", "verify"] {
         shop.step(&[step]);
