@@ -69,7 +69,7 @@ pub(super) fn of_items(rules: &GateRules, id: &str, count: u64) -> (Decider, Str
         "copy-differs" => (
             Decider::Nobody,
             format!("{} of {items} differ{} from what was read", if count == 1 { "the copy" } else { "copies" }, if count == 1 { "s" } else { "" }),
-            "replace the destination that differs (see holdpoint verify JOB), then copy and verify again".into(),
+            "holdpoint copy JOB (it writes them anew), then holdpoint verify JOB; if one differs again, replace that destination".into(),
         ),
         _ => (Decider::Nobody, format!("{items} {is} open"), "holdpoint show JOB".into()),
     }

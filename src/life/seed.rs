@@ -23,7 +23,8 @@ impl Seed {
         Self(u64::from_le_bytes(head))
     }
 
-    /// The next number.
+    /// The next number. There is always one, so this is no iterator.
+    #[allow(clippy::should_implement_trait)]
     pub fn next(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut z = self.0;

@@ -1,5 +1,7 @@
 //! Lives of every kind: many random ones, a crash at every sync point, and single troubles in turn.
 
+#![allow(clippy::print_stderr)] // how many lives, and which failed
+
 use super::bench::ONE;
 use super::seed::Seed;
 use super::story::{Lived, Story, live, live_in};

@@ -95,9 +95,9 @@ fn answer(
     last: &mut Option<(Arc<Vec<Vec<u8>>>, ExtFile)>,
     request: &Request,
 ) -> Result<(u64, Vec<u8>), Fault> {
-    if !last
+    if last
         .as_ref()
-        .is_some_and(|(parts, _)| *parts == request.parts)
+        .is_none_or(|(parts, _)| *parts != request.parts)
     {
         *last = Some((Arc::clone(&request.parts), volume.file(&request.parts)?));
     }

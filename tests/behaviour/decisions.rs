@@ -69,7 +69,7 @@ fn a_policy_with_a_slip_of_the_pen() {
     for (slip, named) in [
         ("[keping]\ndays = 3\n", "keping"),
         ("[keeping]\ndais = 3\n", "dais"),
-        ("[keeping]\ndays = \"three\"\n", "days"),
+        ("[keeping]\ndays = \"three\"\n", "line 5"),
         ("[keeping\n", "4"),
     ] {
         policy(&format!("{good}{slip}"));
@@ -261,41 +261,33 @@ fn guard_refuses_where_no_drive_was_released() {
 }
 
 #[test]
-fn a_job_is_never_opened_twice_in_one_place() {
+fn opening_again_only_answers() {
     let shop = filled();
     shop.saved();
-    let before = std::fs::read(shop.path("copies/job/ledger.db")).unwrap();
-    let mut arguments = vec![
-        "open",
-        "--folder",
-        "laptop",
-        "--job",
-        "copies/job",
-        "--to",
-        "copies",
-    ];
-    arguments.extend([
-        "--policy",
-        "practice",
-        "--owner",
-        "Another",
-        "--technician",
-        "B",
-    ]);
-    arguments.extend([
-        "--symptom",
-        "none",
-        "--memory",
-        "known-good",
-        "--must-have",
-        "none",
-    ]);
-    let said = shop.run(&arguments);
-    assert_ne!(said.code, Some(0), "{}", said.out);
-    assert_eq!(
-        before,
-        std::fs::read(shop.path("copies/job/ledger.db")).unwrap()
-    );
+    shop.waive_health();
+    std::fs::create_dir(shop.path("other")).unwrap();
+    let again = |folder: &str, to: &str| {
+        let mut arguments = vec![
+            "open",
+            "--folder",
+            folder,
+            "--job",
+            "copies/job",
+            "--to",
+            to,
+        ];
+        arguments.extend(["--policy", "practice", "--technician", "B. Holm"]);
+        arguments.extend(["--must-have", "the will", "--json"]);
+        shop.run(&arguments)
+    };
+    // What the job does not have would silently not be on hold, or hold no copy.
+    for (folder, to) in [("other", "copies"), ("laptop", "other")] {
+        let said = again(folder, to).ends(2).json();
+        assert_eq!(said["error"]["on"], "other", "{said}");
+    }
+    again("laptop", "copies").ends(0);
+    // Everything that was saved is still saved; the new question is open.
+    assert_eq!(shop.step(&["release"]).ends(3).points(), ["must-have-open"]);
 }
 
 #[test]

@@ -28,7 +28,7 @@ pub fn names() -> Vec<Vec<u8>> {
         b"two\nlines.txt",
         b"carriage\rreturn.txt",
         b"escape\x1b[2J\x1b]0;title\x07.txt",
-        b"<script>alert(1)</script>.html",
+        b"<script>alert(1)<\\script>.html",
         b"&amp;\"'`$(touch owned).txt",
         b"not\xff\xfetext.jpg",
         b"half\xc3.txt",

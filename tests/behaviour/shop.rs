@@ -290,7 +290,9 @@ pub struct Entry {
 /// Every entry below `top`, by its path relative to it.
 pub fn listing(top: &Path) -> BTreeMap<OsString, Entry> {
     let mut out = BTreeMap::new();
-    for entry in walkdir::WalkDir::new(top).min_depth(1) {
+    // `deep` is deeper than a path can say; `hostile::deepest` looks there.
+    let walk = walkdir::WalkDir::new(top).min_depth(1).into_iter();
+    for entry in walk.filter_entry(|entry| entry.depth() != 1 || entry.file_name() != "deep") {
         let entry = entry.unwrap();
         let seen = entry.path().symlink_metadata().unwrap();
         let kind = seen.file_type();

@@ -3,6 +3,7 @@
 //! Invariant: the ledger says "copied" only of what is on the medium; a run that is cut at any
 //! instant repeats at most the batch in hand.
 
+mod anew;
 mod buffers;
 mod carry;
 mod committer;
@@ -95,6 +96,14 @@ pub fn copy(
         })?;
     }
     let source = crate::step::source::source(job)?;
+    let anew = anew::forget_what_differs(job, mask).map_err(|e| ledger_problem(&e))?;
+    if anew > 0 {
+        tell(Event::Warn {
+            says: format!(
+                "{anew} copies that differed are written anew; if one differs again, replace that destination"
+            ),
+        });
+    }
     let mut watch = Watch::new(job, route);
     watch.before()?;
     let mut run = Run {

@@ -18,7 +18,7 @@ use crate::step::outcome::{DestinationSeen, DriveOnHold, Opened, Outcome, Proble
 use crate::step::request::{MustHaves, OpenRequest, Source};
 use crate::value::{Blake3, Moment, Name};
 use places::{OnHold, check_places, name_job, settle_destination};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 mod drives;
 mod places;
@@ -110,6 +110,7 @@ pub fn open(
 
 /// Adds answers of the intake to a job that is open already. Nothing else of it changes.
 pub fn amend(job: &Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Problem> {
+    refuse_another_job(job, request)?;
     let mut setup = job.setup.clone();
     let answers = [
         request.owner.is_some(),
@@ -150,6 +151,41 @@ pub fn amend(job: &Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Pr
         opened(&renewed, drives),
         crate::step::points_now(&renewed)?,
     ))
+}
+
+/// A source or a destination that the job does not have would silently not be on hold, or hold no copy.
+fn refuse_another_job(job: &Job<'_>, request: &OpenRequest) -> Result<(), Problem> {
+    let (sources, of_this): (&[PathBuf], Vec<PathBuf>) = match &request.source {
+        Source::Folder(path) => (
+            std::slice::from_ref(path),
+            job.setup.folder.iter().map(|f| f.path.path()).collect(),
+        ),
+        Source::Drives(paths) => (
+            paths,
+            job.setup.drives.iter().map(|d| d.path.path()).collect(),
+        ),
+    };
+    let to: Vec<PathBuf> = (job.setup.destinations.iter())
+        .map(|kept| kept.to.path())
+        .collect();
+    let strange = |paths: &[PathBuf], known: &[PathBuf]| {
+        let found = paths.iter().find(|path| {
+            let absolute = job
+                .bench
+                .absolute(path)
+                .unwrap_or_else(|_| path.to_path_buf());
+            !known.contains(&absolute)
+        });
+        found.map(|path| path.display().to_string())
+    };
+    match strange(sources, &of_this).or_else(|| strange(&request.to, &to)) {
+        None => Ok(()),
+        Some(path) => Err(Problem::usage(
+            "this job was opened without it, and keeps the source and the destinations that it was opened with",
+            path,
+            "leave it out to answer questions of this job; or choose another --job for a new one",
+        )),
+    }
 }
 
 fn reopen(job: &Job<'_>) -> Result<Ledger, Problem> {

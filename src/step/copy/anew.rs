@@ -1,0 +1,42 @@
+//! Copies that were read back and found to differ, or to be gone: they are written anew.
+//!
+//! Invariant: what differed no longer counts as written, so this run copies it again; the mark that
+//! it differed stays until a later reading back finds it equal.
+
+use crate::job::Job;
+use crate::ledger::{GotRow, LedgerError};
+
+/// Rows a transaction.
+const ROWS: usize = 1000;
+
+/// Takes the copies that differ at the destinations in `mask` for not written; returns how many.
+pub(super) fn forget_what_differs(job: &Job<'_>, mask: u64) -> Result<u64, LedgerError> {
+    let ledger = &job.ledger;
+    let (mut after, mut count) = (0, 0u64);
+    loop {
+        let page = ledger.items_after("(got.mismatch & got.written) <> 0", after, ROWS)?;
+        let Some((last, _)) = page.last() else {
+            return Ok(count);
+        };
+        after = last.id;
+        let mut sum = ledger.row_sum()?;
+        ledger.transaction::<_, LedgerError>(|ledger| {
+            for (item, got) in &page {
+                let bad = got.mismatch & got.written & mask;
+                if bad == 0 {
+                    continue;
+                }
+                count += 1;
+                let mut now = got.clone();
+                now.written &= !bad;
+                now.verified &= !bad;
+                if now.written == 0 {
+                    // No copy is left: it is as if it had never been copied.
+                    now = GotRow::nothing(item.id);
+                }
+                ledger.put_got(item.want, item.waiver, got, &now, &mut sum)?;
+            }
+            ledger.rows_moved(job.now(), sum)
+        })?;
+    }
+}
