@@ -54,7 +54,7 @@ def run(machine, folder, checks):
         signals = {signal["id"]: signal for signal in reading["signals"]}
         checks.that(f"{kind}: and that is a sign of its own", "health-unread" in signals, sorted(signals))
         # 05/20/00: ILLEGAL REQUEST, INVALID COMMAND OPERATION CODE (SPC-5, annex D).
-        told = " ".join([str(reading["why_not"]), *map(str, reading["decoded_why"].values())])
+        told = " ".join([str(reading["why_not"]), *map(str, reading["decoded"]["decoded_why"].values())])
         checks.holds(f"{kind}: in the drive's own words", told, "05/20/00")
         usb = "/usb" in out.said(f"path-{name}")
         checks.same(f"{kind}: on USB", usb, kind != "scsi")
