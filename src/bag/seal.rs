@@ -102,8 +102,12 @@ pub fn write_payload(
                 blake3.add(blake3_line(b, &path).map_err(refused)?.as_bytes())?;
                 sha256.add(sha256_line(s, &path).map_err(refused)?.as_bytes())?;
                 oxum.add(item.bytes);
-                if item.bag.is_some() {
-                    names.add(&Renamed::of(&path, &item.name))?;
+                match &item.stream {
+                    Some(stream) => {
+                        names.add(&Renamed::of_stream(&path, &item.name, stream))?;
+                    }
+                    None if item.bag.is_some() => names.add(&Renamed::of(&path, &item.name))?,
+                    None => {}
                 }
             }
             Kind::Folder if item.want != Want::Vanished => {

@@ -398,7 +398,11 @@ impl Gate {
             return self.pile("placeholders", item);
         }
         if item.marks.has(Mark::Efs) {
+            // Without its key the bytes are worth nothing, copied or not: that is the one thing to decide about.
             self.pile("efs-keys", item);
+            if item.got == Copied::Nothing {
+                return;
+            }
         }
         match item.got {
             Copied::Nothing | Copied::NoContent => return self.pile("not-copied", item),

@@ -64,7 +64,7 @@ pub(super) fn of_items(rules: &GateRules, id: &str, count: u64) -> (Decider, Str
         "efs-keys" => (
             rules.who(id),
             format!("{items} {is} encrypted with the owner's own key and worth nothing without it"),
-            format!("have the owner export the certificate with its key on the running system; then {}", waive(id)),
+            format!("have the owner decrypt {} on the running system and plan again; else {}", if count == 1 { "it" } else { "them" }, waive(id)),
         ),
         "copy-differs" => (
             Decider::Nobody,

@@ -4,9 +4,9 @@
 //! moves the running sum that the facts carry.
 
 use super::row::{
-    GOT_COLUMNS, ITEM_COLUMNS, ITEM_WIDTH, class_code, class_from, encode, from_sql, kind_code,
-    kind_from, read_got, read_item,
+    GOT_COLUMNS, ITEM_COLUMNS, ITEM_WIDTH, class_from, from_sql, read_got, read_item,
 };
+pub use super::row::{class_code, encode, kind_code, kind_from};
 use super::{FactBody, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
 use crate::survey::item::Marks;
 use crate::value::{Moment, Name};
@@ -262,7 +262,7 @@ impl Ledger {
     }
 
     /// Up to `limit` items of the copying order after place `after` that still lack a copy at one of the
-    /// destinations in `mask`, or that changed; with their places.
+    /// destinations in `mask`, that changed, or that could not be read before; with their places.
     pub fn still_to_copy(
         &self,
         after: i64,
@@ -271,7 +271,7 @@ impl Ledger {
     ) -> Result<Vec<(i64, ItemRow, GotRow)>, LedgerError> {
         let sql = format!(
             "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS}, queue.place FROM queue JOIN item ON item.id = queue.item LEFT JOIN got ON got.item = item.id
-             WHERE queue.place > ?1 AND item.want = 0 AND (got.item IS NULL OR got.state IN (0, 5) OR (got.state IN (1, 2) AND (got.written & ?2) <> ?2))
+             WHERE queue.place > ?1 AND item.want = 0 AND (got.item IS NULL OR got.state IN (0, 3, 5) OR (got.state IN (1, 2) AND (got.written & ?2) <> ?2))
              ORDER BY queue.place LIMIT ?3"
         );
         let mut query = self.doing(

@@ -72,6 +72,9 @@ pub enum LedgerError {
     },
 }
 
+/// What stands for the path of a ledger in memory.
+const IN_MEMORY: &str = "(in memory)";
+
 /// An open ledger. One connection, one writer.
 pub struct Ledger {
     db: Connection,
@@ -104,7 +107,7 @@ impl Ledger {
 
     /// A ledger in memory, for simulated lives.
     pub fn in_memory() -> Result<Self, LedgerError> {
-        let path = "(in memory)".to_owned();
+        let path = IN_MEMORY.to_owned();
         let db = Connection::open_in_memory().map_err(|source| LedgerError::Store {
             doing: "creating it",
             path: path.clone(),
@@ -115,6 +118,44 @@ impl Ledger {
             "laying out its tables",
             ledger.db.execute_batch(schema::CREATE),
         )?;
+        Ok(ledger)
+    }
+
+    /// A ledger in memory that outlives its connections: every ledger opened under `name` in this
+    /// process is the same one, as long as one of them stays open. For simulated lives, where a crash
+    /// takes the engine away and leaves the ledger.
+    ///
+    /// `goes_through` is asked before every commit; `false` turns the commit into a roll-back that
+    /// fails, as loss of power at that instant would.
+    pub(crate) fn in_shared_memory(
+        name: &str,
+        goes_through: impl Fn() -> bool + Send + 'static,
+    ) -> Result<Self, LedgerError> {
+        let path = IN_MEMORY.to_owned();
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
+            | OpenFlags::SQLITE_OPEN_CREATE
+            | OpenFlags::SQLITE_OPEN_URI
+            | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let opened = Connection::open_with_flags(format!("file:/{name}?vfs=memdb"), flags);
+        let db = opened.map_err(|source| LedgerError::Store {
+            doing: "opening it",
+            path: path.clone(),
+            source,
+        })?;
+        let mut ledger = Self { db, path };
+        let tables = ledger
+            .db
+            .query_row("SELECT count(*) FROM sqlite_schema", [], |row| {
+                row.get::<_, i64>(0)
+            });
+        if ledger.doing("looking for its tables", tables)? == 0 {
+            ledger.doing(
+                "laying out its tables",
+                ledger.db.execute_batch(schema::CREATE),
+            )?;
+        }
+        let watched = ledger.db.commit_hook(Some(move || !goes_through()));
+        ledger.doing("watching commits", watched)?;
         Ok(ledger)
     }
 
@@ -264,7 +305,11 @@ impl Ledger {
 
     /// Where the ledger lies; `None` for one in memory.
     pub fn path(&self) -> Option<PathBuf> {
-        self.db.path().filter(|p| !p.is_empty()).map(PathBuf::from)
+        let in_memory = self.path == IN_MEMORY;
+        self.db
+            .path()
+            .filter(|p| !p.is_empty() && !in_memory)
+            .map(PathBuf::from)
     }
 
     pub(crate) fn db(&self) -> &Connection {

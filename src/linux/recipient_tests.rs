@@ -1,4 +1,4 @@
-//! A recipient on a real folder: nothing replaced, no link followed, names and marks put on.
+//! What a recipient refuses, and how things look that were put there.
 
 use super::*;
 use std::os::unix::fs::{MetadataExt, PermissionsExt, symlink};

@@ -102,7 +102,11 @@ pub fn ask(
         .filter(|kept| *kept != sum.to_string())
         .map(|_| "the item rows are not those of the newest fact about them".to_owned());
     now.ledger_broken = chain.or(broken_rows);
-    Ok(gate.close(&now))
+    let mut verdict = gate.close(&now);
+    if let Verdict::Hold(points) = &mut verdict {
+        name_sync_roots(job, points)?;
+    }
+    Ok(verdict)
 }
 
 /// What the gate needs of a row.
@@ -194,19 +198,24 @@ fn gather(
     })
 }
 
-/// Points that the survey of the drives left.
+/// Points that the survey of the drives left. What was decided about them stands in waivers, each frozen on a point as it was.
 fn found(job: &Job<'_>) -> Result<Vec<Point>, Problem> {
     let rules = rules(job);
-    let facts = job.ledger.facts().unwrap_or_default();
-    let given_up = |which: &str| {
-        facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.scope == "volume" && waiver.about == which && waiver.decided_by == "owner"))
-    };
     let kept = crate::step::plan::drive::points(job)?;
     Ok(kept
         .iter()
-        .filter(|point| point.volume.is_empty() || !given_up(&point.volume))
         .filter_map(|point| point.point(|id| rules.who(id)))
         .collect())
+}
+
+/// Tells which sync roots the placeholders lie in: the owner decides for an account, not for a file.
+fn name_sync_roots(job: &Job<'_>, points: &mut [Point]) -> Result<(), Problem> {
+    if let Some(point) = points.iter_mut().find(|point| point.id == "placeholders")
+        && let Some(roots) = crate::step::plan::drive::sync_roots(job)?
+    {
+        point.evidence = roots;
+    }
+    Ok(())
 }
 
 fn clock_wrong(at: Moment, facts: &[Fact]) -> Option<String> {

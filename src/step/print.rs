@@ -247,17 +247,10 @@ fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
                 *slot = slot.plus(amount);
             }
             let parts = paths.folder(item.parent)?;
-            let folder = Name::Bytes(parts.join(&b'/')).text();
+            let parts: Vec<String> = parts.iter().map(Name::text).collect();
+            let folder = parts.join("/");
             if item.want != Want::LeftOut {
-                let top = Name::Bytes(
-                    parts
-                        .iter()
-                        .take(2)
-                        .cloned()
-                        .collect::<Vec<_>>()
-                        .join(&b'/'),
-                )
-                .text();
+                let top = parts.iter().take(2).cloned().collect::<Vec<_>>().join("/");
                 let entry = tops
                     .entry(if top.is_empty() { ".".into() } else { top })
                     .or_insert((0, 0, i64::MIN));

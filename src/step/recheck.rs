@@ -395,7 +395,8 @@ impl Comparing<'_, '_> {
                 }
             }
         }
-        let gone: Vec<Vec<u8>> = listed.into_keys().collect();
+        let mut gone: Vec<Vec<u8>> = listed.into_keys().collect();
+        gone.sort();
         for name in gone {
             self.differs(parts, &name, "vanished");
         }

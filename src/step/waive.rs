@@ -3,6 +3,8 @@
 //! Invariant: a waiver names a frozen set and lapses when the set changes. Nobody gives up the
 //! irreplaceable class as a whole, except the owner who signs that nothing is wanted.
 
+mod volume;
+
 use crate::job::{Job, ledger_problem};
 use crate::judge::gate::set_entry;
 use crate::judge::point::Decider;
@@ -10,6 +12,7 @@ use crate::ledger::facts::Waiver;
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, Want};
 use crate::step::gate::{Closeness, ask, seen};
 use crate::step::outcome::{Answer, Answered, DecidedBy, Outcome, Problem, Waived, WaivedSet};
+use crate::step::plan::find;
 use crate::step::request::{AnswerRequest, MustHaveAnswer, WaiveRequest, WaiveWhat};
 use crate::survey::item::{Class, Kind};
 use crate::value::{Blake3, Name};
@@ -93,13 +96,7 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
                 .map_err(|e| ledger_problem(&e))?;
             waive_set(job, request, set, "class", class.word(), blank)?
         }
-        WaiveWhat::Volume { drive, number } => {
-            return Err(Problem::failed(
-                format!("this job has no volume {drive}:{number}"),
-                job.setup.name.clone(),
-                "holdpoint plan JOB lists what there is",
-            ));
-        }
+        WaiveWhat::Volume { drive, number } => volume::waive(job, request, drive, *number, blank)?,
         WaiveWhat::NoRescue => {
             let mut set = Vec::new();
             job.ledger
@@ -251,7 +248,7 @@ fn waive_set(
     set.retain(|(item, _)| item.want == Want::Wanted);
     set.sort_by_key(|(item, _)| item.id);
     set.dedup_by_key(|(item, _)| item.id);
-    if set.is_empty() {
+    if set.is_empty() && scope != "volume" {
         return Err(Problem::failed(
             "there is nothing left there to give up",
             about.to_owned(),
@@ -312,47 +309,17 @@ fn is_unsaved(item: &ItemRow, got: &GotRow) -> bool {
         && (item.want == Want::LeftOut || got.state != Got::Whole || got.written == 0)
 }
 
-/// The item at a path relative to the root of the folder, and everything below it.
+/// The item at a path, its streams, and everything below it.
 fn everything_at(job: &Job<'_>, path: &OsStr) -> Result<Vec<(ItemRow, GotRow)>, Problem> {
-    let failed = |e: LedgerError| ledger_problem(&e);
-    let shown = Name::Bytes(path.as_bytes().to_vec()).text();
-    let mut at: Option<(ItemRow, GotRow)> = None;
-    for part in path
-        .as_bytes()
-        .split(|byte| *byte == b'/')
-        .filter(|part| !part.is_empty() && *part != b".")
-    {
-        let parent = at.as_ref().map_or(0, |(item, _)| item.id);
-        at = job
-            .ledger
-            .child(parent, &Name::Bytes(part.to_vec()), None)
-            .map_err(failed)?;
-        if at.is_none() {
-            return Err(Problem::failed(
-                "no item has this path",
-                shown,
-                "give the path as holdpoint plan JOB --list shows it, relative to the folder on hold",
-            ));
-        }
-    }
-    let Some(found) = at else {
+    let meant = find::find(job, path.as_bytes())?;
+    if meant.item.is_none() {
         return Err(Problem::failed(
             "no item is named",
-            shown,
-            "give the path as holdpoint plan JOB --list shows it",
+            Name::Bytes(path.as_bytes().to_vec()).text(),
+            "give the path as holdpoint plan JOB --list shows it; a whole volume is given up with --volume",
         ));
-    };
-    let mut out = Vec::new();
-    let mut stack = vec![found];
-    while let Some((item, got)) = stack.pop() {
-        if item.kind == Kind::Folder {
-            job.ledger
-                .each_child(item.id, |item, got| stack.push((item, got)))
-                .map_err(failed)?;
-        }
-        out.push((item, got));
     }
-    Ok(out)
+    find::everything_below(job, &meant)
 }
 
 /// Files at or below these paths that are not saved.

@@ -32,7 +32,7 @@ pub fn names() -> Vec<Vec<u8>> {
         b"&amp;\"'`$(touch owned).txt",
         b"not\xff\xfetext.jpg",
         b"half\xc3.txt",
-        b"..up",
+        b"..one up",
         b"...",
         b"..%2f..%2fetc%2fpasswd",
         b"..\\..\\windows",

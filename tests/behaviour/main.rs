@@ -28,12 +28,18 @@ mod ntfs;
 mod volume;
 
 // --- whole jobs ---
+/// The end of the shop's copy, on the record and without a name left.
+mod close;
 /// Copying that is killed, out of room, without its disk.
 mod cut_short;
 /// Who may decide what; exit codes; refusals.
 mod decisions;
 /// Every JSON document against the published schema.
 mod documents;
+/// A wiping command let through, refused, and held again.
+mod guard;
+/// Copies that are not what they claim to be.
+mod inspect;
 /// A ledger that is torn, newer, edited, or none.
 mod ledger_hurt;
 /// The saved items back on the fresh system, through the library.

@@ -172,14 +172,14 @@ fn read_stretch(
     };
     let mut failed_in_row = 0u32;
     // Whole first; after a failure in pages until the stretch ends.
-    let mut step = want;
+    let (mut step, mut narrowed) = (want, false);
     while out.bytes < want {
         let room = step.min(want - out.bytes);
         // A request that bypasses the cache must be a whole number of pages, and one that should not must be none;
         // the buffer has room for either.
         let whole_pages = at.is_multiple_of(PAGE as u64)
             && out.bytes.is_multiple_of(PAGE)
-            && (direct || step <= PAGE);
+            && (direct || narrowed);
         let ask = if whole_pages {
             room.next_multiple_of(PAGE)
         } else {
@@ -201,8 +201,8 @@ fn read_stretch(
                 return Err(fault);
             }
             Err(fault) => {
-                if step > PAGE {
-                    step = PAGE;
+                if !narrowed {
+                    (step, narrowed) = (PAGE, true);
                     continue;
                 }
                 failed_in_row += 1;
@@ -244,12 +244,32 @@ pub fn carry(
     } else {
         lacking
     };
+    let before = errand.before.clone();
+    let held = before.written != 0 && matches!(before.state, Got::Whole | Got::Gaps);
+    if !has_stamps && !held {
+        // Another destination's copies are no source for what was never copied.
+        return kept(errand, Vec::new());
+    }
     match attempt(&errand, opener, has_stamps, targets, lacking, buffers) {
         Ok((mut got, failed)) => {
-            let before = &errand.before;
-            // A copy from an earlier run counts on only if both readings of the source gave the same bytes.
-            if before.state != Got::Changed && before.written != 0 && got.state == before.state {
-                if got.blake3 == before.blake3 && got.missing == before.missing {
+            if !has_stamps {
+                // A copy of a copy is the same item: its gaps stay gaps, and other bytes are no copy of it.
+                if (got.blake3, got.sha256) != (before.blake3, before.sha256) {
+                    return kept(errand, failed);
+                }
+                let written = got.written;
+                got = before.clone();
+                got.written |= written;
+            } else if before.state == Got::Whole
+                && held
+                && got.state != Got::Changed
+                && got.state != Got::Whole
+            {
+                // The source got worse; what was saved of it before is not given up for less.
+                return kept(errand, failed);
+            } else if held && got.state == before.state && got.missing == before.missing {
+                // A copy from an earlier run counts on only if both readings of the source gave the same bytes.
+                if got.blake3 == before.blake3 {
                     got.written |= before.written;
                     got.verified = before.verified;
                     got.mismatch = before.mismatch;
@@ -269,6 +289,8 @@ pub fn carry(
                 source_gone: None,
             }
         }
+        // What cannot be read any more was saved before: that copy is all there is now.
+        Err(fault) if held && fault.kind != FaultKind::Gone => kept(errand, Vec::new()),
         Err(fault) => {
             let mut got = GotRow::nothing(errand.item.id);
             got.fault = Some(fault.to_string());
@@ -285,6 +307,16 @@ pub fn carry(
                 source_gone: gone.then_some(fault),
             }
         }
+    }
+}
+
+/// An errand that came to nothing new: the row stays as it was.
+fn kept(errand: Errand, failed: Vec<(usize, Fault)>) -> Done {
+    Done {
+        got: errand.before.clone(),
+        errand,
+        failed,
+        source_gone: None,
     }
 }
 

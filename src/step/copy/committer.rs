@@ -152,7 +152,9 @@ impl<'a> Committer<'a> {
                 }
                 let item = &done.errand.item;
                 let unreadable = matches!(done.got.state, Got::Unreadable | Got::Changed);
-                if done.got.written == 0 && !unreadable {
+                // Asking again that gave nothing new changes no row, so it voids no reading back.
+                done.got.batch = done.errand.before.batch;
+                if done.got.written == 0 && !unreadable || done.got == done.errand.before {
                     continue;
                 }
                 done.got.batch = batch;

@@ -63,7 +63,7 @@ fn pipeline(
         });
         let read = read_all(content, bytes, buffers, &given_back, &mut |part| {
             let part = Arc::new(part);
-            to_sha.send(part.clone()).is_ok() && to_writer.send(part).is_ok()
+            to_sha.send(Arc::clone(&part)).is_ok() && to_writer.send(part).is_ok()
         });
         drop((to_sha, to_writer));
         let broken = || {

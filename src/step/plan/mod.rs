@@ -4,6 +4,7 @@
 //! every rule is shown with its items and bytes.
 
 pub mod drive;
+pub mod find;
 mod listing;
 mod order;
 pub mod people;
@@ -122,10 +123,9 @@ fn look_at_root(job: &Job<'_>, tree: &dyn Tree) -> Root {
         let mut out = Vec::new();
         if let Ok(folder) = tree.folder(parts) {
             // What cannot be listed here only means that fewer rules apply; the walk reports the fault itself.
-            let _ = folder.each(&mut |entry| {
-                if out.len() < 10_000 {
-                    out.push(entry.name.clone());
-                }
+            let _ = folder.names(&mut |name| {
+                out.push(name.to_vec());
+                out.len() < 10_000
             });
         }
         out
@@ -356,9 +356,7 @@ fn drive_name(job: &Job<'_>, drive: usize) -> String {
 }
 
 fn volumes_seen(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<VolumeSeen>, Problem> {
-    let given_up = |which: &str| {
-        facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.scope == "volume" && waiver.about == which))
-    };
+    let points = drive::points(job)?;
     Ok(drive::volumes(job)?
         .into_iter()
         .map(|volume| VolumeSeen {
@@ -369,9 +367,7 @@ fn volumes_seen(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<VolumeSeen>, Proble
             kind: volume.kind.clone(),
             label: volume.label.clone(),
             state: match VolumeState::of(&volume.state) {
-                _ if given_up(&format!("{}:{}", volume.drive + 1, volume.index)) => {
-                    VolumeState::Waived
-                }
+                _ if drive::is_given_up(&volume, &points, facts) => VolumeState::Waived,
                 Some(state) => state,
                 None => VolumeState::Unrecognised,
             },

@@ -37,9 +37,14 @@ pub fn order(job: &Job<'_>, facts: &[Fact]) -> Result<(), LedgerError> {
 
 /// Marks of items whose content is not on the drive, or not in a form that can be read: nothing to copy.
 pub fn no_content_marks() -> i64 {
-    [Mark::Placeholder, Mark::Deduplicated, Mark::UnknownTag]
-        .iter()
-        .fold(0, |all, mark| all | 1 << (*mark as u32))
+    [
+        Mark::Placeholder,
+        Mark::Deduplicated,
+        Mark::UnknownTag,
+        Mark::Efs,
+    ]
+    .iter()
+    .fold(0, |all, mark| all | 1 << (*mark as u32))
 }
 
 fn class_values(job: &Job<'_>) -> ClassValues {

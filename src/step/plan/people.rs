@@ -64,33 +64,77 @@ pub fn own_name(job: &Job<'_>) -> String {
     .unwrap_or_else(|| "folder".into())
 }
 
-/// Folders that are profiles, with their names.
-pub fn profile_folders(job: &Job<'_>) -> Result<Vec<(i64, String)>, Problem> {
-    let failed = |e: LedgerError| ledger_problem(&e);
-    let holder = |name: &str| {
+/// A folder that is a profile.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ProfileFolder {
+    /// Its own name.
+    pub name: String,
+    /// Its path, with the volume's word before it on drives.
+    pub path: String,
+    /// Its path from the root of the volume, as the people page shows it.
+    pub within: String,
+    /// The whole path, exact.
+    pub parts: Vec<Vec<u8>>,
+    /// It belongs to an earlier installation.
+    pub earlier: bool,
+}
+
+/// Folders that are profiles, wherever they lie.
+pub fn profile_folders(job: &Job<'_>) -> Result<Vec<ProfileFolder>, Problem> {
+    let is_holder = |name: &str| {
         ["users", "home", "documents and settings"].contains(&name.to_lowercase().as_str())
     };
-    let mut holders = Vec::new();
-    let own = own_name(job);
-    if holder(&own) {
-        holders.push(0);
-    }
-    job.ledger
-        .each_child(0, |item, _| {
-            if item.kind == Kind::Folder && holder(&item.name.text()) {
-                holders.push(item.id);
-            }
-        })
-        .map_err(failed)?;
-    let mut out = Vec::new();
-    for id in holders {
+    let folders_in = |id: i64| {
+        let mut out = Vec::new();
         job.ledger
             .each_child(id, |item, _| {
-                if item.kind == Kind::Folder {
-                    out.push((item.id, item.name.text()));
+                if item.kind == Kind::Folder && item.stream.is_none() {
+                    let exact = match &item.name {
+                        Name::Bytes(bytes) => bytes.clone(),
+                        name @ Name::Units(_) => name.text().into_bytes(),
+                    };
+                    out.push((item.id, item.name.text(), exact));
                 }
             })
-            .map_err(failed)?;
+            .map_err(|e: LedgerError| ledger_problem(&e))?;
+        Ok::<_, Problem>(out)
+    };
+    let mut holders: Vec<(i64, Vec<Vec<u8>>, bool)> = Vec::new();
+    for base in super::find::bases(job)? {
+        let mut at = Vec::new();
+        if !base.word.is_empty() {
+            at.push(base.word.clone().into_bytes());
+        }
+        if base.root == 0 && is_holder(&own_name(job)) {
+            holders.push((0, at.clone(), false));
+        }
+        for (id, name, exact) in folders_in(base.root)? {
+            let here = [at.as_slice(), std::slice::from_ref(&exact)].concat();
+            if is_holder(&name) {
+                holders.push((id, here, false));
+            } else if name.to_lowercase().starts_with("windows.old") {
+                for (id, name, exact) in folders_in(id)? {
+                    if is_holder(&name) {
+                        let here = [here.as_slice(), std::slice::from_ref(&exact)].concat();
+                        holders.push((id, here, true));
+                    }
+                }
+            }
+        }
+    }
+    let mut out = Vec::new();
+    let from = usize::from(!job.setup.drives.is_empty());
+    for (id, at, earlier) in holders {
+        for (_, name, exact) in folders_in(id)? {
+            let parts = [at.as_slice(), std::slice::from_ref(&exact)].concat();
+            out.push(ProfileFolder {
+                name,
+                path: Name::Bytes(parts.join(&b'/')).text(),
+                within: Name::Bytes(parts.get(from..).unwrap_or_default().join(&b'/')).text(),
+                parts,
+                earlier,
+            });
+        }
     }
     Ok(out)
 }

@@ -72,12 +72,16 @@ impl From<Fault> for NoPlace {
     }
 }
 
+/// Whether what stands at a place (its kind, length and link target) is the item already.
+pub type IsEqual<'a> =
+    &'a mut dyn FnMut(&[Vec<u8>], Kind, u64, Option<&[u8]>) -> Result<bool, Fault>;
+
 /// Looks for the first name that is free, or holds `is_equal`.
 pub fn find(
     to: &dyn Recipient,
     at: &[Vec<u8>],
     names: &mut Names,
-    is_equal: &mut dyn FnMut(&[Vec<u8>], Kind, u64, Option<&[u8]>) -> Result<bool, Fault>,
+    is_equal: IsEqual<'_>,
 ) -> Result<Found, NoPlace> {
     while let Some(name) = names.offer() {
         let mut here = at.to_vec();
@@ -290,7 +294,9 @@ mod tests {
     use proptest::prelude::*;
     use std::sync::Mutex;
 
-    struct Kept(Arc<Mutex<Vec<(u64, Vec<u8>)>>>);
+    type Pieces = Vec<(u64, Vec<u8>)>;
+
+    struct Kept(Arc<Mutex<Pieces>>);
 
     impl Writing for Kept {
         fn write_at(&mut self, at: u64, bytes: &[u8]) -> Result<(), Fault> {

@@ -4,26 +4,24 @@
 //! Invariant: memory does not grow with the number of items, except for 8 bytes a folder that was
 //! made and the few files that stand under another name or were refused.
 
-mod further;
-mod proof;
+mod prove;
 
-use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, find};
+use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, find, holds};
+use super::chosen::Chosen;
 use super::names::Names;
-use super::spots::{Map, NoSpot, Parts, Spot, Spots, dress_of, ends_all, own_name};
+use super::spots::{Map, NoSpot, Parts, Spot, Spots, Top, dress_of, ends_all, own_name};
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{Got, GotRow, ItemRow, LedgerError};
-use crate::port::{Block, Destination, Fault, FaultKind, RECIPIENT_UNDRESSED, Recipient};
+use crate::ledger::{Got, GotRow, ItemRow, LedgerError, Want};
+use crate::port::{Block, Destination, Fault, FaultKind, Recipient};
 use crate::read::source::Place;
 use crate::read::trees::bag_path;
 use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Tell};
-use crate::step::outcome::{Problem, PutBack, Refused};
-use crate::survey::item::{Class, Kind, Mark};
+use crate::step::outcome::{Amount, Problem, PutBack, Refused};
+use crate::survey::item::{Kind, Mark};
 use crate::value::{Moment, Name};
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
-
-use further::Further;
 
 /// Rows taken from the ledger at once.
 const ROWS: usize = 500;
@@ -34,45 +32,6 @@ const BATCH_BYTES: u64 = 512 << 20;
 const NAMED: usize = 1000;
 /// Tellings about marks that could not be put on; more are counted.
 const TOLD: u64 = 20;
-
-/// Whose items.
-pub enum Person {
-    /// What lies in this folder.
-    Within(Parts),
-    /// What lies in none of these.
-    Outside(Vec<Parts>),
-}
-
-/// Which items.
-pub struct Chosen {
-    /// Only of this class.
-    pub class: Option<Class>,
-    /// Only this person's.
-    pub person: Option<Person>,
-}
-
-impl Chosen {
-    /// Whether an item in `folder` is meant.
-    fn has(&self, item: &ItemRow, folder: &[Vec<u8>]) -> bool {
-        let own = || {
-            let mut path = folder.to_vec();
-            path.push(own_name(item));
-            path
-        };
-        self.class.is_none_or(|class| class == item.class)
-            && match &self.person {
-                None => true,
-                // The profile's own folder belongs to it.
-                Some(Person::Within(profile)) => {
-                    folder.starts_with(profile) || own().starts_with(profile)
-                }
-                Some(Person::Outside(profiles)) => {
-                    let path = own();
-                    !profiles.iter().any(|profile| path.starts_with(profile))
-                }
-            }
-    }
-}
 
 /// What a put-back came to.
 pub struct Finished {
@@ -122,6 +81,7 @@ pub struct Flow<'a, 'b> {
     not_returned: u64,
     not_whole: u64,
     undressed: u64,
+    streams: u64,
     stopped: bool,
     trouble: Option<Problem>,
 }
@@ -131,7 +91,7 @@ impl<'a, 'b> Flow<'a, 'b> {
     pub fn new(
         job: &'a Job<'b>,
         to: &'a dyn Recipient,
-        maps: &'a [Map],
+        places: (&'a [Top], &'a [Map]),
         day: &'a str,
         chosen: &'a Chosen,
         tell: Tell<'a>,
@@ -142,7 +102,7 @@ impl<'a, 'b> Flow<'a, 'b> {
             to,
             day,
             chosen,
-            spots: Spots::new(&job.ledger, to, maps, day, now),
+            spots: Spots::new(&job.ledger, to, places, day, now),
             now,
             tell,
             block: job.bench.memory().block(PART),
@@ -157,6 +117,7 @@ impl<'a, 'b> Flow<'a, 'b> {
             not_returned: 0,
             not_whole: 0,
             undressed: 0,
+            streams: 0,
             stopped: false,
             trouble: None,
         }
@@ -204,6 +165,14 @@ impl<'a, 'b> Flow<'a, 'b> {
                 says: format!(
                     "{} items in all did not take on everything they wore",
                     self.undressed
+                ),
+            });
+        }
+        if self.streams > 0 {
+            (self.tell)(Event::Warn {
+                says: format!(
+                    "{} named streams were put back as files of their own beside the file that they belong to: NAME (stream STREAM)",
+                    self.streams
                 ),
             });
         }
@@ -431,29 +400,106 @@ impl<'a, 'b> Flow<'a, 'b> {
         }))
     }
 
-    /// The deepest first, so that nothing that still has to be written moves a folder's time.
-    fn dress_folders(&mut self) -> Result<(), LedgerError> {
-        let mut before = i64::MAX;
-        loop {
-            let page = self.job.ledger.folders_before(before, ROWS)?;
-            let Some((last, _)) = page.last() else {
-                return Ok(());
-            };
-            before = last.id;
-            for (folder, _) in page {
-                let spot = self.spots.of(folder.id)?;
-                let is_bare = match self.to.look(&spot.at) {
-                    Ok(Some((Kind::Folder, stamp, _))) => {
-                        self.spots.was_made(folder.id) || stamp.mode & 0o7777 == RECIPIENT_UNDRESSED
-                    }
-                    _ => false,
-                };
-                if is_bare && !spot.at.is_empty() {
-                    self.dress(&folder, &spot.at)?;
-                }
+    /// Where the first name of a file with several stands, when this run found or put it there.
+    fn first_name(&mut self, first: i64) -> Result<Option<Parts>, LedgerError> {
+        if self.absent.contains(&first) {
+            return Ok(None);
+        }
+        if let Some(at) = self.elsewhere.get(&first) {
+            return Ok(Some(at.clone()));
+        }
+        let Some((row, got)) = self.job.ledger.item(first)? else {
+            return Ok(None);
+        };
+        let spot = self.spots.of(row.parent)?;
+        let is_there = row.want == Want::Wanted
+            && no_copy(&row, &got).is_none()
+            && self.chosen.has(&row, &spot.from);
+        Ok(is_there.then(|| self.spots.in_spot(&spot, &own_name(&row))))
+    }
+
+    /// Gives a file that stands at `first` its further name.
+    fn further_name(
+        &mut self,
+        item: &ItemRow,
+        got: &GotRow,
+        first: &Parts,
+        (at, own): (&[Vec<u8>], &Vec<u8>),
+        names: &mut Names,
+    ) -> Result<Further, LedgerError> {
+        let (to, bytes) = (self.to, item.bytes);
+        let Some(expected) = got.blake3 else {
+            return Ok(Further::CarryIt);
+        };
+        let inode = match to.look(first) {
+            Ok(Some((Kind::File, stamp, _))) if stamp.bytes == bytes => stamp.inode,
+            _ => return Ok(Further::CarryIt),
+        };
+        let block = &mut self.block;
+        let found = find(to, at, names, &mut |here, kind, length, _| {
+            if kind != Kind::File || length != bytes {
+                return Ok(false);
             }
+            match to.look(here)? {
+                Some((_, stamp, _)) if stamp.inode == inode => Ok(true),
+                _ => holds(to, here, bytes, expected, block),
+            }
+        });
+        match found {
+            Ok(Found::Equal(_)) => {
+                self.count_there(item, got);
+                Ok(Further::Done)
+            }
+            Ok(Found::Free(place)) => match to.hard_link(first, &place) {
+                Ok(()) => {
+                    let is_beside = place.last() != Some(own);
+                    self.count_returned(item, got, is_beside);
+                    Ok(Further::Done)
+                }
+                // Not every file system has further names; the content is put there then.
+                Err(_) => Ok(Further::CarryIt),
+            },
+            Err(_) => Ok(Further::CarryIt),
         }
     }
+
+    fn count_there(&mut self, item: &ItemRow, got: &GotRow) {
+        if got.state == Got::Whole {
+            self.result.already_there += 1;
+        } else {
+            self.damaged(item, got);
+        }
+    }
+
+    fn count_returned(&mut self, item: &ItemRow, got: &GotRow, is_beside: bool) {
+        self.result.set_beside += u64::from(is_beside);
+        if got.state == Got::Whole {
+            let so_far = self.result.returned;
+            self.result.returned = Amount::new(
+                so_far.items.saturating_add(1),
+                so_far.bytes.saturating_add(item.bytes),
+            );
+        } else {
+            self.damaged(item, got);
+        }
+    }
+
+    /// It stands at the recipient, but is not what it was.
+    fn damaged(&mut self, item: &ItemRow, got: &GotRow) {
+        let missing: u64 = got.missing.iter().map(|(_, bytes)| bytes).sum();
+        let why = format!(
+            "put back damaged: {missing} of its {} bytes could not be read and are zeros",
+            item.bytes
+        );
+        let folder = self.spots.of(item.parent);
+        let folder = folder.map(|spot| spot.from.clone()).unwrap_or_default();
+        self.refuse(item, &folder, why, Loss::Known);
+    }
+}
+
+enum Further {
+    Done,
+    CarryIt,
 }
 
 /// Why there is no copy to put back.
@@ -468,6 +514,12 @@ fn no_copy(item: &ItemRow, got: &GotRow) -> Option<(String, Loss)> {
         Got::NoContent => known("there was no content on the drive, only a placeholder"),
         _ if item.marks.has(Mark::Placeholder) => {
             known("there was no content on the drive, only a placeholder")
+        }
+        _ if item.marks.has(Mark::Efs) => known(
+            "it was encrypted with its owner's own key, and only noise could have been copied",
+        ),
+        _ if item.marks.has(Mark::UnknownTag) || item.marks.has(Mark::Deduplicated) => {
+            known("it was stored in a way that this program cannot read")
         }
         _ if item.marks.has(Mark::Unreadable) => known("it could not be looked at on the source"),
         _ => Some((

@@ -3,11 +3,17 @@
 //! Invariant: nothing that is there is ever overwritten or changed, and a file gets its name only
 //! after it was made durable, read back and found equal to what was saved. Counted as returned or
 //! already there are files with all their bytes; folders and links come along uncounted, as in `copy`.
+//! On a drive job with one volume that anything was saved of, that volume's root goes directly into the folder; with
+//! several, each goes into a folder of its own, named after its label, else its word (`drive1-volume3`). `--map` starts
+//! at a volume: `drive1-volume3/Users/Ada=home/ada`, or `drive1-volume3=` for the folder itself. Names held as UTF-16
+//! come back as UTF-8. A named stream has no place of its own on other file systems: it comes back as a file beside the
+//! one that it belongs to (`letter.txt (stream NAME)`), counted like any other file.
 //! A file with gaps is put back under its name, because part of a letter is better than none, but it
 //! is never counted: it stands in the list of what did not come back whole, with what is missing.
 //! What was not returned although it should have been makes the step end with a failure.
 
 pub mod carry;
+mod chosen;
 mod flow;
 mod names;
 mod spots;
@@ -17,11 +23,12 @@ use crate::ledger::{Fact, FactBody, LedgerError};
 use crate::port::{Destination, Fault, FaultKind, Recipient};
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Exit, Outcome, Problem, PutBack};
+use crate::step::plan::find::{bases, find};
 use crate::step::plan::people::{own_name, profile_folders};
 use crate::step::request::PutBackRequest;
-use crate::value::Name;
-use flow::{Chosen, Flow, Person};
-use spots::{Map, Parts};
+use chosen::{Chosen, Person};
+use flow::Flow;
+use spots::{Map, Parts, Top};
 use std::path::Path;
 
 /// Returns the items of a job.
@@ -42,6 +49,7 @@ pub fn put_back(
         ));
     }
     let maps = maps(job, request)?;
+    let tops = tops(job)?;
     let (to, shown) = open_recipient(job, request, &facts)?;
     let opened = job.destinations();
     let destinations = reachable(&opened, tell)?;
@@ -53,7 +61,7 @@ pub fn put_back(
         },
     };
     let day = first_day(job)?;
-    let mut flow = Flow::new(job, to.as_ref(), &maps, &day, &chosen, tell);
+    let mut flow = Flow::new(job, to.as_ref(), (&tops, &maps), &day, &chosen, tell);
     flow.everything(&destinations)?;
     let done = flow.finish()?;
     tell(Event::Finished);
@@ -182,13 +190,23 @@ fn maps(job: &Job<'_>, request: &PutBackRequest) -> Result<Vec<Map>, Problem> {
                 "name a path of the job as holdpoint plan JOB --list shows it, and a path below --to",
             )
         })?;
-        if !is_listed(job, &map.from)? {
-            return Err(Problem::usage(
-                "--map names a path that the job does not have",
-                shown,
-                "name a path as holdpoint plan JOB --list shows it",
-            ));
+        let meant = find(job, &map.from.join(&b'/')).map_err(|found| {
+            Problem::usage(
+                format!(
+                    "--map names a path that the job does not have: {}",
+                    found.what
+                ),
+                shown.clone(),
+                found.next,
+            )
+        })?;
+        // On drives every path starts with its volume, whether it was typed or not.
+        let mut parts: Parts = Vec::new();
+        if !meant.base.word.is_empty() {
+            parts.push(meant.base.word.into_bytes());
         }
+        parts.extend(meant.parts);
+        let map = Map { from: parts, ..map };
         if out.iter().any(|other| other.from == map.from) {
             return Err(Problem::usage(
                 "two --map name the same path",
@@ -201,55 +219,100 @@ fn maps(job: &Job<'_>, request: &PutBackRequest) -> Result<Vec<Map>, Problem> {
     Ok(out)
 }
 
-fn is_listed(job: &Job<'_>, parts: &Parts) -> Result<bool, Problem> {
-    let mut at = 0;
-    for part in parts {
-        let name = Name::Bytes(part.clone());
-        let found = job
-            .ledger
-            .child(at, &name, None)
-            .map_err(|e| ledger_problem(&e))?;
-        let Some((row, _)) = found else {
-            // A name kept as UTF-16 units is another value for the same text.
-            let mut units = None;
-            job.ledger
-                .each_child(at, |row, _| {
-                    if row.name.is_wide() && row.name.text().as_bytes() == part.as_slice() {
-                        units = Some(row.id);
-                    }
-                })
-                .map_err(|e| ledger_problem(&e))?;
-            match units {
-                Some(id) => at = id,
-                None => return Ok(false),
-            }
-            continue;
-        };
-        at = row.id;
+/// Where each volume's root goes; nothing for a folder job.
+fn tops(job: &Job<'_>) -> Result<Vec<Top>, Problem> {
+    let mut tops = Vec::new();
+    for base in bases(job)?.into_iter().filter(|base| base.root < 0) {
+        let ledger = &job.ledger;
+        let any = ledger.db().query_row(
+            "SELECT EXISTS(SELECT 1 FROM item JOIN got ON got.item = item.id WHERE item.volume = ?1 AND item.want = 0 AND got.written <> 0)",
+            [-base.root],
+            |row| row.get::<_, bool>(0),
+        );
+        if ledger
+            .doing("looking what was saved of a volume", any)
+            .map_err(|e| ledger_problem(&e))?
+        {
+            tops.push((base.root, base.word));
+        }
     }
-    Ok(true)
+    let volumes = crate::step::plan::drive::volumes(job)?;
+    let label = |root: i64| {
+        volumes
+            .iter()
+            .find(|volume| volume.root() == root)
+            .and_then(|volume| volume.label.clone())
+            .map(|label| label.trim().to_owned())
+            .filter(|label| {
+                let is_plain = |c: char| !c.is_control() && !"/\\:*?\"<>|%".contains(c);
+                !label.is_empty()
+                    && label.len() <= 100
+                    && label.chars().all(is_plain)
+                    && !label.starts_with('.')
+                    && !label.ends_with('.')
+            })
+    };
+    let labels: Vec<Option<String>> = tops.iter().map(|(root, _)| label(*root)).collect();
+    let is_single = tops.len() == 1;
+    Ok(tops
+        .iter()
+        .zip(&labels)
+        .map(|((root, word), own)| {
+            // A name that two volumes have names neither.
+            let alike = |other: &Option<String>| {
+                other.as_ref().map(|l| l.to_lowercase()) == own.as_ref().map(|l| l.to_lowercase())
+            };
+            let name = own
+                .clone()
+                .filter(|_| labels.iter().filter(|other| alike(other)).count() == 1)
+                .unwrap_or_else(|| word.clone());
+            Top {
+                root: *root,
+                word: word.clone().into_bytes(),
+                folder: (!is_single).then(|| name.into_bytes()),
+            }
+        })
+        .collect())
 }
 
-/// The profile that `name` means: exactly, or but for case.
+/// The profile that `name` means: its whole path or the name of its folder, exactly or but for case.
 fn person(job: &Job<'_>, name: &str) -> Result<Person, Problem> {
-    let mut profiles = Vec::new();
-    for (id, profile) in profile_folders(job)? {
-        let parts = crate::step::copy::places::Places::new(&job.ledger)
-            .of(id)
-            .map_err(|e| ledger_problem(&e))?;
-        profiles.push((profile, parts.parts.clone()));
-    }
-    let found = profiles
-        .iter()
-        .find(|(profile, _)| profile == name)
-        .or_else(|| {
-            let mut alike = profiles
+    let profiles = profile_folders(job)?;
+    let same = |a: &str, b: &str, exact: bool| {
+        if exact {
+            a == b
+        } else {
+            a.to_lowercase() == b.to_lowercase()
+        }
+    };
+    for exact in [true, false] {
+        let matching = |of: fn(&crate::step::plan::people::ProfileFolder) -> &str| -> Vec<_> {
+            profiles
                 .iter()
-                .filter(|(profile, _)| profile.to_lowercase() == name.to_lowercase());
-            alike.next().filter(|_| alike.next().is_none())
-        });
-    if let Some((_, parts)) = found {
-        return Ok(Person::Within(parts.clone()));
+                .filter(|profile| same(of(profile), name, exact))
+                .collect()
+        };
+        let by_path = matching(|profile| &profile.path);
+        let by_place = matching(|profile| &profile.within);
+        let mut by_name = matching(|profile| &profile.name);
+        // Of an earlier installation only when it is named in full, or nobody else has the name.
+        if by_name.iter().any(|profile| !profile.earlier) {
+            by_name.retain(|profile| !profile.earlier);
+        }
+        for found in [by_path, by_place, by_name] {
+            match found.as_slice() {
+                [] => {}
+                [one] => return Ok(Person::Within(one.parts.clone())),
+                several => {
+                    let all: Vec<&str> = several.iter().map(|p| p.path.as_str()).collect();
+                    return Err(Problem::usage(
+                        format!("more than one profile has that name: {}", all.join(", ")),
+                        name.to_owned(),
+                        "name one of them in full",
+                    ));
+                }
+            }
+        }
     }
     let all = own_name(job);
     if profiles.is_empty() && all.to_lowercase() == name.to_lowercase() {
@@ -257,13 +320,13 @@ fn person(job: &Job<'_>, name: &str) -> Result<Person, Problem> {
     }
     if !profiles.is_empty() && name == crate::step::plan::people::NOBODY {
         return Ok(Person::Outside(
-            profiles.into_iter().map(|(_, parts)| parts).collect(),
+            profiles.into_iter().map(|profile| profile.parts).collect(),
         ));
     }
     let known: Vec<String> = if profiles.is_empty() {
         vec![all]
     } else {
-        profiles.into_iter().map(|(profile, _)| profile).collect()
+        profiles.into_iter().map(|profile| profile.path).collect()
     };
     Err(Problem::usage(
         format!(

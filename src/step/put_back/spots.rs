@@ -148,8 +148,20 @@ pub fn ends_all(fault: &Fault) -> bool {
     )
 }
 
+/// Where the root of a volume goes.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Top {
+    /// Parent number of everything in it.
+    pub root: i64,
+    /// The volume's word: the first part of its paths in maps and answers.
+    pub word: Vec<u8>,
+    /// Its folder at the recipient; `None` = directly there, because no other volume comes along.
+    pub folder: Option<Vec<u8>>,
+}
+
 /// Finds and makes folders at the recipient.
 pub struct Spots<'a> {
+    tops: &'a [Top],
     ledger: &'a Ledger,
     to: &'a dyn Recipient,
     maps: &'a [Map],
@@ -169,11 +181,12 @@ impl<'a> Spots<'a> {
     pub fn new(
         ledger: &'a Ledger,
         to: &'a dyn Recipient,
-        maps: &'a [Map],
+        (tops, maps): (&'a [Top], &'a [Map]),
         day: &'a str,
         now: Moment,
     ) -> Self {
         Self {
+            tops,
             ledger,
             to,
             maps,
@@ -207,7 +220,7 @@ impl<'a> Spots<'a> {
     /// The folders from the root down to `id` that are not remembered, the deepest last.
     fn unknown(&self, id: i64) -> Result<Vec<ItemRow>, LedgerError> {
         let (mut rows, mut at) = (Vec::new(), id);
-        while at != 0 && !self.known.contains_key(&at) {
+        while at > 0 && !self.known.contains_key(&at) {
             let Some((row, _)) = self.ledger.item(at)? else {
                 break;
             };
@@ -218,10 +231,25 @@ impl<'a> Spots<'a> {
         Ok(rows)
     }
 
-    fn root() -> Arc<Spot> {
-        Arc::new(Spot {
+    /// The root of the folder on hold (0) or of a volume (below zero).
+    fn root(&self, id: i64) -> Arc<Spot> {
+        let nowhere = Spot {
             from: Vec::new(),
             at: Vec::new(),
+        };
+        let Some(top) = self.tops.iter().find(|top| top.root == id) else {
+            return Arc::new(nowhere);
+        };
+        let mapped = self
+            .maps
+            .iter()
+            .find(|map| map.from.as_slice() == std::slice::from_ref(&top.word));
+        Arc::new(Spot {
+            from: vec![top.word.clone()],
+            at: mapped.map_or_else(
+                || top.folder.iter().cloned().collect(),
+                |map| map.to.clone(),
+            ),
         })
     }
 
@@ -237,7 +265,10 @@ impl<'a> Spots<'a> {
         }
         let rows = self.unknown(id)?;
         let above = rows.first().map_or(id, |row| row.parent);
-        let mut spot = self.known.get(&above).map_or_else(Self::root, Arc::clone);
+        let mut spot = self
+            .known
+            .get(&above)
+            .map_or_else(|| self.root(above), Arc::clone);
         for row in rows {
             spot = self.below(&spot, &row);
             self.remember(row.id, &spot);
@@ -258,20 +289,31 @@ impl<'a> Spots<'a> {
 
     /// Where folder `id` stands; it and those above it are made where they are missing.
     pub fn ready(&mut self, id: i64) -> Result<Arc<Spot>, NoSpot> {
-        if id == 0 {
-            return Ok(Self::root());
+        if id <= 0 {
+            let root = self.root(id);
+            if self.ready.insert(id) {
+                let to = Spot {
+                    from: Vec::new(),
+                    at: Vec::new(),
+                };
+                self.make_unlisted(&to, &root.at)?;
+            }
+            return Ok(root);
         }
         if self.ready.contains(&id) {
             return Ok(self.of(id)?);
         }
         // From the root down, without recursion: trees may be thousands of folders deep.
         let (mut chain, mut at) = (Vec::new(), id);
-        while at != 0 && !self.ready.contains(&at) {
+        while at > 0 && !self.ready.contains(&at) {
             let Some((row, _)) = self.ledger.item(at)? else {
                 break;
             };
             at = row.parent;
             chain.push(row);
+        }
+        if at <= 0 {
+            self.ready(at)?;
         }
         for row in chain.into_iter().rev() {
             self.make(&row)?;

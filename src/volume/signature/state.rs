@@ -148,10 +148,10 @@ fn unrecognised(hit: &Hit) -> VolumeState {
                 "not readable here; start it on a system that knows ReFS and give the files with --folder"
             }
             What::Md => {
-                "not readable here; assemble the set from all its members, write-protected, and give the result with --drive"
+                "not readable here; other drives belong to the set: put them on hold too, assemble it from all its members, write-protected, and give the result with --drive"
             }
             What::Lvm => {
-                "not readable here; activate its logical volumes from the write-protected drive and give each with --drive"
+                "not readable here; other drives may belong to its group: put them on hold too, activate its logical volumes from the write-protected drives and give each with --drive"
             }
             What::Ldm | What::StorageSpaces | What::Zfs | What::CoreStorage => {
                 "not readable here; other drives may belong to it; assemble it on a system that knows it and give the files with --folder"

@@ -2,10 +2,11 @@
 
 use crate::job::{Job, ledger_problem};
 use crate::judge::point::{Decider, Point};
-use crate::ledger::{Ledger, LedgerError};
+use crate::ledger::{Fact, FactBody, Ledger, LedgerError};
 use crate::step::outcome::Problem;
 use crate::volume::filesystem::Place;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// Which reader lists a volume.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -60,6 +61,11 @@ impl VolumeKept {
         format!("drive{}-volume{}", self.drive + 1, self.index)
     }
 
+    /// As decisions and points name it: `DRIVE:N`, the drive from 1.
+    pub fn about(&self) -> String {
+        format!("{}:{}", self.drive + 1, self.index)
+    }
+
     /// Number of the made-up parent of everything in its root.
     pub fn root(&self) -> i64 {
         -self.number
@@ -101,7 +107,7 @@ pub struct PointKept {
 impl PointKept {
     /// A point about a volume.
     pub fn of_volume(id: &str, volume: &VolumeKept, evidence: &str, next: &str) -> Self {
-        let which = format!("{}:{}", volume.drive + 1, volume.index);
+        let which = volume.about();
         let size = crate::value::measure::bytes_in_words(volume.bytes);
         let label = volume
             .label
@@ -198,4 +204,67 @@ pub fn volume_word(volumes: &[VolumeKept], number: i64) -> String {
         .iter()
         .find(|volume| volume.number == number)
         .map_or_else(|| "folder".to_owned(), VolumeKept::word)
+}
+
+/// Whether the owner gave up this volume, and nothing of it was found otherwise since.
+pub fn is_given_up(volume: &VolumeKept, points: &[PointKept], facts: &[Fact]) -> bool {
+    let about = volume.about();
+    let waivers = || {
+        facts.iter().filter_map(|fact| match &fact.body {
+            FactBody::Waived { waiver, .. } => Some(waiver),
+            _ => None,
+        })
+    };
+    let named = waivers().any(|waiver| waiver.scope == "volume" && waiver.about == about);
+    named
+        && points
+            .iter()
+            .filter(|point| point.volume == about)
+            .filter_map(|point| point.point(|_| Decider::Owner))
+            .all(|point| {
+                waivers().any(|waiver| {
+                    waiver.scope == "point"
+                        && waiver.about == point.id
+                        && waiver.set_hash == point.set
+                })
+            })
+}
+
+const SYNC_ROOTS: &str = "sync-roots";
+/// Sync roots named in a point; the others are counted.
+const NAMED_ROOTS: usize = 8;
+
+/// Keeps how many placeholders lie in which sync root.
+pub fn keep_sync_roots(ledger: &Ledger, roots: &BTreeMap<String, u64>) -> Result<(), LedgerError> {
+    ledger.set(
+        SYNC_ROOTS,
+        &serde_json::to_string(roots).unwrap_or_default(),
+    )
+}
+
+/// The sync roots with placeholders, in words; `None` = the survey met none.
+pub fn sync_roots(job: &Job<'_>) -> Result<Option<String>, Problem> {
+    let text = job.ledger.get(SYNC_ROOTS).map_err(|e| ledger_problem(&e))?;
+    let roots: BTreeMap<String, u64> = text
+        .and_then(|text| serde_json::from_str(&text).ok())
+        .unwrap_or_default();
+    if roots.is_empty() {
+        return Ok(None);
+    }
+    let mut all: Vec<(&String, &u64)> = roots.iter().collect();
+    all.sort_by_key(|(root, count)| (std::cmp::Reverse(**count), root.as_str()));
+    let mut words: Vec<String> = all
+        .iter()
+        .take(NAMED_ROOTS)
+        .map(|(root, count)| {
+            format!(
+                "{root} ({})",
+                crate::value::measure::count_in_words(**count)
+            )
+        })
+        .collect();
+    if all.len() > NAMED_ROOTS {
+        words.push(format!("{} more", all.len() - NAMED_ROOTS));
+    }
+    Ok(Some(words.join(", ")))
 }

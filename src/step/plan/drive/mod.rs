@@ -3,12 +3,16 @@
 //! Invariant: what is locked, unrecognised, unread or does not add up ends as an open point with a
 //! remedy; nothing is skipped because of a type code.
 
+mod carried;
 mod kept;
 mod look;
+mod people;
 mod rows;
 mod source;
 
-pub use kept::{GapKept, PointKept, VolumeKept, gaps, points, volume_word, volumes};
+pub use kept::{
+    GapKept, PointKept, VolumeKept, gaps, is_given_up, points, sync_roots, volume_word, volumes,
+};
 pub use source::source;
 
 use crate::job::{Job, ledger_problem};
@@ -35,13 +39,30 @@ pub struct Surveyed {
     pub unaccounted_bytes: u64,
 }
 
-/// Surveys every drive of the job as survey number `survey`.
+/// Surveys every drive of the job as survey number `survey`. A survey that breaks off leaves the one before as it was.
 pub fn survey(
     job: &Job<'_>,
     classer: &Classer,
     survey: i64,
     tell: Tell<'_>,
 ) -> Result<Surveyed, Problem> {
+    let outcome = all(job, classer, survey, tell);
+    if outcome.is_err() {
+        job.ledger.give_up();
+    }
+    outcome
+}
+
+/// Whether every drive is what it was when it was put on hold. Unknown is no.
+fn is_same(job: &Job<'_>) -> bool {
+    job.setup.drives.iter().all(|kept| {
+        let now = job.bench.sectors(&kept.path.path()).ok();
+        let now = now.and_then(|sectors| crate::read::fingerprint::fingerprint(sectors.as_ref()));
+        now.is_some() && now == kept.fingerprint
+    })
+}
+
+fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<Surveyed, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
     let gone = |fault: Fault| {
         crate::job::fault_problem(&fault, "connect the drive again, then holdpoint plan JOB")
@@ -51,9 +72,12 @@ pub fn survey(
         let sectors = job.bench.sectors(&kept.path.path()).map_err(gone)?;
         look::look(job, number, &sectors, &mut found, tell);
     }
-    let mut rows = rows::Rows::begin(&job.ledger, classer, survey, job.now()).map_err(failed)?;
+    let same = is_same(job);
+    let mut rows =
+        rows::Rows::begin(&job.ledger, classer, survey, job.now(), same).map_err(failed)?;
     let mut out = Surveyed::default();
     let mut people = Vec::new();
+    let mut registries = Vec::new();
     let mut more_gaps = Vec::new();
     for volume in &mut found.volumes {
         if volume.format == Format::None {
@@ -80,6 +104,10 @@ pub fn survey(
             Ok(survey) => {
                 let mut counted = People::new(i64::try_from(job.now().0).ok());
                 let walked = rows.walk(volume, &survey, &mut counted).map_err(failed)?;
+                if volume.format == Format::Ntfs {
+                    let told = people::read(&job.ledger, &sectors, survey.root as i64);
+                    registries.push((volume.number, told.map_err(failed)?));
+                }
                 people.extend(super::people::lines(
                     &counted,
                     &volume.word(),
@@ -125,9 +153,25 @@ pub fn survey(
             &mut found,
         );
     }
-    let sum: RowSum = rows.end(people).map_err(failed)?;
+    let (sum, lost): (RowSum, u64) = rows.end(&people).map_err(failed)?;
+    if lost > 0 {
+        tell(Event::Warn {
+            says: format!(
+                "{lost} copies of an earlier survey belong to nothing that this one found; holdpoint verify JOB lists them as extra"
+            ),
+        });
+    }
+    people::settle(
+        &job.ledger,
+        &registries,
+        &mut found.volumes,
+        &mut people,
+        &mut found.points,
+    )
+    .map_err(failed)?;
     job.ledger
         .transaction::<_, LedgerError>(|ledger| {
+            super::people::keep(ledger, &people)?;
             kept::keep(ledger, &found.volumes, &found.gaps, &found.points)?;
             ledger.rows_moved(job.now(), sum)
         })

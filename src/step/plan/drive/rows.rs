@@ -4,9 +4,10 @@
 //! Invariant: every name and stream that a reader hands over becomes exactly one item, the
 //! unreachable ones under a folder that says so. Memory does not grow with their number.
 
+use super::carried::Carried;
 use super::kept::{Format, VolumeKept};
 use crate::bag::name::Taken;
-use crate::ledger::{ItemRow, Ledger, LedgerError, RowSum, Want};
+use crate::ledger::{Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
 use crate::step::outcome::PersonSeen;
 use crate::survey::class::{Classer, FolderState};
 use crate::survey::item::{Kind, Mark, Marks};
@@ -15,7 +16,7 @@ use crate::survey::root::Root;
 use crate::value::{Moment, Name};
 use crate::volume::filesystem::{Found, NoContent, Survey};
 use rusqlite::{Row, params};
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 /// Parent number that readers give to names whose folder is lost (all bits set).
 const LOST: i64 = -1;
@@ -40,7 +41,12 @@ pub struct Rows<'a> {
     next: i64,
     sum: RowSum,
     uncommitted: u64,
+    carried: Option<Carried>,
+    sync_roots: BTreeMap<String, u64>,
 }
+
+/// Sync roots counted one by one; a hostile volume cannot make more.
+const MOST_ROOTS: usize = 1000;
 
 struct Record {
     record: i64,
@@ -67,15 +73,17 @@ struct Pending {
 }
 
 impl<'a> Rows<'a> {
-    /// Starts afresh: the drives on hold do not change, so nothing of an earlier survey is kept unless something was copied already.
+    /// Starts afresh. What was copied already is carried over to the same items when every drive is the `same` still.
     pub fn begin(
         ledger: &'a Ledger,
         classer: &'a Classer,
         survey: i64,
         at: Moment,
+        same: bool,
     ) -> Result<Self, LedgerError> {
         let db = ledger.db();
         ledger.doing("beginning the survey", db.execute_batch("BEGIN IMMEDIATE"))?;
+        let carried = Carried::begin(ledger, same)?;
         ledger.doing(
             "clearing an earlier survey",
             db.execute_batch(
@@ -92,6 +100,8 @@ impl<'a> Rows<'a> {
             next: 1,
             sum: RowSum::default(),
             uncommitted: 0,
+            carried: Some(carried),
+            sync_roots: BTreeMap::new(),
         })
     }
 
@@ -111,13 +121,16 @@ impl<'a> Rows<'a> {
         match found.no_content {
             Some(NoContent::Placeholder) => marks.set(Mark::Placeholder),
             Some(NoContent::Deduplicated) => marks.set(Mark::Deduplicated),
-            Some(NoContent::UnknownTag | NoContent::Encrypted | NoContent::UnknownForm) => {
-                marks.set(Mark::UnknownTag)
-            }
+            Some(NoContent::Encrypted) => marks.set(Mark::Efs),
+            Some(NoContent::UnknownTag | NoContent::UnknownForm) => marks.set(Mark::UnknownTag),
             Some(NoContent::Folder | NoContent::Link | NoContent::Special) | None => {}
         }
         if found.stream.is_some() {
             marks.set(Mark::Stream);
+        }
+        if found.bytes == 0 && found.no_content.is_none() {
+            // Nothing is encrypted in an empty file.
+            marks.0 &= !(1 << Mark::Efs as u32);
         }
         let layout = found.layout.as_ref().filter(|_| found.no_content.is_none());
         let ns = |time: Option<i64>| time.unwrap_or(0);
@@ -320,9 +333,7 @@ impl<'a> Rows<'a> {
                 .or_insert(id);
             twin = if first == id { 0 } else { first };
         }
-        let has_content = [Mark::Placeholder, Mark::Deduplicated, Mark::UnknownTag]
-            .iter()
-            .all(|mark| !marks.has(*mark));
+        let has_content = marks.0 & super::super::no_content_marks() as u32 == 0;
         if kind == Kind::File
             && has_content
             && record.layout.is_none()
@@ -388,10 +399,46 @@ impl<'a> Rows<'a> {
                 },
             );
         }
+        if marks.has(Mark::Placeholder) && !leave_out {
+            self.count_placeholder(&at.bag);
+        }
+        let carried = match &mut self.carried {
+            Some(carried) => carried.take(self.ledger, &item, &at.bag)?,
+            None => None,
+        };
+        let mut item = item;
+        if let Some((_, waiver)) = &carried
+            && *waiver != 0
+            && item.want == Want::Wanted
+        {
+            (item.want, item.waiver) = (Want::Waived, *waiver);
+        }
         self.ledger.add_item(&item, &mut self.sum)?;
+        if let Some((got, _)) = carried.filter(|(got, _)| got.state != Got::Nothing) {
+            let nothing = GotRow::nothing(id);
+            self.ledger
+                .put_got(item.want, item.waiver, &nothing, &got, &mut self.sum)?;
+        }
         out.items += 1;
         out.bytes += item.bytes;
         Ok(id)
+    }
+
+    /// A sync root is the folder below a profile that placeholders lie in; elsewhere the first folder.
+    fn count_placeholder(&mut self, bag: &str) {
+        let parts: Vec<&str> = bag.split('/').skip(2).take(5).collect();
+        let depth = match parts.as_slice() {
+            [first, ..] if first.eq_ignore_ascii_case("users") => 3,
+            [_, second, ..] if second.eq_ignore_ascii_case("users") => 4,
+            _ => 1,
+        };
+        let root = parts
+            .get(..depth.min(parts.len()))
+            .unwrap_or_default()
+            .join("/");
+        if self.sync_roots.len() < MOST_ROOTS || self.sync_roots.contains_key(&root) {
+            *self.sync_roots.entry(root).or_default() += 1;
+        }
     }
 
     /// What no walk reached: names whose folder is lost, and loops. They are items too.
@@ -456,7 +503,9 @@ impl<'a> Rows<'a> {
 
     fn pause_for_readers(&mut self) -> Result<(), LedgerError> {
         self.uncommitted += 1;
-        if self.uncommitted >= ROWS_A_TRANSACTION {
+        // A survey that breaks off must not have lost what was copied: then it is one transaction.
+        let may = !self.carried.as_ref().is_some_and(Carried::any);
+        if may && self.uncommitted >= ROWS_A_TRANSACTION {
             self.uncommitted = 0;
             self.ledger.rows_moved(self.at, self.sum)?;
             self.ledger.doing(
@@ -467,15 +516,20 @@ impl<'a> Rows<'a> {
         Ok(())
     }
 
-    /// Ends the survey of all drives.
-    pub fn end(self, people: Vec<PersonSeen>) -> Result<RowSum, LedgerError> {
-        super::super::people::keep(self.ledger, &people)?;
+    /// Ends the survey of all drives; the copies that no item has any more are counted.
+    pub fn end(mut self, people: &[PersonSeen]) -> Result<(RowSum, u64), LedgerError> {
+        super::super::people::keep(self.ledger, people)?;
+        super::kept::keep_sync_roots(self.ledger, &self.sync_roots)?;
+        let lost = match self.carried.take() {
+            Some(carried) => carried.end(self.ledger)?,
+            None => 0,
+        };
         self.ledger.rows_moved(self.at, self.sum)?;
         self.ledger.doing(
             "ending the survey",
             self.ledger.db().execute_batch("DROP TABLE temp.found; CREATE UNIQUE INDEX IF NOT EXISTS item_name ON item(parent, name, stream, id); COMMIT"),
         )?;
-        Ok(self.sum)
+        Ok((self.sum, lost))
     }
 }
 

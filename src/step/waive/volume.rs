@@ -1,0 +1,105 @@
+//! `waive --volume`: everything of one volume is given up: what the survey listed of it, and the points that it left.
+//!
+//! Invariant: each point is frozen as it stood; a survey that finds the volume otherwise opens it again.
+
+use super::waive_set;
+use crate::job::{Job, ledger_problem};
+use crate::ledger::facts::Waiver;
+use crate::ledger::{FactBody, Got, LedgerError};
+use crate::policy::Step;
+use crate::step::outcome::Problem;
+use crate::step::plan::{drive, find};
+use crate::step::request::WaiveRequest;
+use crate::value::Moment;
+
+/// Records that the owner gives up volume `number` of `named`.
+pub fn waive(
+    job: &Job<'_>,
+    request: &WaiveRequest,
+    named: &str,
+    number: u32,
+    blank: Waiver,
+) -> Result<Waiver, Problem> {
+    let volume = find::volume(job, named, number)?;
+    let about = volume.about();
+    let open: Vec<_> = drive::points(job)?
+        .into_iter()
+        .filter(|point| point.volume == about)
+        .collect();
+    let mut set = Vec::new();
+    job.ledger
+        .each_item::<LedgerError>(
+            &format!("item.volume = {} AND item.want = 0", volume.number),
+            |item, got| {
+                // What is saved stays saved.
+                if got.state != Got::Whole || got.written == 0 {
+                    set.push((item, got));
+                }
+                Ok(())
+            },
+        )
+        .map_err(|e| ledger_problem(&e))?;
+    if open.is_empty() && set.is_empty() {
+        return Err(Problem::failed(
+            format!("nothing of volume {about} is open: there is nothing to give up"),
+            job.setup.name.clone(),
+            "holdpoint show JOB lists what is open",
+        ));
+    }
+    second_look(job, &about)?;
+    let (files, first) = (set.len(), blank.number);
+    let mut waiver = waive_set(job, request, set, "volume", &about, blank.clone())?;
+    let rules = crate::step::gate::rules(job);
+    for (place, point) in (1..).zip(
+        open.iter()
+            .filter_map(|point| point.point(|id| rules.who(id))),
+    ) {
+        let rows = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?;
+        job.record(&FactBody::Waived {
+            waiver: Waiver {
+                number: first + place,
+                scope: "point".into(),
+                about: point.id.to_owned(),
+                items: point.count,
+                bytes: point.bytes,
+                set_hash: point.set,
+                ..blank.clone()
+            },
+            rows: rows.to_string(),
+        })?;
+    }
+    if files == 0 {
+        waiver.bytes = volume.bytes;
+    }
+    Ok(waiver)
+}
+
+/// Where the policy wants a second look at a whole volume: the same command again, after the pause.
+fn second_look(job: &Job<'_>, about: &str) -> Result<(), Problem> {
+    if !job.policy.needs_second_look(Step::VolumeWaiver) {
+        return Ok(());
+    }
+    let minutes = job.policy.second_look.pause_minutes.get();
+    let key = format!("volume-waiver-asked-{about}");
+    let now = job.now();
+    let first = job
+        .ledger
+        .get(&key)
+        .map_err(|e| ledger_problem(&e))?
+        .and_then(|text| Moment::parse(&text));
+    if first.is_some_and(|first| now.hours_since(first) >= f64::from(minutes) / 60.0) {
+        return Ok(());
+    }
+    if first.is_none() {
+        job.ledger
+            .transaction::<_, LedgerError>(|ledger| ledger.set(&key, &now.to_string()))
+            .map_err(|e| ledger_problem(&e))?;
+    }
+    Err(Problem::hold(
+        format!(
+            "giving up the whole volume {about} wants a second look: look again at what lies on it (holdpoint plan JOB), with the owner"
+        ),
+        job.setup.name.clone(),
+        format!("give the same command again {minutes} minutes after the first time"),
+    ))
+}
