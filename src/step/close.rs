@@ -4,7 +4,7 @@
 //! away, because a forgotten stick is a customer's data in a drawer. Afterwards no name of the
 //! customer's stays in the job: items are numbers, papers and bag are gone; readings, the certificate
 //! (which names the folder's path or the drive, and no person) and the chain of facts stay. A run that
-//! was cut off is simply done again.
+//! was cut off is simply done again. The kernel's read-only flag of every held drive goes back to what it was.
 
 use super::put_back::is_closed;
 use crate::job::{ID_FILE, Job, KeptPath, Setup, fault_problem, ledger_problem};
@@ -57,6 +57,10 @@ pub fn close(
     let amount = amount(job)?;
     delete_copies(job, &destinations, tell)?;
     sweep(job, &destinations, tell)?;
+    // While the ledger still tells which drives were held.
+    for says in crate::step::hold::give_back_holds(job)? {
+        tell(Event::Warn { says });
+    }
     let setup = serde_json::to_value(without_names(&job.setup))
         .map_err(|e| Problem::failed(e.to_string(), "", "this is a fault of the program"))?;
     let last = FactBody::Closed {

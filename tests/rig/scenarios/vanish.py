@@ -28,10 +28,16 @@ hp verify verify /dest/job
 cp -r /dest/job/bag /share/bag-pulled
 hp gone copy /dest/job
 mark back
-await /dev/sda1
-fact ro-back /sys/block/sda/ro
+left=100
+until ls /dev/sd?1 >/dev/null 2>&1 || [ $left -eq 0 ]; do
+  left=$((left - 1))
+  usleep 100000
+done
+name=$(basename /dev/sd?1 1)
+say name "$name"
+fact ro-back "/sys/block/$name/ro"
 hp on copy /dest/job
-fact ro-on /sys/block/sda/ro
+fact ro-on "/sys/block/$name/ro"
 hp done show /dest/job
 cp -r /dest/job/bag /share/bag
 """
@@ -86,4 +92,5 @@ def run(machine, folder, checks):
     # A drive that comes back is a new device to the kernel, without the flag.
     checks.same("the kernel's flag was lost with the plug", out.said("ro-back"), "0")
     checks.same("and is set again before anything is read", out.said("ro-on"), "1")
+    checks.holds("which is told", out.words("on"), "set again")
     return out
