@@ -258,12 +258,7 @@ impl Engine for MachineBench {
     }
 
     fn inspect(&self, request: &InspectRequest, tell: Tell) -> Answer<Inspected> {
-        let _ = tell;
-        Ok(Outcome::done(
-            &request.job,
-            Inspected::default(),
-            Vec::new(),
-        ))
+        crate::step::inspect::inspect(&Job::open(self, &request.job)?, request, tell)
     }
 
     fn waive(&self, request: &WaiveRequest) -> Answer<Waived> {
@@ -301,12 +296,7 @@ impl Engine for MachineBench {
     }
 
     fn close(&self, request: &CloseRequest, tell: Tell) -> Answer<Closed> {
-        let _ = tell;
-        Err(Problem::failed(
-            "later",
-            request.job.display().to_string(),
-            "",
-        ))
+        crate::step::close::close(&Job::open(self, &request.job)?, request, tell)
     }
 
     fn show(&self, job: &Path) -> Answer<Shown> {
@@ -318,8 +308,15 @@ impl Engine for MachineBench {
     }
 
     fn demo(&self, request: &DemoRequest, tell: Tell) -> Answer<Demonstrated> {
-        let _ = (tell, request);
-        Err(Problem::failed("later", "", ""))
+        let dir = demo_folder(request.keep.as_deref())?;
+        let steps = crate::life::demo::DemoLife::new(&dir)?.run(tell)?;
+        let kept = Some(dir.display().to_string());
+        Ok(Outcome {
+            job: None,
+            result: Demonstrated { steps, kept },
+            open_points: Vec::new(),
+            exit: Exit::Done,
+        })
     }
 
     fn policies(&self) -> Answer<PoliciesListed> {
@@ -329,6 +326,35 @@ impl Engine for MachineBench {
     fn policy(&self, request: &PolicyRequest) -> Answer<PolicyExplained> {
         crate::step::policies::explain(self, request)
     }
+}
+
+/// The folder that the demonstration is kept in: the one named, made if it is not there, or a new one.
+fn demo_folder(keep: Option<&Path>) -> Result<PathBuf, Problem> {
+    let failed = |path: &Path, e: std::io::Error| {
+        Problem::failed(
+            format!("making a folder for the demonstration: {e}"),
+            path.display().to_string(),
+            "name an empty folder with --keep DIR",
+        )
+    };
+    if let Some(path) = keep {
+        std::fs::create_dir_all(path).map_err(|e| failed(path, e))?;
+        return Ok(path.to_owned());
+    }
+    let base = std::env::temp_dir();
+    for number in 1..10_000 {
+        let path = base.join(format!("holdpoint-demo-{number}"));
+        match std::fs::create_dir(&path) {
+            Ok(()) => return Ok(path),
+            Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {}
+            Err(e) => return Err(failed(&path, e)),
+        }
+    }
+    Err(Problem::failed(
+        "no free folder was found for the demonstration",
+        base.display().to_string(),
+        "name an empty folder with --keep DIR",
+    ))
 }
 
 /// Folders that may hold jobs: here, one level below, and one or two levels below every mounted file system.

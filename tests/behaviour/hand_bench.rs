@@ -1,12 +1,14 @@
 //! A job in scratch folders of this machine, below the command line, with a clock that can be moved.
 
+use holdpoint::cli::bench::MachineBench;
 use holdpoint::job::Job;
 use holdpoint::ledger::Ledger;
 use holdpoint::linux::{
     FolderDestination, FolderRecipient, FolderTree, MachineClock, MachineMemory,
 };
 use holdpoint::port::{
-    Bench, Clock, Destination, Fault, FaultKind, Host, Memory, Recipient, Transport, Tree,
+    Bench, Clock, Content, Destination, DestinationFacts, DeviceNamed, DriveFacts, Fault,
+    FaultKind, Grip, Host, Memory, Recipient, Sectors, Transport, Tree, Writing,
 };
 use holdpoint::step::event::Event;
 use holdpoint::step::outcome::{MemoryState, Symptom};
@@ -14,9 +16,11 @@ use holdpoint::step::request::{
     CopyRequest, MustHaves, OpenRequest, PlanRequest, Source, VerifyRequest,
 };
 use holdpoint::value::Moment;
+use std::ffi::OsString;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
+use std::sync::{Arc, Mutex};
 
 /// This machine, with a clock that a test moves.
 pub struct HandBench {
@@ -25,6 +29,16 @@ pub struct HandBench {
     /// Wraps the recipient, where a test needs another kind of file system.
     #[allow(clippy::type_complexity)]
     pub wrap: Option<fn(Box<dyn Recipient>) -> Box<dyn Recipient>>,
+    /// Drives are this machine's own.
+    machine: MachineBench,
+    /// Changes what is told of a drive, where a test needs another kind of drive.
+    pub alter: Mutex<Option<fn(&mut DriveFacts)>>,
+    /// The other internal drives.
+    pub others: Mutex<Vec<DriveFacts>>,
+    /// Each destination says that it lies on a disk of its own.
+    pub apart: AtomicBool,
+    /// Running a command panics in the middle.
+    pub panics: AtomicBool,
 }
 
 struct MovedClock {
@@ -54,6 +68,11 @@ impl HandBench {
             },
             stop: AtomicBool::new(false),
             wrap: None,
+            machine: MachineBench::here(),
+            alter: Mutex::new(None),
+            others: Mutex::new(Vec::new()),
+            apart: AtomicBool::new(false),
+            panics: AtomicBool::new(false),
         }
     }
 
@@ -109,11 +128,51 @@ impl Bench for HandBench {
         Ok(Box::new(FolderTree::open(path)?))
     }
     fn destination(&self, path: &Path, make: bool) -> Result<Box<dyn Destination>, Fault> {
-        Ok(Box::new(if make {
+        let folder = if make {
             FolderDestination::make(path)?
         } else {
             FolderDestination::open(path)?
-        }))
+        };
+        if self.apart.load(Ordering::Relaxed) {
+            return Ok(Box::new(Apart(folder, path.to_owned())));
+        }
+        Ok(Box::new(folder))
+    }
+    fn drive(&self, path: &Path) -> Result<DriveFacts, Fault> {
+        let mut facts = self.machine.drive(path)?;
+        if let Some(alter) = *self.alter.lock().unwrap() {
+            alter(&mut facts);
+        }
+        Ok(facts)
+    }
+    fn sectors(&self, path: &Path) -> Result<Arc<dyn Sectors>, Fault> {
+        self.machine.sectors(path)
+    }
+    fn transport(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {
+        self.machine.transport(path)
+    }
+    fn hold(&self, path: &Path, read_only: bool) -> Result<bool, Fault> {
+        self.machine.hold(path, read_only)
+    }
+    fn other_drives(&self, known: &[String]) -> Result<Vec<DriveFacts>, Fault> {
+        let others = self.others.lock().unwrap().clone();
+        Ok(others
+            .into_iter()
+            .filter(|other| !known.contains(&other.name))
+            .collect())
+    }
+    fn grip(&self, path: &Path) -> Result<Box<dyn Grip>, Fault> {
+        self.machine.grip(path)
+    }
+    fn run_command(&self, command: &[OsString], aside: bool) -> Result<Option<i32>, Fault> {
+        assert!(!self.panics.load(Ordering::Relaxed), "as the test wished");
+        self.machine.run_command(command, aside)
+    }
+    fn device_named(&self, path: &Path) -> Option<DeviceNamed> {
+        self.machine.device_named(path)
+    }
+    fn lock(&self, path: &Path) -> Result<Option<Box<dyn std::any::Any + Send>>, Fault> {
+        self.machine.lock(path)
     }
     fn recipient(&self, path: &Path) -> Result<Box<dyn Recipient>, Fault> {
         let recipient: Box<dyn Recipient> = Box::new(FolderRecipient::open(path)?);
@@ -134,6 +193,62 @@ impl Bench for HandBench {
     }
     fn write_file(&self, path: &Path, bytes: &[u8]) -> Result<(), Fault> {
         std::fs::write(path, bytes).map_err(|e| fault("writing", path, &e))
+    }
+}
+
+/// A destination that says it lies on a disk of its own, named after its place.
+struct Apart(FolderDestination, PathBuf);
+
+impl Destination for Apart {
+    fn facts(&self) -> Result<DestinationFacts, Fault> {
+        let disk = if self.1.components().any(|part| part.as_os_str() == "one") {
+            "disk-one"
+        } else {
+            "disk-two"
+        };
+        Ok(DestinationFacts {
+            device: 0,
+            disks: vec![disk.into()],
+            disks_unknown: Vec::new(),
+            practice_only: false,
+            ..self.0.facts()?
+        })
+    }
+    fn make_folder(&self, path: &str) -> Result<(), Fault> {
+        self.0.make_folder(path)
+    }
+    fn create(&self, path: &str, bytes: u64) -> Result<Box<dyn Writing>, Fault> {
+        self.0.create(path, bytes)
+    }
+    fn link(&self, existing: &str, path: &str) -> Result<(), Fault> {
+        self.0.link(existing, path)
+    }
+    fn rename(&self, from: &str, to: &str) -> Result<(), Fault> {
+        self.0.rename(from, to)
+    }
+    fn remove(&self, path: &str) -> Result<(), Fault> {
+        self.0.remove(path)
+    }
+    fn remove_folder(&self, path: &str) -> Result<(), Fault> {
+        self.0.remove_folder(path)
+    }
+    fn settle(&self) -> Result<(), Fault> {
+        self.0.settle()
+    }
+    fn open(&self, path: &str) -> Result<Box<dyn Content>, Fault> {
+        self.0.open(path)
+    }
+    fn each(&self, path: &str, see: &mut dyn FnMut(&str, bool, u64)) -> Result<(), Fault> {
+        self.0.each(path, see)
+    }
+    fn read_small(&self, path: &str) -> Result<Option<Vec<u8>>, Fault> {
+        self.0.read_small(path)
+    }
+    fn write_small(&self, path: &str, bytes: &[u8]) -> Result<(), Fault> {
+        self.0.write_small(path, bytes)
+    }
+    fn fetched_bytes(&self) -> Option<u64> {
+        self.0.fetched_bytes()
     }
 }
 

@@ -36,6 +36,8 @@ mod cut_short;
 mod decisions;
 /// Every JSON document against the published schema.
 mod documents;
+/// A wiping command let through, refused, and held again.
+mod guard;
 /// Copies that are not what they claim to be.
 mod inspect;
 /// A ledger that is torn, newer, edited, or none.

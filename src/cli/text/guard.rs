@@ -29,6 +29,10 @@ pub fn page(page: &mut Page, request: &GuardRequest, outcome: &Outcome<Guarded>)
         Some(code) => page.warn(&format!("The command ran and ended with exit code {code}.")),
         None => page.warn("The command ran and was ended by a signal."),
     }
+    page.say(
+        "The release is spent with it. A device is held against writing again, until the job is closed, \
+         the device is unplugged or the machine is started anew.",
+    );
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
     next(
         page,

@@ -28,7 +28,7 @@ use crate::step::plan::people::{own_name, profile_folders};
 use crate::step::request::PutBackRequest;
 use chosen::{Chosen, Person};
 use flow::Flow;
-use spots::{Map, Top};
+use spots::{Map, Parts, Top};
 use std::path::Path;
 
 /// Returns the items of a job.
@@ -201,7 +201,7 @@ fn maps(job: &Job<'_>, request: &PutBackRequest) -> Result<Vec<Map>, Problem> {
             )
         })?;
         // On drives every path starts with its volume, whether it was typed or not.
-        let mut parts: Vec<Vec<u8>> = Vec::new();
+        let mut parts: Parts = Vec::new();
         if !meant.base.word.is_empty() {
             parts.push(meant.base.word.into_bytes());
         }
