@@ -168,6 +168,12 @@ pub trait Folder: Send + Sync {
     /// Calls `see` for every entry, in no particular order. A fault of one entry is in that
     /// entry; a fault of the folder ends the walk and is returned.
     fn each(&self, see: &mut dyn FnMut(Entry)) -> Result<(), Fault>;
+    /// Calls `see` with every name, in no particular order, until it says `false`: cheaper than
+    /// [`Folder::each`] where nothing but names is wanted.
+    fn names(&self, see: &mut dyn FnMut(&[u8]) -> bool) -> Result<(), Fault> {
+        let mut on = true;
+        self.each(&mut |entry| on = on && see(&entry.name))
+    }
     /// Opens a subfolder (links are never followed).
     fn folder(&self, name: &[u8]) -> Result<Box<dyn Folder>, Fault>;
     /// Opens a file's content for reading (links are never followed).

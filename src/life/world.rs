@@ -93,6 +93,7 @@ pub fn calm(seed: &Seed) -> World {
         trust: Trust {
             reads: true,
             rest: true,
+            after_reading_back: false,
         },
         policy: "home",
         told_memory: MemoryState::KnownGood,

@@ -297,6 +297,25 @@ impl Folder for OpenFolder {
         Ok(())
     }
 
+    fn names(&self, see: &mut dyn FnMut(&[u8]) -> bool) -> Result<(), Fault> {
+        let listing = reopen_folder(self.fd.as_fd(), FOLDER | OFlags::NOATIME)
+            .map_err(|e| fault("opening a folder to list it", e))?;
+        let mut buffer = vec![MaybeUninit::<u8>::uninit(); LISTING];
+        let mut entries = RawDir::new(&listing, &mut buffer);
+        while let Some(next) = entries.next() {
+            let next = match next {
+                Ok(next) => next,
+                Err(Errno::INTR) => continue,
+                Err(errno) => return Err(fault("listing a folder", errno)),
+            };
+            let name = next.file_name().to_bytes();
+            if name != b"." && name != b".." && !see(name) {
+                break;
+            }
+        }
+        Ok(())
+    }
+
     fn folder(&self, name: &[u8]) -> Result<Box<dyn Folder>, Fault> {
         check_name(name)?;
         let fd = open_quietly(self.fd.as_fd(), name, FOLDER | OFlags::NOATIME)
@@ -513,6 +532,33 @@ mod tests {
         let tree = FolderTree::open(scratch.path()).unwrap();
         let refused = tree.folder(&[b"closed".to_vec()]).err().unwrap();
         assert_eq!(refused.kind, FaultKind::Denied);
+    }
+
+    #[test]
+    fn names_alone_are_those_of_the_entries_until_told_to_stop() {
+        let scratch = tempfile::tempdir().unwrap();
+        for n in 0..20 {
+            std::fs::write(scratch.path().join(format!("file {n}")), b"").unwrap();
+        }
+        let tree = FolderTree::open(scratch.path()).unwrap();
+        let folder = tree.folder(&[]).unwrap();
+        let mut all = Vec::new();
+        folder
+            .names(&mut |name| {
+                all.push(name.to_vec());
+                true
+            })
+            .unwrap();
+        all.sort();
+        assert_eq!(all, entries(&*folder).into_keys().collect::<Vec<_>>());
+        let mut seen = 0;
+        folder
+            .names(&mut |_| {
+                seen += 1;
+                seen < 5
+            })
+            .unwrap();
+        assert_eq!(seen, 5);
     }
 
     #[test]

@@ -172,14 +172,14 @@ fn read_stretch(
     };
     let mut failed_in_row = 0u32;
     // Whole first; after a failure in pages until the stretch ends.
-    let mut step = want;
+    let (mut step, mut narrowed) = (want, false);
     while out.bytes < want {
         let room = step.min(want - out.bytes);
         // A request that bypasses the cache must be a whole number of pages, and one that should not must be none;
         // the buffer has room for either.
         let whole_pages = at.is_multiple_of(PAGE as u64)
             && out.bytes.is_multiple_of(PAGE)
-            && (direct || step <= PAGE);
+            && (direct || narrowed);
         let ask = if whole_pages {
             room.next_multiple_of(PAGE)
         } else {
@@ -201,8 +201,8 @@ fn read_stretch(
                 return Err(fault);
             }
             Err(fault) => {
-                if step > PAGE {
-                    step = PAGE;
+                if !narrowed {
+                    (step, narrowed) = (PAGE, true);
                     continue;
                 }
                 failed_in_row += 1;

@@ -62,8 +62,8 @@ fn pipeline(
             Blake3(*hasher.finalize().as_bytes())
         });
         let read = read_all(content, bytes, buffers, &given_back, &mut |part| {
-            let filled = Arc::new(part);
-            to_sha.send(filled.clone()).is_ok() && to_writer.send(filled).is_ok()
+            let part = Arc::new(part);
+            to_sha.send(Arc::clone(&part)).is_ok() && to_writer.send(part).is_ok()
         });
         drop((to_sha, to_writer));
         let broken = || {

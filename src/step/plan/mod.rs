@@ -123,10 +123,9 @@ fn look_at_root(job: &Job<'_>, tree: &dyn Tree) -> Root {
         let mut out = Vec::new();
         if let Ok(folder) = tree.folder(parts) {
             // What cannot be listed here only means that fewer rules apply; the walk reports the fault itself.
-            let _ = folder.each(&mut |entry| {
-                if out.len() < 10_000 {
-                    out.push(entry.name.clone());
-                }
+            let _ = folder.names(&mut |name| {
+                out.push(name.to_vec());
+                out.len() < 10_000
             });
         }
         out
