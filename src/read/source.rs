@@ -21,6 +21,10 @@ pub trait Source: Send + Sync {
     fn has_stamps(&self) -> bool {
         true
     }
+    /// Whether it is only another destination's copies: no source for what was never copied.
+    fn is_copy(&self) -> bool {
+        false
+    }
 }
 
 /// Opens items one after the other; may keep the last folder open.

@@ -70,6 +70,10 @@ impl Source for CopySource<'_> {
     fn has_stamps(&self) -> bool {
         false
     }
+
+    fn is_copy(&self) -> bool {
+        true
+    }
 }
 
 struct CopyOpener<'a> {

@@ -230,11 +230,30 @@ pub(super) fn add_range(list: &mut Vec<(u64, u64)>, first: u64, bytes: u64) {
     }
 }
 
+/// What kind of source items are carried from.
+#[derive(Debug, Clone, Copy)]
+pub struct Nature {
+    /// Its stamps can be compared with those of the survey.
+    pub has_stamps: bool,
+    /// It is only another destination's copies.
+    pub is_copy: bool,
+}
+
+impl Nature {
+    /// Of this source.
+    pub fn of(source: &dyn crate::read::source::Source) -> Self {
+        Self {
+            has_stamps: source.has_stamps(),
+            is_copy: source.is_copy(),
+        }
+    }
+}
+
 /// Carries one item.
 pub fn carry(
     errand: Errand,
     opener: &mut dyn Opener,
-    has_stamps: bool,
+    of: Nature,
     targets: &Targets<'_>,
     buffers: &Buffers<'_>,
 ) -> Done {
@@ -246,13 +265,13 @@ pub fn carry(
     };
     let before = errand.before.clone();
     let held = before.written != 0 && matches!(before.state, Got::Whole | Got::Gaps);
-    if !has_stamps && !held {
+    if of.is_copy && !held {
         // Another destination's copies are no source for what was never copied.
         return kept(errand, Vec::new());
     }
-    match attempt(&errand, opener, has_stamps, targets, lacking, buffers) {
+    match attempt(&errand, opener, of.has_stamps, targets, lacking, buffers) {
         Ok((mut got, failed)) => {
-            if !has_stamps {
+            if of.is_copy {
                 // A copy of a copy is the same item: its gaps stay gaps, and other bytes are no copy of it.
                 if (got.blake3, got.sha256) != (before.blake3, before.sha256) {
                     return kept(errand, failed);

@@ -25,7 +25,7 @@ use crate::step::request::CopyRequest;
 use crate::step::running::RunningCounts;
 use crate::survey::item::Class;
 use buffers::Buffers;
-use carry::{Done, Errand, Targets, carry};
+use carry::{Done, Errand, Nature, Targets, carry};
 use committer::Committer;
 use feed::Feed;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -296,7 +296,7 @@ impl Run<'_, '_> {
                 carry(
                     errand,
                     opener.as_mut(),
-                    source.has_stamps(),
+                    Nature::of(source),
                     &targets,
                     buffers,
                 )
@@ -324,7 +324,7 @@ impl Run<'_, '_> {
                     let done = carry(
                         errand,
                         opener.as_mut(),
-                        source.has_stamps(),
+                        Nature::of(source),
                         &targets,
                         &buffers,
                     );

@@ -201,7 +201,7 @@ fn maps(job: &Job<'_>, request: &PutBackRequest) -> Result<Vec<Map>, Problem> {
             )
         })?;
         // On drives every path starts with its volume, whether it was typed or not.
-        let mut parts: Vec<Vec<u8>> = Vec::new();
+        let mut parts: Parts = Vec::new();
         if !meant.base.word.is_empty() {
             parts.push(meant.base.word.into_bytes());
         }

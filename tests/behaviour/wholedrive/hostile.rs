@@ -42,15 +42,15 @@ fn survey(drive: &Arc<Drive>, what: What, place: Place, boot_at: u64) -> u64 {
             let _ = ntfs::survey(drive.as_ref(), place, &limits, &mut see);
         }
         What::ExFat => {
-            let _ = exfat::survey(drive.as_ref(), place, boot_at, limits, see);
+            let _ = exfat::survey(drive.as_ref(), place, boot_at, limits, &mut see);
         }
         What::Fat12 | What::Fat16 | What::Fat32 => {
-            let _ = fat::survey(drive.as_ref(), place, boot_at, limits, see);
+            let _ = fat::survey(drive.as_ref(), place, boot_at, limits, &mut see);
         }
         What::Ext2 | What::Ext3 | What::Ext4 => {
             let sectors = Arc::clone(drive) as Arc<dyn holdpoint::port::Sectors>;
             if let Ok(volume) = ExtVolume::open(sectors, place, limits) {
-                volume.survey(limits, see);
+                volume.survey(limits, &mut see);
             }
         }
         _ => {}
