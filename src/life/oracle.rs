@@ -92,6 +92,11 @@ impl Oracle<'_> {
             if got.verified & !got.written != 0 {
                 return Err(format!("{name} is verified where it was never written"));
             }
+            if got.state == Got::Unreadable && self.bench.drive.is_sound(item.inode) {
+                return Err(format!(
+                    "{name} is called unreadable, and nothing is wrong with it"
+                ));
+            }
             let whole = got.missing.is_empty();
             if got.written != 0 && (got.state == Got::Whole) != whole {
                 return Err(format!(
@@ -291,8 +296,8 @@ impl Oracle<'_> {
     fn row(&self, parts: &[Vec<u8>]) -> Result<(ItemRow, GotRow), Broken> {
         let mut parent = 0;
         let mut found = None;
-        for part in parts {
-            let name = Name::Bytes(part.clone());
+        for bytes in parts {
+            let name = Name::Bytes(bytes.clone());
             found = self.job.ledger.child(parent, &name, None).map_err(ledger)?;
             match &found {
                 Some((item, _)) if item.want != Want::Vanished => parent = item.id,

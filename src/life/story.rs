@@ -352,7 +352,7 @@ impl<'w> Story<'w> {
             }
         }
         if self.world.rots && self.crashes == 0 {
-            let choice = self.draw.next();
+            let choice = self.draw.number();
             let disk = self.draw.pick(&self.world.disks).cloned();
             let path = disk.and_then(|disk| disk.rot("", choice));
             self.say(format!("a bit rots in {path:?}"));

@@ -29,6 +29,11 @@ pub enum Happening {
         /// Its new content.
         bytes: Vec<u8>,
     },
+    /// Permission to open it is refused from now on.
+    Deny {
+        /// The node.
+        node: usize,
+    },
     /// The name goes.
     Remove {
         /// Folder.
@@ -320,6 +325,13 @@ impl LifeDrive {
             .cloned()
     }
 
+    /// Whether every byte of the file with this inode can be read.
+    pub fn is_sound(&self, inode: u64) -> bool {
+        let state = self.state();
+        let node = state.nodes.iter().find(|node| node.stamp.inode == inode);
+        node.is_some_and(|node| !node.denied && node.refused.is_empty() && node.silent.is_empty())
+    }
+
     /// One operation on the drive. `since` = as of when the asker opened it.
     fn enter(&self, since: Option<u64>) -> Result<MutexGuard<'_, State>, Fault> {
         let operation = self.fate.operation()?;
@@ -354,6 +366,11 @@ impl State {
         {
             match what {
                 Happening::Write { node, bytes } => self.write(node, bytes),
+                Happening::Deny { node } => {
+                    if let Some(node) = self.nodes.get_mut(node) {
+                        node.denied = true;
+                    }
+                }
                 Happening::Remove { folder, name } => {
                     if let Some(folder) = self.nodes.get_mut(folder) {
                         folder.names.remove(&name);

@@ -28,7 +28,7 @@ use crate::step::plan::people::{own_name, profile_folders};
 use crate::step::request::PutBackRequest;
 use chosen::{Chosen, Person};
 use flow::Flow;
-use spots::{Map, Top};
+use spots::{Map, Parts, Top};
 use std::path::Path;
 
 /// Returns the items of a job.
