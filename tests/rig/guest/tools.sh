@@ -1,10 +1,10 @@
 # Words for scenarios, run in the guest.
 
-# hp NAME ARGUMENT...: the program under test; its document, its words and its exit status go to the share.
-hp() {
+# tell NAME ARGUMENT...: the program under test; its document, its words and its exit status go to the share.
+tell() {
   local name=$1 status=0
   shift
-  timeout -s KILL "${HP_LIMIT:-120}" holdpoint "$@" --json >"/share/$name.json" 2>"/share/$name.err" || status=$?
+  timeout -s KILL "${HOLD_LIMIT:-120}" holdpoint "$@" --json >"/share/$name.json" 2>"/share/$name.err" || status=$?
   echo "$status" >"/share/$name.status"
 }
 

@@ -10,14 +10,14 @@ BLOCKS = 400
 SCRIPT = """
 await /dev/nvme0n1p2
 destination
-hp open open --drive /dev/nvme0n1 --to /dest --job /dest/job --owner "A. Tester" --technician "B. Tester" \
+tell open open --drive /dev/nvme0n1 --to /dest --job /dest/job --owner "A. Tester" --technician "B. Tester" \
   --symptom none --memory known-good --machine bench --must-have none
-hp plan plan /dest/job --list
-hp copy copy /dest/job
-hp again copy /dest/job
-hp verify verify /dest/job
-hp listed plan /dest/job --list
-hp release release /dest/job
+tell plan plan /dest/job --list
+tell copy copy /dest/job
+tell again copy /dest/job
+tell verify verify /dest/job
+tell listed plan /dest/job --list
+tell release release /dest/job
 cp -r /dest/job/bag /share/bag
 """
 

@@ -9,15 +9,15 @@ destination
 mkdir /mnt /used
 mount -t ext4 /dev/sda1 /used
 
-hp used open --drive /dev/sda --to /dest --job /dest/used --owner "A. Tester" --technician "B. Tester" \
+tell used open --drive /dev/sda --to /dest --job /dest/used --owner "A. Tester" --technician "B. Tester" \
   --symptom none --memory known-good --machine bench --must-have none
-hp used-show show /dest/used
+tell used-show show /dest/used
 fact used-ro /sys/block/sda/ro
 umount /used
-hp unused-show show /dest/used
+tell unused-show show /dest/used
 
 fact before-disk /sys/block/nvme0n1/ro
-hp open open --drive /dev/nvme0n1 --to /dest --job /dest/job --owner "A. Tester" --technician "B. Tester" \
+tell open open --drive /dev/nvme0n1 --to /dest --job /dest/job --owner "A. Tester" --technician "B. Tester" \
   --symptom none --memory known-good --machine bench --must-have none
 fact ro-disk /sys/block/nvme0n1/ro
 say ro-part "$(blockdev --getro /dev/nvme0n1p1)"
@@ -38,10 +38,10 @@ tried dd-rescanned dd if=/dev/zero of=/dev/nvme0n1p1 bs=4096 count=1 seek=100 co
 echo 3 >/proc/sys/vm/drop_caches
 sha256sum </dev/nvme0n1 >/tmp/after
 tried unchanged cmp /tmp/before /tmp/after
-hp plan plan /dest/job
-hp copy copy /dest/job
+tell plan plan /dest/job
+tell copy copy /dest/job
 fact ro-copied /sys/block/nvme0n1/ro
-hp close close /dest/job --now --reason "the trial is over"
+tell close close /dest/job --now --reason "the trial is over"
 fact ro-closed /sys/block/nvme0n1/ro
 """
 

@@ -14,12 +14,12 @@ fact sectors $drive/size
 for sensor in /sys/class/hwmon/hwmon*; do
   [ "$(cat "$sensor/name")" = nvme ] && fact temperature "$sensor/temp1_input"
 done
-hp open open --drive /dev/nvme0n1 --to /dest --job /dest/job --owner "A. Tester" --technician "B. Tester" \
+tell open open --drive /dev/nvme0n1 --to /dest --job /dest/job --owner "A. Tester" --technician "B. Tester" \
   --symptom none --memory known-good --machine bench --must-have none
-hp assess assess /dest/job
+tell assess assess /dest/job
 mark warn
-hp warned assess /dest/job
-hp identify open --drive /dev/nvme0 --to /dest --job /dest/other
+tell warned assess /dest/job
+tell identify open --drive /dev/nvme0 --to /dest --job /dest/other
 fact read-only $drive/ro
 """
 

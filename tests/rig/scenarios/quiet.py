@@ -10,17 +10,17 @@ await /dev/nvme0n1p1
 destination
 stat() { say "stat-$1" "$(cat /sys/block/nvme0n1/stat)"; }
 stat before
-hp open open --drive /dev/nvme0n1 --to /dest --job /dest/job --owner "A. Tester" --technician "B. Tester" \
+tell open open --drive /dev/nvme0n1 --to /dest --job /dest/job --owner "A. Tester" --technician "B. Tester" \
   --symptom none --memory known-good --machine bench --must-have none
 stat open
-hp assess assess /dest/job
+tell assess assess /dest/job
 stat assess
-hp plan plan /dest/job --list
+tell plan plan /dest/job --list
 stat plan
-hp copy copy /dest/job
+tell copy copy /dest/job
 stat copy
-hp verify verify /dest/job
-hp release release /dest/job
+tell verify verify /dest/job
+tell release release /dest/job
 stat after
 cp -r /dest/job/bag /share/bag
 """

@@ -20,9 +20,9 @@ drive=/sys/block/sda
 fact sectors $drive/size
 fact wwid $drive/device/wwid
 fact model $drive/device/model
-hp open open --drive /dev/sda --to /dest --job /dest/job --owner "A. Tester" --technician "B. Tester" \
+tell open open --drive /dev/sda --to /dest --job /dest/job --owner "A. Tester" --technician "B. Tester" \
   --symptom none --memory known-good --machine bench --must-have none
-hp assess assess /dest/job
+tell assess assess /dest/job
 """
 
 

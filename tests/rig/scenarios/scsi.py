@@ -15,9 +15,9 @@ for disk in /sys/block/sd*; do
   say "path-$name" "$(readlink -f "$disk")"
   fact "sectors-$name" "$disk/size"
   fact "model-$name" "$disk/device/model"
-  hp "open-$name" open --drive "/dev/$name" --to /dest --job "/dest/job-$name" --owner "A. Tester" \
+  tell "open-$name" open --drive "/dev/$name" --to /dest --job "/dest/job-$name" --owner "A. Tester" \
     --technician "B. Tester" --symptom none --memory known-good --machine bench --must-have none
-  hp "assess-$name" assess "/dest/job-$name"
+  tell "assess-$name" assess "/dest/job-$name"
 done
 ls /sys/block >/share/disks
 """

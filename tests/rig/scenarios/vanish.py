@@ -9,11 +9,11 @@ SIZE = 2048  # blocks
 SCRIPT = """
 await /dev/sda1
 destination
-hp open open --drive /dev/sda --to /dest --job /dest/job --owner "A. Tester" --technician "B. Tester" \
+tell open open --drive /dev/sda --to /dest --job /dest/job --owner "A. Tester" --technician "B. Tester" \
   --symptom none --memory known-good --machine bench --must-have none
-hp plan plan /dest/job --list
+tell plan plan /dest/job --list
 mark slow
-hp copy copy /dest/job &
+tell copy copy /dest/job &
 left=600
 until [ "$(find /dest/job/bag/data -name 'f*.bin' 2>/dev/null | wc -l)" -ge 1 ] || [ $left -eq 0 ]; do
   left=$((left - 1))
@@ -22,11 +22,11 @@ done
 say seen "$(find /dest/job/bag/data -name 'f*.bin' | wc -l)"
 mark pull
 wait
-hp pulled show /dest/job
-hp listed plan /dest/job --list
-hp verify verify /dest/job
+tell pulled show /dest/job
+tell listed plan /dest/job --list
+tell verify verify /dest/job
 cp -r /dest/job/bag /share/bag-pulled
-hp gone copy /dest/job
+tell gone copy /dest/job
 mark back
 left=100
 until ls /dev/sd?1 >/dev/null 2>&1 || [ $left -eq 0 ]; do
@@ -36,9 +36,9 @@ done
 name=$(basename /dev/sd?1 1)
 say name "$name"
 fact ro-back "/sys/block/$name/ro"
-hp on copy /dest/job
+tell on copy /dest/job
 fact ro-on "/sys/block/$name/ro"
-hp done show /dest/job
+tell done show /dest/job
 cp -r /dest/job/bag /share/bag
 """
 
