@@ -1,6 +1,8 @@
 """A USB drive pulled in the middle of a copy: the run ends as one that can go on, nothing false is on record, and
 with the drive back it goes on to the end."""
 
+import sqlite3
+
 import disks
 
 FILES = 12
@@ -23,7 +25,7 @@ say seen "$(find /dest/job/bag/data -name 'f*.bin' | wc -l)"
 mark pull
 wait
 tell pulled show /dest/job
-tell listed plan /dest/job --list
+cp /dest/job/ledger.db /share/pulled.db
 tell verify verify /dest/job
 cp -r /dest/job/bag /share/bag-pulled
 tell gone copy /dest/job
@@ -71,14 +73,19 @@ def run(machine, folder, checks):
     document = out.document("copy")
     result = document.get("result") or {}
     checks.that("and says that work remains", result.get("remaining", 0) > 0 or document.get("error"), document)
-    states = {item["path"].rsplit("/", 1)[-1]: item for item in out.result("listed", out.status("listed"))["listing"]}
+    # The drive is away, so the ledger itself is asked: states 1 whole, 2 damaged, 3 unreadable.
+    with sqlite3.connect(out.share / "pulled.db") as ledger:
+        rows = ledger.execute("SELECT item.name, got.state FROM item LEFT JOIN got ON got.item = item.id WHERE kind = 0")
+        states = {name.decode("utf-16-le"): state for name, state in rows}
+    ledger.close()
+    checks.that("every file is on record", set(content) <= set(states), sorted(states))
     bag = {path.name: path for path in (out.share / "bag-pulled" / "data").rglob("f*.bin")}
     for name, data in content.items():
-        state = states.get(name, {}).get("state")
-        if state in ("copied", "verified"):
+        state = states.get(name)
+        if state == 1:
             checks.that(f"{name}: on record as copied, and it is", name in bag and bag[name].read_bytes() == data)
         else:
-            checks.that(f"{name}: not blamed on the drive's sectors", state not in ("damaged", "unreadable"), state)
+            checks.that(f"{name}: not blamed on the drive's sectors", state not in (2, 3), state)
     for name, path in bag.items():
         checks.that(f"{name}: nothing wrong lies in the bag", path.read_bytes() == content[name])
     checks.that("not all was copied", len(bag) < FILES, len(bag))
