@@ -1,6 +1,6 @@
 //! A leaf as one self-contained page for printing on A4: no script, no outside resource, black on white.
 //!
-//! Invariant: every string passes [`shown`] and the template's own escaping; what was given
+//! Invariant: every string passes [`shown()`](crate::value::shown()) and the template's own escaping; what was given
 //! from outside stands in `<bdi>`, so that names in right-to-left scripts leave the sentence around them alone.
 
 use super::leaf::{Block, Leaf, Look, Section};

@@ -1,6 +1,6 @@
 //! A leaf as plain text, at most 80 columns wide.
 //!
-//! Invariant: every string passes [`shown`]; no line is wider than [`COLUMNS`].
+//! Invariant: every string passes [`shown()`](crate::value::shown()); no line is wider than [`COLUMNS`].
 
 use super::leaf::{Block, Leaf};
 use super::words::{Phrase, Run};

@@ -50,10 +50,10 @@ fn home_holds_the_agreed_numbers() {
     assert_eq!(p.copies.single_copy, Who::Owner);
     assert_eq!(p.who_waives("health-unread"), Who::Technician);
     for id in [
-        "item-damaged",
+        "damaged-items",
         "volume-locked",
         "placeholders",
-        "efs-files",
+        "efs-keys",
         "volume-unrecognised",
     ] {
         assert_eq!(p.who_waives(id), Who::Owner, "{id}");

@@ -555,11 +555,19 @@ fn another_drive_in_the_old_place_is_not_held_and_not_released() {
     let node = device.node.clone();
     drop(device);
     let other = image(&scratch, "other.img");
-    run(
-        "losetup",
-        &[node.to_str().unwrap(), other.to_str().unwrap()],
-    )
-    .unwrap();
+    // Another test may take the number in between; it gives it back soon.
+    let taken = || {
+        run(
+            "losetup",
+            &[node.to_str().unwrap(), other.to_str().unwrap()],
+        )
+    };
+    let mut tries = 0;
+    while taken().is_err() {
+        tries += 1;
+        assert!(tries < 300, "{} stays taken", node.display());
+        std::thread::sleep(std::time::Duration::from_millis(200));
+    }
     let stranger = Loop { node };
     run("blockdev", &["--setrw", stranger.path()]).unwrap();
     let job = hold::ready(job, &mut quiet()).unwrap();

@@ -95,6 +95,7 @@ pub fn copy(
             crate::job::fault_problem(&fault, "look at the destination, then holdpoint copy JOB")
         })?;
     }
+    crate::step::plan::complete(job).map_err(|e| ledger_problem(&e))?;
     let source = crate::step::source::source(job)?;
     let anew = anew::forget_what_differs(job, mask).map_err(|e| ledger_problem(&e))?;
     if anew > 0 {

@@ -26,7 +26,7 @@ use crate::value::{Blake3, Name};
 use rusqlite::params;
 
 pub use listing::{Paths, listing};
-pub use order::no_content_marks;
+pub use order::{complete, no_content_marks};
 pub use people::people;
 
 /// The word of a volume in bags and listings; `folder` for the folder of a folder job.
@@ -70,6 +70,11 @@ pub fn plan(
         None => drive::survey(job, &classer, survey, tell)?,
     };
     keep_rules(job, &classer).map_err(|e| ledger_problem(&e))?;
+    // The order comes before the fact that says "surveyed": a crash in between leaves a survey that is
+    // plainly unfinished, never a finished one that copies nothing.
+    crate::step::assess::judge_again(job)?;
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    order::order(job, &facts).map_err(|e| ledger_problem(&e))?;
     let digest = tree_digest(job)?;
     let rows = job
         .ledger
@@ -84,9 +89,6 @@ pub fn plan(
         tree: digest,
         rows,
     })?;
-    crate::step::assess::judge_again(job)?;
-    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    order::order(job, &facts).map_err(|e| ledger_problem(&e))?;
     check_room(job, tell)?;
     for warning in job.snapshot() {
         tell(Event::Warn { says: warning });

@@ -47,6 +47,18 @@ pub fn no_content_marks() -> i64 {
     .fold(0, |all, mark| all | 1 << (*mark as u32))
 }
 
+/// Adds what the queue lacks at its end: a survey that was cut off after an earlier one may have listed items that no
+/// order names yet, and nothing that is wanted may wait for ever.
+pub fn complete(job: &Job<'_>) -> Result<(), LedgerError> {
+    let ledger = &job.ledger;
+    ledger.transaction(|ledger| {
+        let sql = "INSERT INTO queue(item) SELECT id FROM item WHERE kind = 0 AND want = 0 AND twin = 0 AND marks & ?1 = 0
+                   AND id NOT IN (SELECT item FROM queue)";
+        ledger.doing("completing the queue", ledger.db().execute(sql, [no_content_marks()]))?;
+        Ok(())
+    })
+}
+
 fn class_values(job: &Job<'_>) -> ClassValues {
     let value = &job.policy.value;
     ClassValues {
