@@ -22,12 +22,12 @@ use crate::port::{
 };
 use crate::step::event::Tell;
 use crate::step::outcome::{
-    DecidedBy, DemoStep, Exit, How, Machine, MemoryState, OpenPoint, Problem, ProblemKind, Symptom,
-    Who,
+    DecidedBy, DemoStep, Exit, How, Machine, MemoryState, OpenPoint, Paper, Problem, ProblemKind,
+    Symptom, Who,
 };
 use crate::step::request::{
-    AssessRequest, CopyRequest, MustHaves, OpenRequest, PlanRequest, ReleaseRequest, Source,
-    VerifyRequest, WaiveRequest, WaiveWhat,
+    AssessRequest, CopyRequest, MustHaves, OpenRequest, PlanRequest, PrintRequest, ReleaseRequest,
+    Source, VerifyRequest, WaiveRequest, WaiveWhat,
 };
 use crate::value::measure::bytes_in_words;
 use std::path::{Path, PathBuf};
@@ -391,6 +391,21 @@ impl DemoLife {
         show(
             "holdpoint release JOB".into(),
             format!("Released, for practice only. Certificate: {certificate}"),
+        );
+        let paper = PrintRequest {
+            job: dir.clone(),
+            paper: Paper::Receipt,
+            out: None,
+            names: None,
+            language: None,
+        };
+        let printed = crate::step::print::print(&job, &paper)?.result;
+        show(
+            "holdpoint print JOB --paper receipt".into(),
+            format!(
+                "The owner's receipt: {} (and {})",
+                printed.html, printed.text
+            ),
         );
         show(
             "ls".into(),

@@ -323,20 +323,24 @@ impl Oracle<'_> {
         ))
     }
 
-    /// What is wholly saved now: item, the version, and where.
+    /// What is wholly saved now: item, the version, and where. A copy that is known to differ is no copy: the next run replaces it.
     pub fn saved(&self) -> Result<BTreeMap<i64, (i64, u64)>, Broken> {
+        self.whole(|got| got.written & !got.mismatch)
+    }
+
+    fn whole(&self, places: impl Fn(&GotRow) -> u64) -> Result<BTreeMap<i64, (i64, u64)>, Broken> {
         let files = self.files()?;
         let whole = files
             .into_iter()
             .filter(|(_, got, _)| got.state == Got::Whole && got.written != 0);
         Ok(whole
-            .map(|(item, got, _)| (item.id, (item.modified_ns, got.written)))
+            .map(|(item, got, _)| (item.id, (item.modified_ns, places(&got))))
             .collect())
     }
 
     /// Nothing that was wholly saved before is less saved now, unless its source moved on.
     pub fn nothing_lost(&self, before: &BTreeMap<i64, (i64, u64)>) -> Result<(), Broken> {
-        let now = self.saved()?;
+        let now = self.whole(|got| got.written)?;
         for (item, (version, written)) in before {
             let kept = now
                 .get(item)

@@ -8,7 +8,7 @@ use super::oracle::{Broken, GivenUp, Oracle};
 use super::seed::Seed;
 use super::world::{MORNING, World, make};
 use crate::job::{Job, Setup};
-use crate::ledger::{Got, LedgerError};
+use crate::ledger::{FactBody, Got, LedgerError};
 use crate::policy::Policy;
 use crate::port::Clock;
 use crate::step::event::Event;
@@ -473,7 +473,13 @@ impl<'w> Story<'w> {
             let answer = self.step(&format!("waive {}", point.id), |job, _| {
                 crate::step::waive::waive(job, &request)
             })?;
-            if answer.is_some() {
+            // The power may go right after the decision is on the record: then it stands all the same.
+            let stands = answer.is_some()
+                || self.with_job(|job| {
+                    let facts = job.ledger.facts().map_err(|e| e.to_string())?;
+                    Ok(facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.about == point.id)))
+                })?;
+            if stands {
                 self.given_up.points.insert(point.id);
                 self.given_up.items.extend(items);
             }

@@ -34,11 +34,16 @@ fn random_lives_keep_every_promise() {
             Err(e) => broken.push(e),
         }
     }
+    let firsts: Vec<&str> = broken
+        .iter()
+        .filter_map(|tale| tale.lines().next())
+        .collect();
     let shown = broken.iter().take(5).cloned().collect::<Vec<_>>();
     assert!(
         broken.is_empty(),
-        "{} of {count} lives went wrong ({crashes} crashes):\n{}",
+        "{} of {count} lives went wrong ({crashes} crashes):\n{}\n\n{}",
         broken.len(),
+        firsts.join("\n"),
         shown.join("\n\n")
     );
     assert!(
