@@ -471,7 +471,11 @@ impl Foreman for Steering<'_, '_, '_, '_> {
         if self.run.stopped.is_some() {
             return Ok(None);
         }
-        self.run.bytes += errand.item.bytes;
+        // An item that is only asked for again does not use up the limit: else a few unreadable ones at the front
+        // of the queue would keep every limited run from getting any further.
+        if errand.before.state != crate::ledger::Got::Unreadable {
+            self.run.bytes += errand.item.bytes;
+        }
         Ok(Some(errand))
     }
 
