@@ -185,6 +185,9 @@ fn as_content_it_stops_before_a_gap_and_refuses_in_it() {
     );
     assert_eq!(reader.read_at(612, &mut buf).unwrap(), 98);
     assert_eq!(reader.read_at(710, &mut buf).unwrap(), 0);
+    let around = reader.read_around(500, &mut buf).unwrap().unwrap();
+    assert_eq!((around.bytes, around.missing), (210, vec![(512, 100)]));
+    assert_eq!(around.fault.unwrap().kind, FaultKind::Refused);
     assert_eq!(reader.data_after(612).unwrap(), Some((700, 10)));
     assert_eq!(reader.data_after(710).unwrap(), None);
     assert_eq!(reader.stamp().unwrap().bytes, 710);

@@ -157,7 +157,16 @@ struct Stretch {
     fault: Option<Fault>,
 }
 
-/// Reads `want` bytes at `at`; a failing request is narrowed to pages, and what stays unreadable is zeros and listed.
+/// Faults after which asking on makes no sense.
+fn ends_it(kind: FaultKind) -> bool {
+    matches!(
+        kind,
+        FaultKind::Gone | FaultKind::Missing | FaultKind::Denied
+    )
+}
+
+/// Reads `want` bytes at `at`; a failing request is narrowed (to sectors by content that lies on a drive, else to
+/// pages), and what stays unreadable is zeros and listed.
 fn read_stretch(
     content: &dyn Content,
     at: u64,
@@ -170,6 +179,18 @@ fn read_stretch(
         missing: Vec::new(),
         fault: None,
     };
+    match content.read_around(at, &mut buf[..want]) {
+        Some(Ok(read)) => {
+            return Ok(Stretch {
+                bytes: read.bytes,
+                missing: read.missing,
+                fault: read.fault,
+            });
+        }
+        Some(Err(fault)) if ends_it(fault.kind) => return Err(fault),
+        // No answer to the large request: smaller ones may have one.
+        Some(Err(_)) | None => {}
+    }
     let mut failed_in_row = 0u32;
     // Whole first; after a failure in pages until the stretch ends.
     let (mut step, mut narrowed) = (want, false);
@@ -192,14 +213,7 @@ fn read_stretch(
                 failed_in_row = 0;
                 out.bytes = (out.bytes + count).min(want);
             }
-            Err(fault)
-                if matches!(
-                    fault.kind,
-                    FaultKind::Gone | FaultKind::Missing | FaultKind::Denied
-                ) =>
-            {
-                return Err(fault);
-            }
+            Err(fault) if ends_it(fault.kind) => return Err(fault),
             Err(fault) => {
                 if !narrowed {
                     (step, narrowed) = (PAGE, true);
@@ -492,3 +506,7 @@ pub(super) fn read_part(
     let got = read_stretch(content, at, want, true, buf)?;
     Ok((got.bytes, got.missing, got.fault))
 }
+
+#[cfg(test)]
+#[path = "carry_tests.rs"]
+mod tests;
