@@ -534,8 +534,13 @@ impl Gate {
                 .by_waiver
                 .get(&waiver.number)
                 .map(|hasher| Blake3(*hasher.finalize().as_bytes()));
-            let empty = Blake3(*blake3::hash(b"").as_bytes());
-            if set.unwrap_or(empty) != waiver.set {
+            // What was decided anew about the same thing is held to the newer decision, and one whose things are all
+            // gone gives nothing up any more.
+            let replaced = now.waivers.iter().any(|later| {
+                later.number > waiver.number
+                    && (&later.scope, &later.about) == (&waiver.scope, &waiver.about)
+            });
+            if !replaced && set.is_some_and(|set| set != waiver.set) {
                 points.push(Point::plain(
                     "waiver-lapsed",
                     Decider::Nobody,

@@ -7,7 +7,9 @@ use crate::judge::gate::{
 };
 use crate::judge::point::{Decider, Point};
 use crate::ledger::facts::Method;
-use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, LedgerError, RowSum, Want, row};
+use crate::ledger::{
+    Fact, FactBody, Got, GotRow, ItemRow, LedgerError, RowSum, Want, row, standing,
+};
 use crate::policy;
 use crate::step::outcome::{MemoryState, OpenPoint, Problem, Who};
 use crate::survey::item::Class;
@@ -101,12 +103,41 @@ pub fn ask(
     let broken_rows = kept
         .filter(|kept| *kept != sum.to_string())
         .map(|_| "the item rows are not those of the newest fact about them".to_owned());
-    now.ledger_broken = chain.or(broken_rows);
+    now.ledger_broken = chain
+        .or(broken_rows)
+        .or_else(|| edited_setup(job, &facts))
+        .or(match closeness {
+            Closeness::Ledger => None,
+            Closeness::Source => edited_survey(job, &facts)?,
+        });
     let mut verdict = gate.close(&now);
     if let Verdict::Hold(points) = &mut verdict {
         name_sync_roots(job, points)?;
     }
     Ok(verdict)
+}
+
+/// What `open` settled stands in the chain too; the two must agree.
+fn edited_setup(job: &Job<'_>, facts: &[Fact]) -> Option<String> {
+    let kept = facts.iter().rev().find_map(|fact| match &fact.body {
+        FactBody::Opened { setup } => Some(setup),
+        _ => None,
+    })?;
+    let used = serde_json::to_value(&job.setup).ok();
+    (used.as_ref() != Some(kept))
+        .then(|| "the setup of the job is not the one that the chain of facts holds".to_owned())
+}
+
+/// What the survey found, against the digest in the chain: class and marks of an item decide what becomes of it.
+fn edited_survey(job: &Job<'_>, facts: &[Fact]) -> Result<Option<String>, Problem> {
+    let Some(FactBody::Surveyed { tree, .. }) = standing::surveyed(facts).map(|fact| &fact.body)
+    else {
+        return Ok(None);
+    };
+    let found = crate::step::plan::survey_digest(job)?;
+    Ok((found != *tree).then(|| {
+        "what the survey found is not what the fact about it says".to_owned()
+    }))
 }
 
 /// What the gate needs of a row.
@@ -149,7 +180,7 @@ fn gather(
     let at = job.now();
     let setup = &job.setup;
     let newest = |wanted: fn(&FactBody) -> bool| facts.iter().rev().find(|fact| wanted(&fact.body));
-    let surveyed = newest(|body| matches!(body, FactBody::Surveyed { .. }));
+    let surveyed = standing::surveyed(facts);
     let (source_gone, source_changed) = match closeness {
         Closeness::Ledger => (None, None),
         Closeness::Source => crate::step::recheck::look_at_source(job)?,
@@ -292,10 +323,8 @@ fn health(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<HealthNow>, Problem> {
 
 fn destinations(job: &Job<'_>, facts: &[Fact]) -> Vec<DestinationNow> {
     let here = job.destinations();
-    let last_write = facts
-        .iter()
-        .rev()
-        .find(|fact| matches!(fact.body, FactBody::Batch { items: 1.., .. }));
+    let last_write = standing::last_write(facts);
+    let closing = standing::is_closing(facts);
     job.setup
         .destinations
         .iter()
@@ -326,7 +355,7 @@ fn destinations(job: &Job<'_>, facts: &[Fact]) -> Vec<DestinationNow> {
             });
             // Facts are numbered in the order of things: a write after the reading back voids it, whatever the clock says.
             let verified = verified.map(|(at, extra, mut v)| {
-                v.whole &= last_write.is_none_or(|write| write.number < at);
+                v.whole &= !closing && last_write.is_none_or(|write| write.number < at);
                 (extra, v)
             });
             DestinationNow {
@@ -370,13 +399,12 @@ fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Result<Option<Vec<MustHaveNow>>,
 }
 
 fn memory(job: &Job<'_>, facts: &[Fact]) -> MemoryNow {
-    let last_copy = facts
-        .iter()
-        .rev()
-        .find(|fact| matches!(fact.body, FactBody::Batch { items: 1.., .. }))
-        .map_or(0, |fact| fact.number);
+    let last_copy = standing::last_write(facts).map_or(0, |fact| fact.number);
     let again = facts.iter().rev().find_map(|fact| match fact.body {
-        FactBody::SourceReadAgain { full, .. } if fact.number > last_copy => Some(full),
+        // A reading that did not get through says nothing.
+        FactBody::SourceReadAgain {
+            full, unread: 0, ..
+        } if fact.number > last_copy => Some(full),
         _ => None,
     });
     let nothing_copied = last_copy == 0;

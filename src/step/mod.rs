@@ -33,4 +33,4 @@ pub mod verify;
 pub mod waive;
 
 pub use gate::points_now;
-pub use state::{counts, refer_refusal, route_of, saved_amount};
+pub use state::{counts, refer_refusal, refuse_closing, route_of, saved_amount};

@@ -2,9 +2,10 @@
 //! to a source, nothing assumed.
 
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{Fact, FactBody, ItemRow, LedgerError, Want};
+use crate::ledger::{Fact, FactBody, ItemRow, LedgerError, Want, standing};
 use crate::paper::certificate::{CertificateBody, DriveRef, Scope};
 use crate::port::{Entry, Fault, Folder};
+use crate::read::fingerprint::Likeness;
 use crate::read::source::unchanged;
 use crate::step::outcome::{Change, Exit, Outcome, Problem, Rechecked};
 use crate::step::present;
@@ -97,22 +98,7 @@ pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result
             None
         }
     };
-    let voiding = facts
-        .iter()
-        .filter(|fact| fact.number > number)
-        .find(|fact| {
-            matches!(
-                fact.body,
-                FactBody::Surveyed { .. }
-                    | FactBody::Batch { items: 1.., .. }
-                    | FactBody::Waived { .. }
-                    | FactBody::Closed {
-                        deleted_items: 1..,
-                        ..
-                    }
-            )
-        });
-    if let Some(fact) = voiding {
+    if let Some(fact) = standing::voided(&facts) {
         changed.push(change(
             "record",
             Some(format!("released at {at}")),
@@ -237,14 +223,25 @@ fn drive_changes(
             Some(now.bytes.to_string()),
         ));
     }
-    match present::fingerprint_now(job, facts, &now.path) {
-        Ok(seen) if seen.to_string() == then.fingerprint => {}
-        Ok(seen) => out.push(of(
+    // The certificate has one digest; what it is made of stands in the ledger, if it is that one.
+    let kept_then = kept
+        .seen()
+        .filter(|kept| kept.digest().to_string() == then.fingerprint);
+    let now_is = match (present::fingerprint_now(job, facts, &now.path), kept_then) {
+        (Ok(seen), Some(kept)) => match seen.against(&kept) {
+            Likeness::Same => None,
+            Likeness::Different => Some(seen.digest().to_string()),
+            Likeness::Unknown => Some(present::TOO_LITTLE.to_owned()),
+        },
+        (Ok(seen), None) => Some(seen.digest().to_string()),
+        (Err(why), _) => Some(why),
+    };
+    if let Some(now_is) = now_is {
+        out.push(of(
             "fingerprint",
             Some(then.fingerprint.clone()),
-            Some(seen.to_string()),
-        )),
-        Err(why) => out.push(of("fingerprint", Some(then.fingerprint.clone()), Some(why))),
+            Some(now_is),
+        ));
     }
     let before = crate::step::assess::newest_before(job, drive, released)?;
     if let (Some(before), Some(reading)) = (before, present::read_now(job, drive, &now.path)) {
@@ -295,7 +292,7 @@ pub fn look_at_source(job: &Job<'_>) -> Result<SourceLook, Problem> {
     };
     match tree.root() {
         Err(fault) => return Ok((Some(fault.to_string()), None)),
-        Ok(root) if (root.stamp.device, root.stamp.inode) != (kept.device, kept.inode) => {
+        Ok(root) if !kept.is_at(&root) => {
             return Ok((
                 Some(format!("another folder stands at {}", kept.path.text)),
                 None,
@@ -408,7 +405,7 @@ fn same(item: &ItemRow, entry: &Entry) -> bool {
     match (&entry.stamp, item.kind) {
         (Err(_), _) => item.marks.has(Mark::Unreadable),
         // A folder's own time moves with every entry; its entries are compared themselves.
-        (Ok(stamp), Kind::Folder) => item.device == stamp.device && item.inode == stamp.inode,
+        (Ok(stamp), Kind::Folder) => item.inode == stamp.inode,
         (Ok(stamp), Kind::Link) => item.inode == stamp.inode && item.target == entry.target,
         (Ok(_), Kind::Special) => true,
         (Ok(stamp), Kind::File) => unchanged(item, stamp),

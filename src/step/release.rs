@@ -34,7 +34,9 @@ pub fn release(
         .iter()
         .map(|d| d.as_ref().ok().map(AsRef::as_ref))
         .collect();
+    // A broken chain is for the gate to say.
     let facts = job.ledger.facts().unwrap_or_default();
+    crate::step::refuse_closing(job, &facts)?;
     let look = second_look(job, request, &facts);
     let verdict = ask(job, Closeness::Source, look)?;
     let practice = job.policy.practice;

@@ -237,6 +237,15 @@ fn waive_point(
     Ok(last)
 }
 
+/// Whether the gate says that an earlier decision about this does not cover the same things any more.
+fn has_lapsed(job: &Job<'_>, about: &str) -> Result<bool, Problem> {
+    let points = crate::step::points_now(job)?;
+    let says = format!("the decision about {about} no longer");
+    Ok(points
+        .iter()
+        .any(|point| point.id == "waiver-lapsed" && point.says.starts_with(&says)))
+}
+
 fn waive_set(
     job: &Job<'_>,
     request: &WaiveRequest,
@@ -245,7 +254,23 @@ fn waive_set(
     about: &str,
     blank: Waiver,
 ) -> Result<Waiver, Problem> {
-    set.retain(|(item, _)| item.want == Want::Wanted);
+    // A decision made anew takes over what an earlier one about the same thing gave up: that set has changed since.
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    let earlier: Vec<i64> = facts
+        .iter()
+        .filter_map(|fact| match &fact.body {
+            FactBody::Waived { waiver, .. } if (&*waiver.scope, &*waiver.about) == (scope, about) => {
+                Some(waiver.number)
+            }
+            _ => None,
+        })
+        .collect();
+    set.retain(|(item, _)| {
+        item.want == Want::Wanted || item.want == Want::Waived && earlier.contains(&item.waiver)
+    });
+    if set.iter().all(|(item, _)| item.want == Want::Waived) && !has_lapsed(job, about)? {
+        set.clear();
+    }
     set.sort_by_key(|(item, _)| item.id);
     set.dedup_by_key(|(item, _)| item.id);
     if set.is_empty() && scope != "volume" {

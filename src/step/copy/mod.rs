@@ -14,7 +14,7 @@ mod twins;
 mod watch;
 
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{FactBody, LedgerError};
+use crate::ledger::{FactBody, LedgerError, standing};
 use crate::port::{Destination, Fault};
 use crate::read::source::Source;
 use crate::read::trees::CopySource;
@@ -39,10 +39,8 @@ pub fn copy(
 ) -> Result<Outcome<Copied>, Problem> {
     tell(Event::Started { step: Step::Copy });
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    if !facts
-        .iter()
-        .any(|fact| matches!(fact.body, FactBody::Surveyed { .. }))
-    {
+    crate::step::refuse_closing(job, &facts)?;
+    if standing::surveyed(&facts).is_none() {
         return Err(Problem::failed(
             "nothing can be copied before it is known what is there",
             &job.setup.name,
@@ -389,7 +387,13 @@ impl Run<'_, '_> {
         })?;
         if remaining == 0 {
             // Complete: the bags get their manifests now, so that they can be checked with stock tools from here on.
-            crate::step::seal::seal_all(job, self.destinations)?;
+            for sealed in crate::step::seal::seal_each(job, self.destinations)? {
+                if let Some(Err(problem)) = sealed {
+                    tell(Event::Warn {
+                        says: format!("no manifest was written: {problem}"),
+                    });
+                }
+            }
         }
         for (number, fault) in &self.failed {
             let path = job

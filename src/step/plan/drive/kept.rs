@@ -163,6 +163,9 @@ impl PointKept {
     }
 }
 
+/// The settings that hold what a survey found: volumes, gaps, points.
+pub const SURVEYED: [&str; 3] = ["volumes", "gaps", "survey-points"];
+
 /// Keeps what a survey found.
 pub fn keep(
     ledger: &Ledger,
@@ -171,31 +174,40 @@ pub fn keep(
     points: &[PointKept],
 ) -> Result<(), LedgerError> {
     let text = |value: serde_json::Result<String>| value.unwrap_or_default();
-    ledger.set("volumes", &text(serde_json::to_string(volumes)))?;
-    ledger.set("gaps", &text(serde_json::to_string(gaps)))?;
-    ledger.set("survey-points", &text(serde_json::to_string(points)))
+    let [of_volumes, of_gaps, of_points] = SURVEYED;
+    ledger.set(of_volumes, &text(serde_json::to_string(volumes)))?;
+    ledger.set(of_gaps, &text(serde_json::to_string(gaps)))?;
+    ledger.set(of_points, &text(serde_json::to_string(points)))
 }
 
 fn kept<T: for<'de> Deserialize<'de>>(job: &Job<'_>, key: &str) -> Result<Vec<T>, Problem> {
     let text = job.ledger.get(key).map_err(|e| ledger_problem(&e))?;
-    Ok(text
-        .and_then(|text| serde_json::from_str(&text).ok())
-        .unwrap_or_default())
+    let Some(text) = text else {
+        return Ok(Vec::new());
+    };
+    // What cannot be understood is not nothing.
+    serde_json::from_str(&text).map_err(|e| {
+        Problem::failed(
+            format!("what the survey found ({key}) cannot be understood: {e}"),
+            job.ledger.shown_path(),
+            "holdpoint plan JOB surveys again",
+        )
+    })
 }
 
 /// The volumes of the newest survey.
 pub fn volumes(job: &Job<'_>) -> Result<Vec<VolumeKept>, Problem> {
-    kept(job, "volumes")
+    kept(job, SURVEYED[0])
 }
 
 /// The gaps of the newest survey.
 pub fn gaps(job: &Job<'_>) -> Result<Vec<GapKept>, Problem> {
-    kept(job, "gaps")
+    kept(job, SURVEYED[1])
 }
 
 /// The points of the newest survey.
 pub fn points(job: &Job<'_>) -> Result<Vec<PointKept>, Problem> {
-    kept(job, "survey-points")
+    kept(job, SURVEYED[2])
 }
 
 /// A volume's word; `folder` for number 0.

@@ -10,14 +10,14 @@ mod people;
 mod rows;
 mod source;
 
-pub use kept::{
+pub use kept::{SURVEYED, 
     GapKept, PointKept, VolumeKept, gaps, is_given_up, points, sync_roots, volume_word, volumes,
 };
 pub use source::source;
 
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{LedgerError, RowSum};
-use crate::port::{Fault, Sectors};
+use crate::port::Sectors;
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
 use crate::survey::class::Classer;
@@ -53,26 +53,19 @@ pub fn survey(
     outcome
 }
 
-/// Whether every drive is what it was when it was put on hold. Unknown is no.
-fn is_same(job: &Job<'_>) -> bool {
-    job.setup.drives.iter().all(|kept| {
-        let now = job.bench.sectors(&kept.path.path()).ok();
-        let now = now.and_then(|sectors| crate::read::fingerprint::fingerprint(sectors.as_ref()));
-        now.is_some() && now == kept.fingerprint
-    })
-}
-
 fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<Surveyed, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
-    let gone = |fault: Fault| {
-        crate::job::fault_problem(&fault, "connect the drive again, then holdpoint plan JOB")
-    };
-    let mut found = look::Looked::default();
-    for (number, kept) in job.setup.drives.iter().enumerate() {
-        let sectors = job.bench.sectors(&kept.path.path()).map_err(gone)?;
-        look::look(job, number, &sectors, &mut found, tell);
+    let facts = job.ledger.facts().map_err(failed)?;
+    let mut drives = Vec::new();
+    for number in 0..job.setup.drives.len() {
+        drives.push(crate::step::present::to_read(job, &facts, number)?.1);
     }
-    let same = is_same(job);
+    let mut found = look::Looked::default();
+    for (number, sectors) in drives.iter().enumerate() {
+        look::look(job, number, sectors, &mut found, tell);
+    }
+    // Without a fingerprint nothing says that the copies made so far are of these contents.
+    let same = job.setup.drives.iter().all(|kept| kept.fingerprint.is_some());
     let mut rows =
         rows::Rows::begin(&job.ledger, classer, survey, job.now(), same).map_err(failed)?;
     let mut out = Surveyed::default();
@@ -83,8 +76,9 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         if volume.format == Format::None {
             continue;
         }
-        let kept = &job.setup.drives[volume.drive];
-        let sectors = job.bench.sectors(&kept.path.path()).map_err(gone)?;
+        let Some(sectors) = drives.get(volume.drive).map(Arc::clone) else {
+            continue;
+        };
         tell(Event::Counted {
             what: format!("records of {}", volume.word()),
             done: 0,
