@@ -233,6 +233,30 @@ pub fn fingerprint_now(
     Fingerprint::of(sectors.as_ref()).ok_or_else(|| "the drive does not answer".into())
 }
 
+/// Why the drive at `path` does not hold what the newest survey listed any more; `None` = everything that the survey read
+/// of its tables and folders still stands there, or nobody looks, because a drive that is not sound is not read in full
+/// for a check (then its fingerprint has to do).
+///
+/// # Errors
+/// In words, when it cannot be looked at.
+pub fn listing_changed(
+    job: &Job<'_>,
+    facts: &[Fact],
+    number: usize,
+    path: &Path,
+) -> Result<Option<String>, String> {
+    let sound = crate::step::route_of(job, facts) == crate::step::outcome::Route::Ordinary;
+    if !sound || crate::ledger::standing::surveyed(facts).is_none() {
+        return Ok(None);
+    }
+    let watched = crate::step::plan::drive::watched(job, number).map_err(|p| p.to_string())?;
+    let sectors = job.bench.sectors(path).map_err(|fault| fault.to_string())?;
+    let same = watched.is_same(sectors.as_ref()).map_err(|fault| fault.to_string())?;
+    Ok((same == Some(false)).then(|| {
+        "a file table or a folder is not as it was at the survey".to_owned()
+    }))
+}
+
 /// What is said of a drive that cannot be known again by its contents.
 pub const TOO_LITTLE: &str = "too little of it can be read to know it again";
 

@@ -248,12 +248,18 @@ fn drive_changes(
         (Ok(seen), None) => Some(seen.digest().to_string()),
         (Err(why), _) => Some(why),
     };
-    if let Some(now_is) = now_is {
-        out.push(of(
+    match now_is {
+        Some(now_is) => out.push(of(
             "fingerprint",
             Some(then.fingerprint.clone()),
             Some(now_is),
-        ));
+        )),
+        None => {
+            let changed = present::listing_changed(job, facts, drive, &now.path);
+            if let Some(why) = changed.unwrap_or_else(Some) {
+                out.push(of("contents", Some("as surveyed".into()), Some(why)));
+            }
+        }
     }
     let before = crate::step::assess::newest_before(job, drive, released)?;
     if let (Some(before), Some(reading)) = (before, present::read_now(job, drive, &now.path)) {

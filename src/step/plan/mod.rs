@@ -197,8 +197,10 @@ fn keep_rules(job: &Job<'_>, classer: &Classer) -> Result<(), LedgerError> {
 /// When the ledger cannot be read.
 pub fn survey_digest(job: &Job<'_>) -> Result<Blake3, Problem> {
     let mut hasher = blake3::Hasher::new();
-    for key in drive::SURVEYED {
-        let text = job.ledger.get(key).map_err(|e| ledger_problem(&e))?;
+    let keys = drive::SURVEYED.map(str::to_owned).into_iter();
+    let keys = keys.chain((0..job.setup.drives.len()).map(drive::watched_key));
+    for key in keys {
+        let text = job.ledger.get(&key).map_err(|e| ledger_problem(&e))?;
         let text = text.unwrap_or_default();
         hasher.update(&(text.len() as u64).to_le_bytes());
         hasher.update(text.as_bytes());
