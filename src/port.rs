@@ -192,6 +192,22 @@ pub trait Content: Send + Sync {
     /// The next range at or after `at` that holds data, `None` = only a hole follows.
     /// Trees that cannot tell answer with the rest of the file.
     fn data_after(&self, at: u64) -> Result<Option<(u64, u64)>, Fault>;
+    /// Like [`Content::read_at`], but goes on behind what cannot be read, for content that knows to the byte
+    /// what that is. `None` = this one does not: narrow a refused request by asking for less.
+    fn read_around(&self, _at: u64, _buf: &mut [u8]) -> Option<Result<Stretch, Fault>> {
+        None
+    }
+}
+
+/// What came of reading one stretch of content into a buffer.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Stretch {
+    /// Bytes that count, from the start of the buffer (missing ranges are zeros); 0 = the end.
+    pub bytes: usize,
+    /// The ranges among them that could not be read: first byte of the content, length.
+    pub missing: Vec<(u64, u64)>,
+    /// The newest fault among them.
+    pub fault: Option<Fault>,
 }
 
 /// What a destination says of itself.

@@ -175,10 +175,9 @@ pub fn which(job: &Job<'_>, named: Option<&Path>) -> Result<usize, Problem> {
     if drives.len() == 1 {
         return Ok(0);
     }
-    let facts = job
-        .bench
-        .drive(named)
-        .map_err(|fault| crate::job::fault_problem(&fault, "name a drive of this job"))?;
+    let facts = job.bench.drive(named).map_err(|fault| {
+        crate::job::fault_problem(&fault, "name a drive of this job").on_path(named)
+    })?;
     let same: Vec<usize> = (0..drives.len())
         .filter(|number| {
             drives

@@ -401,10 +401,9 @@ fn sign(
     let Some(path) = &request.key else {
         return Ok(None);
     };
-    let key = job
-        .bench
-        .read_file(path)
-        .map_err(|fault| fault_problem(&fault, "name a file that holds an OpenSSH private key"))?;
+    let key = job.bench.read_file(path).map_err(|fault| {
+        fault_problem(&fault, "name a file that holds an OpenSSH private key").on_path(path)
+    })?;
     let signed = sshsig::sign(bytes, &key, passphrase);
     signed.map(Some).map_err(|e| Problem::failed(e.to_string(), path.display().to_string(), "use an ed25519 key (ssh-keygen -t ed25519), or release without --key as an unsigned record"))
 }

@@ -26,7 +26,7 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
         None => None,
         Some(path) => {
             let bytes = job.bench.read_file(path).map_err(|fault| {
-                crate::job::fault_problem(&fault, "name a file that can be read")
+                crate::job::fault_problem(&fault, "name a file that can be read").on_path(path)
             })?;
             Some((
                 path.display().to_string(),

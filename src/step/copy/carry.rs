@@ -5,7 +5,7 @@
 
 use super::buffers::{Buffers, PART};
 use crate::ledger::{Got, GotRow, ItemRow};
-use crate::port::{Content, Destination, Fault, FaultKind, Writing};
+use crate::port::{Content, Destination, Fault, FaultKind, Stretch, Writing};
 use crate::read::source::{Opener, Place, unchanged};
 use crate::value::{Blake3, Sha256};
 use sha2::Digest;
@@ -147,17 +147,8 @@ impl Hashes {
     }
 }
 
-/// What came of reading one stretch into a buffer.
-struct Stretch {
-    /// Bytes that count, from the start of the buffer (missing ranges zero-filled).
-    bytes: usize,
-    /// Missing ranges, absolute.
-    missing: Vec<(u64, u64)>,
-    /// The newest fault among them.
-    fault: Option<Fault>,
-}
-
-/// Reads `want` bytes at `at`; a failing request is narrowed to pages, and what stays unreadable is zeros and listed.
+/// Reads `want` bytes at `at`. Content that knows its gaps names them to the byte; otherwise a failing request is
+/// narrowed to pages. What stays unreadable is zeros and listed.
 fn read_stretch(
     content: &dyn Content,
     at: u64,
@@ -165,11 +156,7 @@ fn read_stretch(
     direct: bool,
     buf: &mut [u8],
 ) -> Result<Stretch, Fault> {
-    let mut out = Stretch {
-        bytes: 0,
-        missing: Vec::new(),
-        fault: None,
-    };
+    let mut out = Stretch::default();
     let mut failed_in_row = 0u32;
     // Whole first; after a failure in pages until the stretch ends.
     let (mut step, mut narrowed) = (want, false);
@@ -185,12 +172,23 @@ fn read_stretch(
         } else {
             room + usize::from(room.is_multiple_of(PAGE))
         };
+        let from = at + out.bytes as u64;
         let end = (out.bytes + ask).min(buf.len());
-        match content.read_at(at + out.bytes as u64, &mut buf[out.bytes..end]) {
-            Ok(0) => break,
-            Ok(count) => {
+        let got = match content.read_around(from, &mut buf[out.bytes..out.bytes + room]) {
+            Some(got) => got,
+            None => content
+                .read_at(from, &mut buf[out.bytes..end])
+                .map(|bytes| Stretch {
+                    bytes,
+                    ..Stretch::default()
+                }),
+        };
+        match got {
+            Ok(got) if got.bytes == 0 => break,
+            Ok(got) => {
                 failed_in_row = 0;
-                out.bytes = (out.bytes + count).min(want);
+                out.bytes = (out.bytes + got.bytes).min(want);
+                take_missing(&mut out.missing, &mut out.fault, got.missing, got.fault);
             }
             Err(fault)
                 if matches!(
@@ -491,4 +489,46 @@ pub(super) fn read_part(
 ) -> Result<(usize, Vec<(u64, u64)>, Option<Fault>), Fault> {
     let got = read_stretch(content, at, want, true, buf)?;
     Ok((got.bytes, got.missing, got.fault))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::port::Stamp;
+
+    /// Content that knows to the byte that its second sector cannot be read.
+    struct Weak;
+
+    const BYTES: usize = 20_000;
+
+    impl Content for Weak {
+        fn stamp(&self) -> Result<Stamp, Fault> {
+            Ok(Stamp::default())
+        }
+        fn read_at(&self, _: u64, _: &mut [u8]) -> Result<usize, Fault> {
+            panic!("it is never narrowed from outside");
+        }
+        fn data_after(&self, _: u64) -> Result<Option<(u64, u64)>, Fault> {
+            Ok(Some((0, BYTES as u64)))
+        }
+        fn read_around(&self, at: u64, buf: &mut [u8]) -> Option<Result<Stretch, Fault>> {
+            assert_eq!((at, buf.len()), (0, BYTES), "nothing is asked for twice");
+            buf.fill(1);
+            buf[512..1024].fill(0);
+            Some(Ok(Stretch {
+                bytes: BYTES,
+                missing: vec![(512, 512)],
+                fault: Some(Fault::new(FaultKind::Refused, "reading", "EIO")),
+            }))
+        }
+    }
+
+    #[test]
+    fn no_more_is_given_up_than_the_content_says() {
+        let mut buf = vec![9u8; 1 << 20];
+        let got = read_stretch(&Weak, 0, BYTES, true, &mut buf).unwrap();
+        assert_eq!((got.bytes, got.missing), (BYTES, vec![(512, 512)]));
+        assert!(got.fault.is_some());
+        assert_eq!((buf[511], buf[512], buf[1023], buf[1024]), (1, 0, 0, 1));
+    }
 }

@@ -55,9 +55,11 @@ pub fn plan(
         .count() as i64;
     let classer = Classer::new(&job.policy);
     let walked = match &job.setup.folder {
-        Some(_) => {
+        Some(kept) => {
             let again = "connect the folder on hold again, then holdpoint plan JOB";
-            let tree = job.tree().map_err(|fault| fault_problem(&fault, again))?;
+            let tree = job
+                .tree()
+                .map_err(|fault| fault_problem(&fault, again).on_path(&kept.path.path()))?;
             same_root(job, tree.as_ref())?;
             let root = look_at_root(job, tree.as_ref());
             let walked = walk::walk(job, tree.as_ref(), &classer, &root, survey, tell)?;

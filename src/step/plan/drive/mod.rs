@@ -15,9 +15,9 @@ pub use kept::{
 };
 pub use source::source;
 
-use crate::job::{Job, ledger_problem};
+use crate::job::{DriveKept, Job, ledger_problem};
 use crate::ledger::{LedgerError, RowSum};
-use crate::port::{Fault, Sectors};
+use crate::port::Sectors;
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
 use crate::survey::class::Classer;
@@ -64,12 +64,16 @@ fn is_same(job: &Job<'_>) -> bool {
 
 fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<Surveyed, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
-    let gone = |fault: Fault| {
-        crate::job::fault_problem(&fault, "connect the drive again, then holdpoint plan JOB")
+    let open = |kept: &DriveKept| {
+        let path = kept.path.path();
+        job.bench.sectors(&path).map_err(|fault| {
+            crate::job::fault_problem(&fault, "connect the drive again, then holdpoint plan JOB")
+                .on_path(&path)
+        })
     };
     let mut found = look::Looked::default();
     for (number, kept) in job.setup.drives.iter().enumerate() {
-        let sectors = job.bench.sectors(&kept.path.path()).map_err(gone)?;
+        let sectors = open(kept)?;
         look::look(job, number, &sectors, &mut found, tell);
     }
     let same = is_same(job);
@@ -83,8 +87,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         if volume.format == Format::None {
             continue;
         }
-        let kept = &job.setup.drives[volume.drive];
-        let sectors = job.bench.sectors(&kept.path.path()).map_err(gone)?;
+        let sectors = open(&job.setup.drives[volume.drive])?;
         tell(Event::Counted {
             what: format!("records of {}", volume.word()),
             done: 0,

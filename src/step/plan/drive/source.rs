@@ -14,6 +14,7 @@ pub fn source(job: &Job<'_>) -> Result<DriveSource, Problem> {
     for kept in &job.setup.drives {
         let sectors = job.bench.sectors(&kept.path.path()).map_err(|fault| {
             fault_problem(&fault, "connect the drive again, then do the same again")
+                .on_path(&kept.path.path())
         })?;
         if sectors.bytes() != kept.bytes {
             return Err(Problem::failed(
