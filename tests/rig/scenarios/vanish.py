@@ -90,6 +90,7 @@ def run(machine, folder, checks):
         checks.that(f"{name}: nothing wrong lies in the bag", path.read_bytes() == content[name])
     checks.that("not all was copied", len(bag) < FILES, len(bag))
     checks.that("without the drive nothing goes on", out.status("gone") in (1, 4), out.document("gone"))
+    checks.same("and the error says on what", out.document("gone").get("error", {}).get("on"), "/dev/sda")
     checks.same("and nothing wrong is found", out.result("verify", out.status("verify"))["mismatched"], [])
 
     checks.same("with the drive back it goes on to the end", out.result("on")["remaining"], 0)
