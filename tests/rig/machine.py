@@ -4,6 +4,7 @@ The emulator translates in software always: a /dev/kvm that is there is not alwa
 """
 
 import json
+import os
 import re
 import shutil
 import socket
@@ -178,6 +179,8 @@ class Machine:
             archive.file("bin/holdpoint", self.binary.read_bytes(), 0o755)
             for name, file in libraries(self.binary):
                 archive.file(name, file.read_bytes(), 0o755)
+            if not os.access(base.parent, os.W_OK):
+                base, kept = self.folder / "base", self.folder / "base.key"
             base.write_bytes(archive.bytes())
             kept.write_text(key)
         archive = Archive()

@@ -104,6 +104,12 @@ class Stock:
     """Paths of everything that a machine is started from."""
 
     def __init__(self):
+        try:
+            self.provide()
+        except OSError as why:
+            raise NoStock(f"the rig's parts could not be put together in {CACHE}: {why}") from None
+
+    def provide(self):
         CACHE.mkdir(parents=True, exist_ok=True)
         root = CACHE / "root"
         done = CACHE / "complete"
