@@ -5,7 +5,7 @@
 
 use super::buffers::{Buffers, PART};
 use crate::ledger::{Got, GotRow, ItemRow};
-use crate::port::{Content, Destination, Fault, FaultKind, Stretch, Writing};
+use crate::port::{Content, Destination, Fault, FaultKind, Writing};
 use crate::read::source::{Opener, Place, unchanged};
 use crate::value::{Blake3, Sha256};
 use sha2::Digest;
@@ -147,8 +147,26 @@ impl Hashes {
     }
 }
 
-/// Reads `want` bytes at `at`. Content that knows its gaps names them to the byte; otherwise a failing request is
-/// narrowed to pages. What stays unreadable is zeros and listed.
+/// What came of reading one stretch into a buffer.
+struct Stretch {
+    /// Bytes that count, from the start of the buffer (missing ranges zero-filled).
+    bytes: usize,
+    /// Missing ranges, absolute.
+    missing: Vec<(u64, u64)>,
+    /// The newest fault among them.
+    fault: Option<Fault>,
+}
+
+/// Faults after which asking on makes no sense.
+fn ends_it(kind: FaultKind) -> bool {
+    matches!(
+        kind,
+        FaultKind::Gone | FaultKind::Missing | FaultKind::Denied
+    )
+}
+
+/// Reads `want` bytes at `at`; a failing request is narrowed (to sectors by content that lies on a drive, else to
+/// pages), and what stays unreadable is zeros and listed.
 fn read_stretch(
     content: &dyn Content,
     at: u64,
@@ -156,7 +174,23 @@ fn read_stretch(
     direct: bool,
     buf: &mut [u8],
 ) -> Result<Stretch, Fault> {
-    let mut out = Stretch::default();
+    let mut out = Stretch {
+        bytes: 0,
+        missing: Vec::new(),
+        fault: None,
+    };
+    match content.read_around(at, &mut buf[..want]) {
+        Some(Ok(read)) => {
+            return Ok(Stretch {
+                bytes: read.bytes,
+                missing: read.missing,
+                fault: read.fault,
+            });
+        }
+        Some(Err(fault)) if ends_it(fault.kind) => return Err(fault),
+        // No answer to the large request: smaller ones may have one.
+        Some(Err(_)) | None => {}
+    }
     let mut failed_in_row = 0u32;
     // Whole first; after a failure in pages until the stretch ends.
     let (mut step, mut narrowed) = (want, false);
@@ -172,32 +206,14 @@ fn read_stretch(
         } else {
             room + usize::from(room.is_multiple_of(PAGE))
         };
-        let from = at + out.bytes as u64;
         let end = (out.bytes + ask).min(buf.len());
-        let got = match content.read_around(from, &mut buf[out.bytes..out.bytes + room]) {
-            Some(got) => got,
-            None => content
-                .read_at(from, &mut buf[out.bytes..end])
-                .map(|bytes| Stretch {
-                    bytes,
-                    ..Stretch::default()
-                }),
-        };
-        match got {
-            Ok(got) if got.bytes == 0 => break,
-            Ok(got) => {
+        match content.read_at(at + out.bytes as u64, &mut buf[out.bytes..end]) {
+            Ok(0) => break,
+            Ok(count) => {
                 failed_in_row = 0;
-                out.bytes = (out.bytes + got.bytes).min(want);
-                take_missing(&mut out.missing, &mut out.fault, got.missing, got.fault);
+                out.bytes = (out.bytes + count).min(want);
             }
-            Err(fault)
-                if matches!(
-                    fault.kind,
-                    FaultKind::Gone | FaultKind::Missing | FaultKind::Denied
-                ) =>
-            {
-                return Err(fault);
-            }
+            Err(fault) if ends_it(fault.kind) => return Err(fault),
             Err(fault) => {
                 if !narrowed {
                     (step, narrowed) = (PAGE, true);
@@ -492,43 +508,5 @@ pub(super) fn read_part(
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::port::Stamp;
-
-    /// Content that knows to the byte that its second sector cannot be read.
-    struct Weak;
-
-    const BYTES: usize = 20_000;
-
-    impl Content for Weak {
-        fn stamp(&self) -> Result<Stamp, Fault> {
-            Ok(Stamp::default())
-        }
-        fn read_at(&self, _: u64, _: &mut [u8]) -> Result<usize, Fault> {
-            panic!("it is never narrowed from outside");
-        }
-        fn data_after(&self, _: u64) -> Result<Option<(u64, u64)>, Fault> {
-            Ok(Some((0, BYTES as u64)))
-        }
-        fn read_around(&self, at: u64, buf: &mut [u8]) -> Option<Result<Stretch, Fault>> {
-            assert_eq!((at, buf.len()), (0, BYTES), "nothing is asked for twice");
-            buf.fill(1);
-            buf[512..1024].fill(0);
-            Some(Ok(Stretch {
-                bytes: BYTES,
-                missing: vec![(512, 512)],
-                fault: Some(Fault::new(FaultKind::Refused, "reading", "EIO")),
-            }))
-        }
-    }
-
-    #[test]
-    fn no_more_is_given_up_than_the_content_says() {
-        let mut buf = vec![9u8; 1 << 20];
-        let got = read_stretch(&Weak, 0, BYTES, true, &mut buf).unwrap();
-        assert_eq!((got.bytes, got.missing), (BYTES, vec![(512, 512)]));
-        assert!(got.fault.is_some());
-        assert_eq!((buf[511], buf[512], buf[1023], buf[1024]), (1, 0, 0, 1));
-    }
-}
+#[path = "carry_tests.rs"]
+mod tests;
