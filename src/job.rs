@@ -5,7 +5,8 @@
 
 use crate::ledger::{FactBody, Ledger, LedgerError};
 use crate::policy::Policy;
-use crate::port::{Bench, Destination, Fault, FaultKind, Tree};
+use crate::port::{Bench, Destination, Fault, FaultKind, Tree, TreeRoot};
+use crate::read::fingerprint::Fingerprint;
 use crate::step::outcome::{Machine, MemoryState, Problem, Symptom};
 use crate::value::{Blake3, Moment, Name};
 use serde::{Deserialize, Serialize};
@@ -63,6 +64,17 @@ pub struct FolderKept {
     pub fingerprint: Blake3,
 }
 
+impl FolderKept {
+    /// Whether `root` is the root of the folder on hold. A device number changes with a replug or a start of the machine;
+    /// then the file system's own id says that it is the same one.
+    pub fn is_at(&self, root: &TreeRoot) -> bool {
+        let same_system = !self.file_system_id.is_empty()
+            && self.file_system_id == root.file_system_id
+            && self.file_system == root.file_system;
+        root.stamp.inode == self.inode && (root.stamp.device == self.device || same_system)
+    }
+}
+
 /// A drive on hold.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DriveKept {
@@ -94,6 +106,9 @@ pub struct DriveKept {
     pub kind: String,
     /// BLAKE3 over chosen sectors (`read::fingerprint`); `None` = they could not or must not be read.
     pub fingerprint: Option<Blake3>,
+    /// The digests that it is made of, so that a sector gone bad since makes it no other drive.
+    #[serde(default)]
+    pub stretches: Vec<Option<Blake3>>,
     /// The whole disks under it.
     pub disks: Vec<String>,
     /// The kernel's read-only flag as it was before; given back at the end.
@@ -102,6 +117,20 @@ pub struct DriveKept {
     pub held: bool,
     /// What holds it, or why not.
     pub held_why: String,
+}
+
+impl DriveKept {
+    /// Keeps what was seen of the drive.
+    pub fn take_fingerprint(&mut self, seen: &Fingerprint) {
+        self.fingerprint = Some(seen.digest());
+        self.stretches = seen.stretches().to_vec();
+    }
+
+    /// What was seen of the drive; `None` = nothing yet.
+    pub fn seen(&self) -> Option<Fingerprint> {
+        self.fingerprint
+            .map(|_| Fingerprint::kept(self.bytes, self.stretches.clone()))
+    }
 }
 
 /// One destination.
@@ -152,6 +181,9 @@ pub struct Setup {
     pub destinations: Vec<DestinationKept>,
     /// The policy's name.
     pub policy: String,
+    /// The file it came from; `None` = a shipped one.
+    #[serde(default)]
+    pub policy_file: Option<KeptPath>,
     /// Its whole text, resolved.
     pub policy_text: String,
     /// Its hash.
@@ -191,6 +223,14 @@ impl<'b> Job<'b> {
     pub fn open(bench: &'b dyn Bench, dir: &Path) -> Result<Self, Problem> {
         let dir = find_folder(dir)?;
         let ledger = Ledger::open(&dir.join(Ledger::FILE)).map_err(|e| ledger_problem(&e))?;
+        let snapshot = ledger.snapshot_of().map_err(|e| ledger_problem(&e))?;
+        if let Some(note) = snapshot {
+            may_take_back(&note, &dir)?;
+            let at = bench.clock().now();
+            ledger
+                .transaction::<_, LedgerError>(|ledger| ledger.take_back(at))
+                .map_err(|e| ledger_problem(&e))?;
+        }
         Self::with(bench, ledger, dir)
     }
 
@@ -338,11 +378,26 @@ impl<'b> Job<'b> {
         let beside = path.with_extension("snapshot");
         // A snapshot left by a crash is stale by definition.
         let _ = std::fs::remove_file(&beside);
-        if let Err(e) = self.ledger.snapshot_to(&beside) {
+        let note = SnapshotOf {
+            home: KeptPath::of(&self.dir.canonicalize().unwrap_or(self.dir.clone())),
+            job: self.setup.id.clone(),
+            made: self.now(),
+        };
+        let note = serde_json::to_string(&note).unwrap_or_default();
+        if let Err(e) = self.ledger.snapshot_to(&beside, &note) {
             warnings.push(format!("no snapshot of the ledger could be made: {e}"));
             return warnings;
         }
         for number in lacking {
+            let kept = self.setup.destinations.get(number);
+            let there = kept.map(|kept| kept.folder.path().join(Ledger::FILE));
+            if there.is_some_and(|there| is_live(&there)) {
+                warnings.push(
+                    "no snapshot of the ledger was written where another live ledger of this job lies: work on one of the two only"
+                        .into(),
+                );
+                continue;
+            }
             let copied = self
                 .destination(number)
                 .and_then(|destination| copy_file(&beside, destination.as_ref(), Ledger::FILE));
@@ -353,6 +408,62 @@ impl<'b> Job<'b> {
         let _ = std::fs::remove_file(&beside);
         warnings
     }
+}
+
+/// The note in a snapshot of the ledger.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SnapshotOf {
+    /// The job folder with the ledger itself.
+    pub home: KeptPath,
+    /// The job's id.
+    pub job: String,
+    /// When it was made.
+    pub made: Moment,
+}
+
+impl SnapshotOf {
+    /// The note of an open ledger; `None` = it is no snapshot.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    pub fn of(ledger: &Ledger) -> Result<Option<Self>, LedgerError> {
+        let note = ledger.snapshot_of()?;
+        Ok(note.map(|note| {
+            serde_json::from_str(&note).unwrap_or(Self {
+                home: KeptPath::of(Path::new("")),
+                job: String::new(),
+                made: Moment::from_seconds(0),
+            })
+        }))
+    }
+}
+
+/// Whether a snapshot in `dir` may take the ledger's place: it was put there by hand, or the ledger itself is out of
+/// reach. Whatever it does not know of then has to be proven again.
+fn may_take_back(note: &str, dir: &Path) -> Result<(), Problem> {
+    let Ok(of) = serde_json::from_str::<SnapshotOf>(note) else {
+        return Ok(());
+    };
+    let home = of.home.path();
+    if same_folder(&home, dir) || !is_live(&home.join(Ledger::FILE)) {
+        return Ok(());
+    }
+    Err(Problem::failed(
+        format!(
+            "this is a copy of the job's record, made {}; the record itself is elsewhere",
+            of.made
+        ),
+        KeptPath::of(dir).text,
+        format!("name the job itself: {}", of.home.text),
+    ))
+}
+
+/// Whether a ledger that is no snapshot lies there.
+fn is_live(path: &Path) -> bool {
+    path.is_file()
+        && Ledger::open_to_read(path)
+            .and_then(|ledger| ledger.snapshot_of())
+            .is_ok_and(|note| note.is_none())
 }
 
 fn same_folder(a: &Path, b: &Path) -> bool {
@@ -426,6 +537,7 @@ pub fn ledger_problem(e: &LedgerError) -> Problem {
         LedgerError::NotALedger { .. } => {
             "name a job folder; a torn ledger can be replaced by the snapshot on another destination"
         }
+        LedgerError::Busy { .. } => "wait until it has ended, then do the same again",
         LedgerError::Broken { .. } => "keep the copies as they are; open a new job and copy again",
         LedgerError::Store { .. } => {
             "look whether the destination that holds the job is full, read-only or gone; then do the same again"

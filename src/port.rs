@@ -182,17 +182,6 @@ pub trait Folder: Send + Sync {
     fn stamp(&self, name: &[u8]) -> Result<Stamp, Fault>;
 }
 
-/// What was read around the places that cannot be read.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct ReadAround {
-    /// Bytes from the start of the buffer that count; less than asked for only at the end of the content.
-    pub bytes: usize,
-    /// Of these, the ranges (first byte of the content, bytes) that are not there: zeros in the buffer. Ascending.
-    pub missing: Vec<(u64, u64)>,
-    /// Why the first of them is not there.
-    pub fault: Option<Fault>,
-}
-
 /// Open content.
 pub trait Content: Send + Sync {
     /// The stamp now (of the open file, not of the name).
@@ -203,11 +192,22 @@ pub trait Content: Send + Sync {
     /// The next range at or after `at` that holds data, `None` = only a hole follows.
     /// Trees that cannot tell answer with the rest of the file.
     fn data_after(&self, at: u64) -> Result<Option<(u64, u64)>, Fault>;
-    /// As `read_at`, for content that narrows a refusal down to sectors by itself. `None` (the default) = it does
-    /// not: a refused request may be asked again in smaller ones.
-    fn read_around(&self, _at: u64, _buf: &mut [u8]) -> Option<Result<ReadAround, Fault>> {
+    /// Like [`Content::read_at`], but goes on behind what cannot be read, for content that knows to the byte
+    /// what that is. `None` = this one does not: narrow a refused request by asking for less.
+    fn read_around(&self, _at: u64, _buf: &mut [u8]) -> Option<Result<Stretch, Fault>> {
         None
     }
+}
+
+/// What came of reading one stretch of content into a buffer.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Stretch {
+    /// Bytes that count, from the start of the buffer (missing ranges are zeros); 0 = the end.
+    pub bytes: usize,
+    /// The ranges among them that could not be read: first byte of the content, length.
+    pub missing: Vec<(u64, u64)>,
+    /// The newest fault among them.
+    pub fault: Option<Fault>,
 }
 
 /// What a destination says of itself.

@@ -85,6 +85,8 @@ pub enum FactBody {
         high: f64,
         explained: Blake3,
     },
+    /// A survey begins to renew the rows: until it is finished, none counts.
+    SurveyBegun { survey: i64 },
     /// A survey finished.
     Surveyed {
         survey: i64,
@@ -134,6 +136,9 @@ pub enum FactBody {
         items: u64,
         bytes: u64,
         unequal: u64,
+        /// Items that could not be read this time: nothing is known of them.
+        #[serde(default)]
+        unread: u64,
         full: bool,
         rows: String,
     },
@@ -197,7 +202,14 @@ pub enum FactBody {
         already_there: u64,
         set_beside: u64,
         refused: u64,
+        /// Only one class or one person was asked for.
+        #[serde(default)]
+        part: bool,
     },
+    /// The shop's copies are about to be deleted: from here on none of them counts.
+    Closing { items: u64, bytes: u64 },
+    /// A snapshot took the place of a lost ledger: whatever happened after that many facts is not known.
+    TakenBack { facts: i64 },
     /// The shop's copy was deleted, or its keeping time set.
     Closed {
         deleted_items: u64,
@@ -216,6 +228,7 @@ impl FactBody {
             FactBody::Opened { .. } => "opened",
             FactBody::Read { .. } => "read",
             FactBody::Forecast { .. } => "forecast",
+            FactBody::SurveyBegun { .. } => "survey-begun",
             FactBody::Surveyed { .. } => "surveyed",
             FactBody::Batch { .. } => "batch",
             FactBody::RowsMoved { .. } => "rows-moved",
@@ -234,6 +247,8 @@ impl FactBody {
             FactBody::GivenBack { .. } => "given-back",
             FactBody::Guarded { .. } => "guarded",
             FactBody::PutBack { .. } => "put-back",
+            FactBody::Closing { .. } => "closing",
+            FactBody::TakenBack { .. } => "taken-back",
             FactBody::Closed { .. } => "closed",
             FactBody::Stripped { .. } => "stripped",
         }
@@ -386,14 +401,15 @@ impl Ledger {
     pub fn facts(&self) -> Result<Vec<Fact>, LedgerError> {
         let mut out = Vec::new();
         self.each_fact(|fact| {
-            // Batches are many and matter only for the chain and the newest sum.
-            if matches!(fact.body, FactBody::Batch { .. })
-                && matches!(
-                    out.last().map(|f: &Fact| &f.body),
-                    Some(FactBody::Batch { .. })
-                )
-            {
-                out.pop();
+            // Batches are many and matter only for the chain, for the newest sum, and for the newest one
+            // that wrote anything: one that wrote nothing never takes the place of one that did.
+            if let FactBody::Batch { items, .. } = fact.body {
+                while let Some(FactBody::Batch { items: before, .. }) =
+                    out.last().map(|before: &Fact| &before.body)
+                    && (*before == 0 || items > 0)
+                {
+                    out.pop();
+                }
             }
             out.push(fact);
         })?;
@@ -401,8 +417,21 @@ impl Ledger {
     }
 
     /// Adds a fact and keeps its number, so that a chain cut short shows.
+    ///
+    /// # Errors
+    /// When the chain was cut since, or the store fails: nothing is added to a cut chain, because it would look whole again.
     pub fn record(&self, at: Moment, body: &FactBody) -> Result<Fact, LedgerError> {
+        let kept = self.get("newest-fact")?;
         let fact = self.add_fact(at, body)?;
+        if let Some(newest) = kept.and_then(|text| text.parse::<i64>().ok())
+            && newest + 1 != fact.number
+        {
+            return Err(LedgerError::Broken {
+                number: fact.number,
+                expected: format!("facts up to {newest}"),
+                found: format!("{} facts", fact.number - 1),
+            });
+        }
         self.set("newest-fact", &fact.number.to_string())?;
         Ok(fact)
     }
@@ -433,6 +462,31 @@ mod tests {
             facts.iter().map(|f| f.number).collect::<Vec<_>>(),
             [1, 2, 3, 4]
         );
+    }
+
+    #[test]
+    fn of_many_batches_the_newest_that_wrote_and_the_newest_stay() {
+        let seen = |written: &[u64]| {
+            let ledger = Ledger::in_memory().unwrap();
+            for (batch, items) in (1..).zip(written) {
+                let (batch, items, bytes) = (batch, *items, 0);
+                let rows = batch.to_string();
+                let body = FactBody::Batch {
+                    batch,
+                    items,
+                    bytes,
+                    rows,
+                };
+                ledger.record(Moment::from_seconds(batch), &body).unwrap();
+            }
+            let kept = ledger.facts().unwrap();
+            kept.iter().map(|fact| fact.number).collect::<Vec<_>>()
+        };
+        assert_eq!(seen(&[5, 5, 5]), [3]);
+        assert_eq!(seen(&[5, 0]), [1, 2]);
+        assert_eq!(seen(&[5, 0, 0]), [1, 3]);
+        assert_eq!(seen(&[5, 0, 7]), [3]);
+        assert_eq!(seen(&[0, 0]), [2]);
     }
 
     #[test]

@@ -14,6 +14,7 @@ mod page;
 pub mod row;
 pub mod rowsum;
 mod schema;
+pub mod standing;
 mod strip;
 
 use crate::port::{Fault, FaultKind};
@@ -60,6 +61,12 @@ pub enum LedgerError {
         /// The newest format that this program knows.
         known: i64,
     },
+    /// Another process works on the job.
+    #[error("another holdpoint is at work on this job ({path})")]
+    Busy {
+        /// The job folder.
+        path: String,
+    },
     /// A chained fact does not fit the one before it.
     #[error("the ledger's chain breaks at fact {number}: expected {expected}, found {found}")]
     Broken {
@@ -75,15 +82,22 @@ pub enum LedgerError {
 /// What stands for the path of a ledger in memory.
 const IN_MEMORY: &str = "(in memory)";
 
+/// How long a ledger that another process works on is waited for.
+const WAIT: std::time::Duration = std::time::Duration::from_secs(3);
+
 /// An open ledger. One connection, one writer.
 pub struct Ledger {
     db: Connection,
     path: String,
+    /// Holds the job folder against a second writer until this ledger is closed.
+    _alone: Option<std::fs::File>,
 }
 
 impl Ledger {
     /// The file name in a job folder.
     pub const FILE: &'static str = "ledger.db";
+    /// The setting that tells a snapshot from the ledger.
+    const SNAPSHOT_OF: &'static str = "snapshot-of";
 
     /// Starts a new ledger at `path`; it must not exist.
     pub fn create(path: &Path) -> Result<Self, LedgerError> {
@@ -96,7 +110,11 @@ impl Ledger {
             path: shown.clone(),
             source,
         })?;
-        let ledger = Self { db, path: shown };
+        let ledger = Self {
+            db,
+            path: shown,
+            _alone: alone(path)?,
+        };
         ledger.tune()?;
         ledger.doing(
             "laying out its tables",
@@ -113,7 +131,11 @@ impl Ledger {
             path: path.clone(),
             source,
         })?;
-        let ledger = Self { db, path };
+        let ledger = Self {
+            db,
+            path,
+            _alone: None,
+        };
         ledger.doing(
             "laying out its tables",
             ledger.db.execute_batch(schema::CREATE),
@@ -142,7 +164,11 @@ impl Ledger {
             path: path.clone(),
             source,
         })?;
-        let mut ledger = Self { db, path };
+        let mut ledger = Self {
+            db,
+            path,
+            _alone: None,
+        };
         let tables = ledger
             .db
             .query_row("SELECT count(*) FROM sqlite_schema", [], |row| {
@@ -207,8 +233,13 @@ impl Ledger {
         if format != schema::FORMAT {
             return Err(not_a_ledger(format!("format {format}")));
         }
-        let ledger = Self { db, path: shown };
+        let mut ledger = Self {
+            db,
+            path: shown,
+            _alone: None,
+        };
         if to_work {
+            ledger._alone = alone(path)?;
             ledger.tune()?;
         }
         Ok(ledger)
@@ -293,14 +324,45 @@ impl Ledger {
         Ok(())
     }
 
-    /// Writes a complete, compact copy of the ledger to `path` (which must not exist).
-    pub fn snapshot_to(&self, path: &Path) -> Result<(), LedgerError> {
+    /// Writes a complete, compact copy of the ledger to `path` (which must not exist), with the note `of` in it that
+    /// tells it from the ledger itself.
+    pub fn snapshot_to(&self, path: &Path, of: &str) -> Result<(), LedgerError> {
         let text = path.to_string_lossy().into_owned();
         self.doing(
             "writing a snapshot",
             self.db.execute("VACUUM INTO ?1", [text]),
         )?;
-        Ok(())
+        let copy = Connection::open(path)
+            .and_then(|copy| {
+                copy.execute_batch("PRAGMA journal_mode=MEMORY; PRAGMA synchronous=OFF")?;
+                copy.execute(
+                    "INSERT OR REPLACE INTO setting(key, value) VALUES(?1, ?2)",
+                    [Self::SNAPSHOT_OF, of],
+                )
+            })
+            .map(|_| ());
+        self.doing("marking a snapshot", copy)
+    }
+
+    /// The note in a snapshot; `None` = this is the ledger itself.
+    pub fn snapshot_of(&self) -> Result<Option<String>, LedgerError> {
+        self.get(Self::SNAPSHOT_OF)
+    }
+
+    /// Makes a snapshot the ledger: what happened after its last fact is not known. Call inside a transaction.
+    pub fn take_back(&self, at: crate::value::Moment) -> Result<(), LedgerError> {
+        let known = self
+            .db
+            .query_row("SELECT coalesce(max(number), 0) FROM fact", [], |row| {
+                row.get(0)
+            });
+        let facts = self.doing("counting the facts", known)?;
+        self.doing(
+            "taking the note out of a snapshot",
+            self.db
+                .execute("DELETE FROM setting WHERE key = ?1", [Self::SNAPSHOT_OF]),
+        )?;
+        self.record(at, &FactBody::TakenBack { facts }).map(|_| ())
     }
 
     /// Where the ledger lies; `None` for one in memory.
@@ -319,6 +381,34 @@ impl Ledger {
     /// The ledger's place in words.
     pub fn shown_path(&self) -> &str {
         &self.path
+    }
+}
+
+/// Takes the job folder for one process alone: steps keep the sum of the rows at hand between their transactions,
+/// so a second writer in between would break it. A file system that cannot lock is worked on without.
+fn alone(ledger: &Path) -> Result<Option<std::fs::File>, LedgerError> {
+    use std::fs::TryLockError;
+    let folder = match ledger.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    };
+    let Ok(folder_file) = std::fs::File::open(folder) else {
+        return Ok(None);
+    };
+    let since = std::time::Instant::now();
+    loop {
+        match folder_file.try_lock() {
+            Ok(()) => return Ok(Some(folder_file)),
+            Err(TryLockError::Error(_)) => return Ok(None),
+            Err(TryLockError::WouldBlock) if since.elapsed() < WAIT => {
+                std::thread::sleep(std::time::Duration::from_millis(50));
+            }
+            Err(TryLockError::WouldBlock) => {
+                return Err(LedgerError::Busy {
+                    path: folder.display().to_string(),
+                });
+            }
+        }
     }
 }
 

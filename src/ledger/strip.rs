@@ -117,7 +117,10 @@ fn without_names(fact: &Fact, setup: &serde_json::Value) -> Option<FactBody> {
         FactBody::Closed { reason, .. } => reason.iter_mut().for_each(out),
         FactBody::Read { .. }
         | FactBody::Forecast { .. }
+        | FactBody::SurveyBegun { .. }
         | FactBody::Surveyed { .. }
+        | FactBody::Closing { .. }
+        | FactBody::TakenBack { .. }
         | FactBody::Sealed { .. }
         | FactBody::Verified { .. }
         | FactBody::SourceReadAgain { .. }
@@ -143,6 +146,7 @@ mod tests {
             already_there: 0,
             set_beside: 0,
             refused: 0,
+            part: false,
         };
         let looked = FactBody::Inspected {
             looked: 3,

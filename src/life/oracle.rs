@@ -223,6 +223,9 @@ impl Oracle<'_> {
     /// for byte, or was given up while it was not.
     pub fn released(&self, given_up: &GivenUp) -> Result<(), Broken> {
         let counting = self.job.counting();
+        // A drive with a bad symptom is read once; where a bit flips unseen then, only the same bytes can be asked for.
+        let doubt_taken = given_up.points.contains("memory-doubt");
+        let read_once = !self.trust.reads && (self.job.has_bad_symptom() || doubt_taken);
         for truth in self.bench.drive.truth() {
             let shown = Name::Bytes(truth.parts.join(&b'/')).text();
             let (item, got) = self.row(&truth.parts)?;
@@ -272,6 +275,7 @@ impl Oracle<'_> {
                 };
                 let sound = found.is_some_and(|found| {
                     equal_but_for(&shown, &truth.node.bytes, &found, &got.missing).is_ok()
+                        || read_once && Some(Blake3(*blake3::hash(&found).as_bytes())) == got.blake3
                 });
                 good += u32::from(sound);
             }

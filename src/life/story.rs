@@ -118,7 +118,7 @@ impl<'w> Story<'w> {
     /// From `open` to a release, or to a hold that nothing ends.
     pub fn live(mut self) -> Result<Lived, Broken> {
         let mut released = false;
-        let mut open = Vec::new();
+        let (mut open, mut stood) = (Vec::new(), Vec::new());
         for _ in 0..ROUNDS {
             if self.job.is_none() && !self.open()? {
                 continue;
@@ -131,8 +131,14 @@ impl<'w> Story<'w> {
                 }
                 Round::Hold(points) => {
                     let ids: Vec<String> = points.iter().map(|point| point.id.clone()).collect();
-                    let before = std::mem::replace(&mut open, ids);
-                    if before == open && !self.can_do_more(&points) {
+                    open = ids;
+                    // The same point again about something else is a new one.
+                    let now: Vec<_> = points
+                        .iter()
+                        .map(|point| (point.id.clone(), point.evidence.clone()))
+                        .collect();
+                    let before = std::mem::replace(&mut stood, now);
+                    if before == stood && !self.can_do_more(&points) {
                         break;
                     }
                 }
@@ -307,6 +313,12 @@ impl<'w> Story<'w> {
         Ok(facts.iter().any(|fact| wanted(&fact.body)))
     }
 
+    fn is_surveyed(&self) -> Result<bool, Broken> {
+        let ledger = self.world.bench.ledger().map_err(|e| e.to_string())?;
+        let facts = ledger.facts().map_err(|e| e.to_string())?;
+        Ok(crate::ledger::standing::surveyed(&facts).is_some())
+    }
+
     /// Once through the steps, as far as they are needed.
     fn round(&mut self) -> Result<Round, Broken> {
         use crate::ledger::FactBody;
@@ -323,7 +335,7 @@ impl<'w> Story<'w> {
                 return self.interrupted();
             }
         }
-        if !self.facts(|body| matches!(body, FactBody::Surveyed { .. }))? && !self.plan()? {
+        if !self.is_surveyed()? && !self.plan()? {
             return self.interrupted();
         }
         let copy = CopyRequest {

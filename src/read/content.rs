@@ -5,7 +5,7 @@
 //! not asked for again by the same reader. Compressed content is lost by the unit (up to 64 KiB) or chunk, because
 //! nothing of it can be told from a part; stored-plain units lose only their sectors. The compressions have no checksum.
 
-use crate::port::{Content, Fault, FaultKind, ReadAround, Sectors, Stamp};
+use crate::port::{Content, Fault, FaultKind, Sectors, Stamp, Stretch};
 use crate::volume::layout::{Coding, Layout, Piece};
 use crate::volume::stored::{Narrow, Ranges, Spot, Stored, push_range};
 use crate::volume::unpack::{UnpackError, lznt1, lzx, xpress};
@@ -28,17 +28,16 @@ pub struct Got {
 }
 
 impl Got {
-    /// Why the first missing range is missing; `None` = nothing is.
-    fn refusal(&self) -> Option<Fault> {
-        let (from, bytes) = self.missing.first()?;
-        Some(Fault::new(
+    /// One missing range as a fault.
+    fn refusal(&self, from: u64, bytes: u64) -> Fault {
+        Fault::new(
             FaultKind::Refused,
             format!("reading {bytes} bytes of content at {from}"),
             match self.unpack {
                 Some(why) => why.to_string(),
                 None => "not readable, or its place is not known".to_owned(),
             },
-        ))
+        )
     }
 }
 
@@ -461,18 +460,21 @@ impl Content for ContentReader<'_> {
         let got = self.read(at, buf)?;
         match got.missing.first() {
             None => Ok(got.bytes),
-            Some((from, _)) if *from <= at => Err(got.refusal().unwrap_or_else(|| {
-                Fault::new(FaultKind::Refused, "reading content", "not readable")
-            })),
+            Some((from, bytes)) if *from <= at => Err(got.refusal(*from, *bytes)),
             Some((from, _)) => Ok(usize::try_from(from.saturating_sub(at)).unwrap_or(0)),
         }
     }
 
-    fn read_around(&self, at: u64, buf: &mut [u8]) -> Option<Result<ReadAround, Fault>> {
-        Some(self.read(at, buf).map(|got| ReadAround {
-            bytes: got.bytes,
-            fault: got.refusal(),
-            missing: got.missing,
+    fn read_around(&self, at: u64, buf: &mut [u8]) -> Option<Result<Stretch, Fault>> {
+        Some(self.read(at, buf).map(|got| {
+            Stretch {
+                bytes: got.bytes,
+                fault: got
+                    .missing
+                    .last()
+                    .map(|(from, bytes)| got.refusal(*from, *bytes)),
+                missing: got.missing,
+            }
         }))
     }
 

@@ -41,6 +41,8 @@ pub fn assess(
     request: &AssessRequest,
     tell: Tell<'_>,
 ) -> Result<Outcome<Assessed>, Problem> {
+    let known = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    crate::step::refuse_closing(job, &known)?;
     tell(Event::Started { step: Step::Assess });
     let mut drives = Vec::new();
     for drive in 0..drive_count(job) {

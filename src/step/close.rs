@@ -2,13 +2,12 @@
 //!
 //! Invariant: nothing is deleted before its time, and nothing at all while one of the destinations is
 //! away, because a forgotten stick is a customer's data in a drawer. Afterwards no name of the
-//! customer's stays in the job: items are numbers, papers and bag are gone; readings, the certificate
-//! (which names the folder's path or the drive, and no person) and the chain of facts stay. A run that
+//! customer's stays in the job: items are numbers, papers and bag are gone; readings, a drive's certificate
+//! (which names no person; a folder's goes, because a path can name one) and the chain of facts stay. A run that
 //! was cut off is simply done again. The kernel's read-only flag of every held drive goes back to what it was.
 
-use super::put_back::is_closed;
 use crate::job::{ID_FILE, Job, KeptPath, Setup, fault_problem, ledger_problem};
-use crate::ledger::{Fact, FactBody, Ledger, LedgerError, TAKEN_OUT};
+use crate::ledger::{Fact, FactBody, Ledger, LedgerError, TAKEN_OUT, standing};
 use crate::port::{Destination, Fault, FaultKind};
 use crate::read::trees::bag_path;
 use crate::step::copy::places::Places;
@@ -55,6 +54,11 @@ pub fn close(
     };
     let destinations = all_here(job)?;
     let amount = amount(job)?;
+    // Before the first copy goes: cut off from here on, nothing of this job counts as saved any more.
+    job.record(&FactBody::Closing {
+        items: amount.items,
+        bytes: amount.bytes,
+    })?;
     delete_copies(job, &destinations, tell)?;
     sweep(job, &destinations, tell)?;
     // While the ledger still tells which drives were held.
@@ -110,7 +114,7 @@ fn ended(
 
 /// What the closing fact says was deleted; `None` = not closed.
 fn deleted(facts: &[Fact]) -> Option<Amount> {
-    if !is_closed(facts) {
+    if !standing::is_closed(facts) {
         return None;
     }
     facts.iter().rev().find_map(|fact| match fact.body {
@@ -157,12 +161,7 @@ pub fn kept_until(job: &Job<'_>, facts: &[Fact]) -> Option<Moment> {
         _ => None,
     });
     set.or_else(|| {
-        let accepted = facts.iter().rev().find(|fact| {
-            matches!(
-                fact.body,
-                FactBody::PutBack { .. } | FactBody::Released { .. }
-            )
-        })?;
+        let accepted = standing::accepted(facts)?;
         let days = f64::from(job.policy.keeping.days.get());
         Some(accepted.at.plus_hours(days * 24.0))
     })
@@ -171,13 +170,7 @@ pub fn kept_until(job: &Job<'_>, facts: &[Fact]) -> Option<Moment> {
 fn check_time(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
     let shown = job.setup.name.clone();
     let early = "or, with the owner's word: holdpoint close JOB --now --reason TEXT";
-    let accepted = facts.iter().any(|fact| {
-        matches!(
-            fact.body,
-            FactBody::PutBack { .. } | FactBody::Released { .. }
-        )
-    });
-    if !accepted {
+    if standing::accepted(facts).is_none() {
         return Err(Problem::hold(
             "the job is on hold and nothing was put back: this may be the only copy",
             shown,
@@ -185,13 +178,17 @@ fn check_time(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
         ));
     }
     let newest = facts.iter().rev().find_map(|fact| match fact.body {
-        FactBody::PutBack { refused, .. } => Some(refused),
+        FactBody::PutBack {
+            refused,
+            part: false,
+            ..
+        } => Some(refused),
         _ => None,
     });
     if let Some(refused) = newest.filter(|refused| *refused > 0) {
         return Err(Problem::failed(
             format!(
-                "the newest put-back did not return {refused} items: for those this may be the only copy"
+                "the newest put-back of everything did not return {refused} items: for those this may be the only copy"
             ),
             shown,
             format!("holdpoint put-back JOB --to DIR once more, {early}"),
@@ -298,6 +295,9 @@ fn sweep(
         for holding in HOLDINGS {
             clear(destination.as_ref(), holding).map_err(|f| gone(&f))?;
         }
+        if job.setup.drives.is_empty() {
+            clear(destination.as_ref(), "release").map_err(|f| gone(&f))?;
+        }
         destination.settle().map_err(|f| gone(&f))?;
         tell_strangers(destination.as_ref(), tell);
     }
@@ -307,6 +307,9 @@ fn sweep(
         .destination(&job.dir, false)
         .map_err(|f| gone(&f))?;
     clear(own.as_ref(), "papers").map_err(|f| gone(&f))?;
+    if job.setup.drives.is_empty() {
+        clear(own.as_ref(), "release").map_err(|f| gone(&f))?;
+    }
     own.settle().map_err(|f| gone(&f))
 }
 
@@ -371,5 +374,6 @@ fn without_names(setup: &Setup) -> Setup {
         folder.path = nowhere();
     }
     bare.replies = None;
+    bare.policy_file = None;
     bare
 }

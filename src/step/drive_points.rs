@@ -5,8 +5,9 @@
 
 use crate::job::{DriveKept, Job};
 use crate::judge::point::{Decider, Point};
-use crate::ledger::{Fact, FactBody};
+use crate::ledger::{Fact, standing};
 use crate::port::DriveFacts;
+use crate::read::fingerprint::Likeness;
 use crate::step::gate::{Closeness, rules};
 use crate::step::outcome::Machine;
 use crate::step::present;
@@ -172,11 +173,7 @@ fn contents(
             "find out what wrote to it (a started system, a mount for writing, a wipe); then open a new job for it with holdpoint open --drive",
         ))
     };
-    let surveyed = facts
-        .iter()
-        .rev()
-        .find(|fact| matches!(fact.body, FactBody::Surveyed { .. }))
-        .map_or(0, |fact| fact.number);
+    let surveyed = standing::surveyed(facts).map_or(0, |fact| fact.number);
     let run = present::guard_runs(facts)
         .into_iter()
         .rev()
@@ -187,10 +184,21 @@ fn contents(
             run.at
         ));
     }
-    let then = kept.fingerprint?;
+    let then = kept.seen()?;
     match present::fingerprint_now(job, facts, &now.path) {
-        Ok(seen) if seen == then => None,
-        Ok(seen) => changed(format!("fingerprint {then} when it was opened, {seen} now")),
+        Ok(seen) => match seen.against(&then) {
+            Likeness::Same => match present::listing_changed(job, facts, number, &now.path) {
+                Ok(None) => None,
+                Ok(Some(why)) => changed(why),
+                Err(why) => Some(gone(kept, why)),
+            },
+            Likeness::Different => changed(format!(
+                "fingerprint {} when it was opened, {} now",
+                then.digest(),
+                seen.digest()
+            )),
+            Likeness::Unknown => Some(gone(kept, present::TOO_LITTLE.to_owned())),
+        },
         Err(why) => Some(gone(kept, why)),
     }
 }

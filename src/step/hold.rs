@@ -11,6 +11,7 @@
 use crate::job::{DriveKept, Job, KeptPath, ledger_problem};
 use crate::ledger::{Fact, FactBody};
 use crate::port::DriveFacts;
+use crate::read::fingerprint::Likeness;
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
 use crate::step::present;
@@ -116,8 +117,9 @@ fn surely(job: &Job<'_>, facts: &[Fact], kept: &DriveKept, now: &DriveFacts) -> 
     if same_plug && now.path == kept.path.path() {
         return true;
     }
-    match kept.fingerprint {
-        Some(then) => present::fingerprint_now(job, facts, &now.path) == Ok(then),
+    match kept.seen() {
+        Some(then) => present::fingerprint_now(job, facts, &now.path)
+            .is_ok_and(|seen| seen.against(&then) == Likeness::Same),
         // Without a fingerprint only a serial in the old place will do: docks lend one serial to many drives.
         None => now.serial.is_some() && now.path == kept.path.path(),
     }
@@ -173,7 +175,9 @@ pub fn fingerprints(job: Job<'_>) -> Result<Job<'_>, Problem> {
             continue;
         }
         if let Ok(now) = present::find(&job, number, None) {
-            kept.fingerprint = present::fingerprint_now(&job, &facts, &now.path).ok();
+            if let Ok(seen) = present::fingerprint_now(&job, &facts, &now.path) {
+                kept.take_fingerprint(&seen);
+            }
         }
     }
     renew(job, setup)

@@ -4,6 +4,7 @@
 
 pub mod assess;
 pub mod attest;
+pub mod bags;
 pub mod close;
 pub mod copy;
 pub mod crew;
@@ -33,4 +34,4 @@ pub mod verify;
 pub mod waive;
 
 pub use gate::points_now;
-pub use state::{counts, refer_refusal, route_of, saved_amount};
+pub use state::{counts, refer_refusal, refuse_closing, route_of, saved_amount};

@@ -6,11 +6,12 @@
 use crate::drive::reading::Reading;
 use crate::job::{DriveKept, Job};
 use crate::ledger::{Fact, FactBody};
-use crate::port::DriveFacts;
-use crate::read::fingerprint::fingerprint;
+use crate::port::{DriveFacts, Sectors};
+use crate::read::fingerprint::{Fingerprint, Likeness};
 use crate::step::outcome::Problem;
-use crate::value::{Blake3, Moment};
+use crate::value::Moment;
 use std::path::Path;
+use std::sync::Arc;
 
 /// A guarded command in the ledger.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -198,10 +199,11 @@ pub fn which(job: &Job<'_>, named: Option<&Path>) -> Result<usize, Problem> {
                 .bench
                 .sectors(&facts.path)
                 .ok()
-                .and_then(|sectors| fingerprint(sectors.as_ref()));
+                .and_then(|sectors| Fingerprint::of(sectors.as_ref()));
             let by_content = same.into_iter().find(|number| {
-                let kept = drives.get(*number).and_then(|kept| kept.fingerprint);
-                kept.is_some() && kept == seen
+                let kept = drives.get(*number).and_then(DriveKept::seen);
+                kept.zip(seen.as_ref())
+                    .is_some_and(|(kept, seen)| seen.against(&kept) == Likeness::Same)
             });
             by_content.ok_or_else(|| {
                 Problem::hold(
@@ -218,12 +220,88 @@ pub fn which(job: &Job<'_>, named: Option<&Path>) -> Result<usize, Problem> {
 ///
 /// # Errors
 /// In words: it must not be read, or does not answer.
-pub fn fingerprint_now(job: &Job<'_>, facts: &[Fact], path: &Path) -> Result<Blake3, String> {
+pub fn fingerprint_now(job: &Job<'_>, facts: &[Fact], path: &Path) -> Result<Fingerprint, String> {
     if job.has_bad_symptom() && !crate::step::state::refer_decided(facts) {
         return Err("not read, because of the symptom told at the intake".into());
     }
     let sectors = job.bench.sectors(path).map_err(|fault| fault.to_string())?;
-    fingerprint(sectors.as_ref()).ok_or_else(|| "the drive does not answer".into())
+    Fingerprint::of(sectors.as_ref()).ok_or_else(|| "the drive does not answer".into())
+}
+
+/// Why the drive at `path` does not hold what the newest survey listed any more; `None` = everything that the survey read
+/// of its tables and folders still stands there, or nobody looks, because a drive that is not sound is not read in full
+/// for a check (then its fingerprint has to do).
+///
+/// # Errors
+/// In words, when it cannot be looked at.
+pub fn listing_changed(
+    job: &Job<'_>,
+    facts: &[Fact],
+    number: usize,
+    path: &Path,
+) -> Result<Option<String>, String> {
+    let sound = crate::step::route_of(job, facts) == crate::step::outcome::Route::Ordinary;
+    if !sound || crate::ledger::standing::surveyed(facts).is_none() {
+        return Ok(None);
+    }
+    let watched = crate::step::plan::drive::watched(job, number).map_err(|p| p.to_string())?;
+    let sectors = job.bench.sectors(path).map_err(|fault| fault.to_string())?;
+    let same = watched
+        .is_same(sectors.as_ref())
+        .map_err(|fault| fault.to_string())?;
+    Ok((same == Some(false))
+        .then(|| "a file table or a folder is not as it was at the survey".to_owned()))
+}
+
+/// What is said of a drive that cannot be known again by its contents.
+pub const TOO_LITTLE: &str = "too little of it can be read to know it again";
+
+/// The drive on hold, ready to be read, and no other: found by what it tells, and with the contents that it had.
+/// Of a drive too weak to show its contents, the same plugging in or the same serial has to do.
+///
+/// # Errors
+/// When it is not here, another one stands in its place, or it was written to since `open`.
+pub fn to_read(
+    job: &Job<'_>,
+    facts: &[Fact],
+    number: usize,
+) -> Result<(DriveFacts, Arc<dyn Sectors>), Problem> {
+    let not_it = |why: String, next: &str| {
+        let on = job.setup.drives.get(number).map(words).unwrap_or_default();
+        Problem::failed(why, on, next)
+    };
+    let connect = "connect the drive on hold, then do the same again";
+    let now = find(job, number, None).map_err(|why| not_it(why, connect))?;
+    let sectors = job
+        .bench
+        .sectors(&now.path)
+        .map_err(|fault| crate::job::fault_problem(&fault, connect).on_path(&now.path))?;
+    let Some(kept) = job.setup.drives.get(number) else {
+        return Err(not_it("the job has no such drive".into(), connect));
+    };
+    let seen = fingerprint_now(job, facts, &now.path).map_err(|why| not_it(why, connect))?;
+    let likeness = kept
+        .seen()
+        .map_or(Likeness::Unknown, |then| seen.against(&then));
+    match likeness {
+        Likeness::Same => Ok((now, sectors)),
+        Likeness::Different => Err(not_it(
+            format!(
+                "what is at {} is not what was put on hold: its contents differ",
+                crate::job::KeptPath::of(&now.path).text
+            ),
+            "look at the label: connect the drive on hold; if this is it, something wrote to it since: open a new job for it",
+        )),
+        Likeness::Unknown => {
+            let same_plug = kept.sequence.is_some() && kept.sequence == now.sequence;
+            let is_file = kept.is_image || kept.is_loop;
+            if same_plug || now.serial.is_some() || (is_file && kept.fingerprint.is_none()) {
+                Ok((now, sectors))
+            } else {
+                Err(not_it(TOO_LITTLE.into(), connect))
+            }
+        }
+    }
 }
 
 /// A fresh health reading of the drive at `path`, where one can be had without harm: none of images and loop devices,
@@ -248,6 +326,7 @@ pub fn words(kept: &DriveKept) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::value::Blake3;
 
     fn kept() -> DriveKept {
         serde_json::from_value(serde_json::json!({

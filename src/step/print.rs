@@ -174,7 +174,7 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
         verifications: verifications(job, &facts),
         manifest_root: newest_root,
         certificate: certificate(job, &facts),
-        keep_until: keep_until(job, &facts),
+        keep_until: crate::step::close::kept_until(job, &facts),
     })
 }
 
@@ -531,26 +531,5 @@ fn certificate(job: &Job<'_>, facts: &[Fact]) -> Option<CertificateLine> {
         signed_by,
         issued,
         expires,
-    })
-}
-
-/// Until when the shop keeps its copy: as recorded, or the policy's days from the newest acceptance.
-fn keep_until(job: &Job<'_>, facts: &[Fact]) -> Option<Moment> {
-    let recorded = facts.iter().rev().find_map(|fact| match fact.body {
-        FactBody::Closed { keep_until, .. } => keep_until,
-        _ => None,
-    });
-    let accepted = facts
-        .iter()
-        .rev()
-        .find(|fact| {
-            matches!(
-                fact.body,
-                FactBody::PutBack { .. } | FactBody::Released { .. }
-            )
-        })
-        .map(|fact| fact.at);
-    recorded.or_else(|| {
-        accepted.map(|at| at.plus_hours(f64::from(job.policy.keeping.days.get()) * 24.0))
     })
 }

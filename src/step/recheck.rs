@@ -2,9 +2,10 @@
 //! to a source, nothing assumed.
 
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{Fact, FactBody, ItemRow, LedgerError, Want};
+use crate::ledger::{Fact, FactBody, ItemRow, LedgerError, Want, standing};
 use crate::paper::certificate::{CertificateBody, DriveRef, Scope};
 use crate::port::{Entry, Fault, Folder};
+use crate::read::fingerprint::Likeness;
 use crate::read::source::unchanged;
 use crate::step::outcome::{Change, Exit, Outcome, Problem, Rechecked};
 use crate::step::present;
@@ -71,6 +72,11 @@ pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result
         } => Some((fact.number, fact.at, *certificate, *expires)),
         _ => None,
     });
+    if standing::is_closing(&facts) {
+        let gone = "the shop's copies were deleted, or their deleting was begun";
+        let closed = change("record", Some("released".into()), Some(gone.into()));
+        return Ok((false, vec![closed], None));
+    }
     let Some((number, at, digest, expires)) = released else {
         let none = change("release", None, Some("none was ever given".into()));
         return Ok((false, vec![none], None));
@@ -97,22 +103,7 @@ pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result
             None
         }
     };
-    let voiding = facts
-        .iter()
-        .filter(|fact| fact.number > number)
-        .find(|fact| {
-            matches!(
-                fact.body,
-                FactBody::Surveyed { .. }
-                    | FactBody::Batch { items: 1.., .. }
-                    | FactBody::Waived { .. }
-                    | FactBody::Closed {
-                        deleted_items: 1..,
-                        ..
-                    }
-            )
-        });
-    if let Some(fact) = voiding {
+    if let Some(fact) = standing::voided(&facts) {
         changed.push(change(
             "record",
             Some(format!("released at {at}")),
@@ -140,12 +131,19 @@ pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result
         });
         changed.extend(drive_changes(job, &facts, number, drive, named, then)?);
     }
-    for destination in job.destinations() {
-        if let Err(fault) = destination {
+    for (number, destination) in job.destinations().into_iter().enumerate() {
+        let trouble = match destination {
+            Err(fault) => Some(("here", fault.to_string())),
+            Ok(at) => crate::step::bags::difference(job, &facts, number, at.as_ref())?
+                .map(|why| ("as recorded", why)),
+        };
+        if let Some((before, now)) = trouble {
+            let at = job.setup.destinations.get(number);
+            let at = at.map(|kept| kept.to.text.clone()).unwrap_or_default();
             changed.push(change(
                 "destination",
-                Some("here".into()),
-                Some(fault.to_string()),
+                Some(before.into()),
+                Some(format!("{at}: {now}")),
             ));
         }
     }
@@ -237,14 +235,31 @@ fn drive_changes(
             Some(now.bytes.to_string()),
         ));
     }
-    match present::fingerprint_now(job, facts, &now.path) {
-        Ok(seen) if seen.to_string() == then.fingerprint => {}
-        Ok(seen) => out.push(of(
+    // The certificate has one digest; what it is made of stands in the ledger, if it is that one.
+    let kept_then = kept
+        .seen()
+        .filter(|kept| kept.digest().to_string() == then.fingerprint);
+    let now_is = match (present::fingerprint_now(job, facts, &now.path), kept_then) {
+        (Ok(seen), Some(kept)) => match seen.against(&kept) {
+            Likeness::Same => None,
+            Likeness::Different => Some(seen.digest().to_string()),
+            Likeness::Unknown => Some(present::TOO_LITTLE.to_owned()),
+        },
+        (Ok(seen), None) => Some(seen.digest().to_string()),
+        (Err(why), _) => Some(why),
+    };
+    match now_is {
+        Some(now_is) => out.push(of(
             "fingerprint",
             Some(then.fingerprint.clone()),
-            Some(seen.to_string()),
+            Some(now_is),
         )),
-        Err(why) => out.push(of("fingerprint", Some(then.fingerprint.clone()), Some(why))),
+        None => {
+            let changed = present::listing_changed(job, facts, drive, &now.path);
+            if let Some(why) = changed.unwrap_or_else(Some) {
+                out.push(of("contents", Some("as surveyed".into()), Some(why)));
+            }
+        }
     }
     let before = crate::step::assess::newest_before(job, drive, released)?;
     if let (Some(before), Some(reading)) = (before, present::read_now(job, drive, &now.path)) {
@@ -295,7 +310,7 @@ pub fn look_at_source(job: &Job<'_>) -> Result<SourceLook, Problem> {
     };
     match tree.root() {
         Err(fault) => return Ok((Some(fault.to_string()), None)),
-        Ok(root) if (root.stamp.device, root.stamp.inode) != (kept.device, kept.inode) => {
+        Ok(root) if !kept.is_at(&root) => {
             return Ok((
                 Some(format!("another folder stands at {}", kept.path.text)),
                 None,
@@ -408,7 +423,7 @@ fn same(item: &ItemRow, entry: &Entry) -> bool {
     match (&entry.stamp, item.kind) {
         (Err(_), _) => item.marks.has(Mark::Unreadable),
         // A folder's own time moves with every entry; its entries are compared themselves.
-        (Ok(stamp), Kind::Folder) => item.device == stamp.device && item.inode == stamp.inode,
+        (Ok(stamp), Kind::Folder) => item.inode == stamp.inode,
         (Ok(stamp), Kind::Link) => item.inode == stamp.inode && item.target == entry.target,
         (Ok(_), Kind::Special) => true,
         (Ok(stamp), Kind::File) => unchanged(item, stamp),

@@ -114,6 +114,7 @@ fn newest_change(facts: &[Fact]) -> i64 {
         matches!(
             body,
             FactBody::Batch { items: 1.., .. }
+                | FactBody::SurveyBegun { .. }
                 | FactBody::Surveyed { .. }
                 | FactBody::Waived { .. }
                 | FactBody::Answered { .. }
@@ -142,21 +143,33 @@ pub fn is_sealed(facts: &[Fact], number: usize) -> Option<Blake3> {
         .map(|(_, root)| root)
 }
 
-/// Seals every destination that is here and not sealed as the ledger says now. Returns the roots by number.
+/// Seals every destination that is here and not sealed as the ledger says now; by number, the root or what went wrong.
+/// One that is full or gone keeps no other one from being sealed.
+///
+/// # Errors
+/// When the ledger cannot be read.
+pub fn seal_each(
+    job: &Job<'_>,
+    destinations: &[Option<&dyn Destination>],
+) -> Result<Vec<Option<Result<Blake3, Problem>>>, Problem> {
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    let one = |(number, destination): (usize, &Option<&dyn Destination>)| {
+        destination.map(|to| match is_sealed(&facts, number) {
+            Some(root) => Ok(root),
+            None => seal(job, number, to, &facts),
+        })
+    };
+    Ok(destinations.iter().enumerate().map(one).collect())
+}
+
+/// As [`seal_each`], and every one that is here must be sealed.
+///
+/// # Errors
+/// The first that could not be sealed.
 pub fn seal_all(
     job: &Job<'_>,
     destinations: &[Option<&dyn Destination>],
 ) -> Result<Vec<Option<Blake3>>, Problem> {
-    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    let mut out = Vec::with_capacity(destinations.len());
-    for (number, destination) in destinations.iter().enumerate() {
-        out.push(match destination {
-            None => None,
-            Some(to) => Some(match is_sealed(&facts, number) {
-                Some(root) => root,
-                None => seal(job, number, *to, &facts)?,
-            }),
-        });
-    }
-    Ok(out)
+    let sealed = seal_each(job, destinations)?;
+    sealed.into_iter().map(Option::transpose).collect()
 }

@@ -1,7 +1,7 @@
 //! `show`: where a job stands, and what comes next. Reads only, and never waits for a running step.
 
-use crate::job::{Job, ledger_problem};
-use crate::ledger::{Fact, FactBody, Ledger};
+use crate::job::{Job, SnapshotOf, ledger_problem};
+use crate::ledger::{Fact, FactBody, Ledger, standing};
 use crate::port::Bench;
 use crate::step::outcome::{Exit, JobLine, Outcome, PathText, Problem, Shown, ShownAll, State};
 use crate::value::Moment;
@@ -10,7 +10,12 @@ use std::path::PathBuf;
 /// Where one job stands.
 pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    let (state, until) = state(job, &facts);
+    let snapshot = SnapshotOf::of(&job.ledger).map_err(|e| ledger_problem(&e))?;
+    let (state, until) = match &snapshot {
+        // What happened since it was made is not known.
+        Some(_) => (State::Hold, None),
+        None => state(job, &facts),
+    };
     let kept = crate::step::running::kept(&job.ledger, &facts).map_err(|e| ledger_problem(&e))?;
     let items = match kept {
         Some(items) => items,
@@ -21,15 +26,24 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
     } else {
         crate::step::points_now(job)?
     };
-    let next = next(
-        job,
-        &facts,
-        state,
-        &points
-            .iter()
-            .map(|point| point.remedy.as_str())
-            .collect::<Vec<_>>(),
-    );
+    let next = snapshot.map(|of| {
+        format!(
+            "this is a copy of the record, made {}: holdpoint show {}",
+            of.made,
+            shell_word(&of.home.text)
+        )
+    });
+    let next = next.unwrap_or_else(|| {
+        next_step(
+            job,
+            &facts,
+            state,
+            &points
+                .iter()
+                .map(|point| point.remedy.as_str())
+                .collect::<Vec<_>>(),
+        )
+    });
     let result = Shown {
         state,
         items,
@@ -60,16 +74,10 @@ pub fn state(job: &Job<'_>, facts: &[Fact]) -> (State, Option<Moment>) {
     let Some((number, expires)) = released else {
         return (State::Hold, None);
     };
-    let voided = facts.iter().any(|fact| {
-        fact.number > number
-            && matches!(
-                fact.body,
-                FactBody::Surveyed { .. }
-                    | FactBody::Batch { items: 1.., .. }
-                    | FactBody::Waived { .. }
-                    | FactBody::Rechecked { holds: false, .. }
-            )
-    });
+    let voided = standing::voided(facts).is_some()
+        || facts.iter().any(|fact| {
+            fact.number > number && matches!(fact.body, FactBody::Rechecked { holds: false, .. })
+        });
     let drives = job.setup.drives.len();
     let spent = drives > 0
         && (0..drives).all(|number| crate::step::present::spent(facts, number).is_some());
@@ -117,6 +125,13 @@ pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAl
             }
         }
     }
+    // A snapshot stands for its job only where the ledger itself is not found.
+    found.sort_by_cached_key(|dir| {
+        let ledger = Ledger::open_to_read(&dir.join(Ledger::FILE));
+        ledger
+            .and_then(|ledger| ledger.snapshot_of())
+            .is_ok_and(|note| note.is_some())
+    });
     let mut jobs: Vec<JobLine> = Vec::new();
     let mut seen = Vec::new();
     for dir in found {
@@ -157,20 +172,14 @@ pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAl
 }
 
 /// The next command.
-pub fn next(job: &Job<'_>, facts: &[Fact], state: State, remedies: &[&str]) -> String {
+pub fn next_step(job: &Job<'_>, facts: &[Fact], state: State, remedies: &[&str]) -> String {
     let dir = shell_word(&job.dir.display().to_string());
     let has = |wanted: fn(&FactBody) -> bool| facts.iter().any(|fact| wanted(&fact.body));
-    let closed = facts.iter().rev().any(|fact| {
-        matches!(
-            fact.body,
-            FactBody::Closed {
-                deleted_items: 1..,
-                ..
-            }
-        )
-    });
-    let step = if closed {
+    let step = if standing::is_closed(facts) {
         return "nothing: this job is closed".to_owned();
+    } else if standing::is_closing(facts) {
+        // The deleting was cut off.
+        return format!("holdpoint close {dir} --now --reason TEXT");
     } else if state == State::Released {
         return format!(
             "wipe only what the slip names (holdpoint print {dir} --paper slip), then holdpoint put-back {dir} --to DIR"
@@ -181,7 +190,7 @@ pub fn next(job: &Job<'_>, facts: &[Fact], state: State, remedies: &[&str]) -> S
         return format!("holdpoint put-back {dir} --to DIR");
     } else if !has(|body| matches!(body, FactBody::Forecast { .. })) {
         "assess"
-    } else if !has(|body| matches!(body, FactBody::Surveyed { .. })) {
+    } else if standing::surveyed(facts).is_none() {
         "plan"
     } else if !has(|body| matches!(body, FactBody::Copied { remaining: 0, .. }))
         || crate::step::state::remaining(job).is_ok_and(|left| left > 0)

@@ -1,7 +1,7 @@
 //! Where a job and its items stand, computed from the ledger.
 
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, LedgerError, Want};
+use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, LedgerError, Want, standing};
 use crate::step::outcome::{Amount, ItemCounts, ItemState, Problem, Route};
 use crate::survey::item::{Kind, Mark};
 
@@ -27,7 +27,7 @@ pub fn item_state(item: &ItemRow, got: &GotRow, counting: u64, recorded: Recorde
 }
 
 /// How far folders and links are: they live in the ledger and in the bag's evidence.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Recorded {
     /// The evidence is on a destination.
     pub sealed: bool,
@@ -45,14 +45,14 @@ impl Recorded {
                 .find(|fact| wanted(&fact.body))
                 .map(|fact| fact.number)
         };
-        if super::put_back::is_closed(facts) {
-            return Self {
-                sealed: false,
-                verified: false,
-            };
+        if standing::is_closing(facts) {
+            return Self::default();
         }
         let sealed = newest(|body| matches!(body, FactBody::Sealed { .. }));
-        let surveyed = newest(|body| matches!(body, FactBody::Surveyed { .. }));
+        let surveyed = match standing::surveyed(facts) {
+            Some(fact) => Some(fact.number),
+            None => return Self::default(),
+        };
         let verified = newest(|body| matches!(body, FactBody::Verified { .. }));
         Self {
             sealed: sealed > surveyed,
@@ -156,12 +156,10 @@ pub fn remaining(job: &Job<'_>) -> Result<u64, Problem> {
         .map_err(|e: LedgerError| ledger_problem(&e))? as u64)
 }
 
-/// Whether a survey has listed anything yet.
+/// Whether a finished survey is there.
 pub fn is_surveyed(job: &Job<'_>) -> Result<bool, Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    Ok(facts
-        .iter()
-        .any(|fact| matches!(fact.body, FactBody::Surveyed { .. })))
+    Ok(standing::surveyed(&facts).is_some())
 }
 
 /// The route that the newest forecast decided; without one, what the symptom alone says.
@@ -197,6 +195,27 @@ pub fn refer_refusal(
         job.setup.name.clone(),
         "ask the owner; to copy all the same, record their decision: holdpoint waive JOB --point refer-undecided --decided-by owner --how signed --name NAME --reason TEXT",
     )))
+}
+
+/// Refuses a step that has no sense once the shop's copies are being deleted.
+///
+/// # Errors
+/// When the deleting was begun or is done.
+pub fn refuse_closing(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
+    let (what, next) = if standing::is_closed(facts) {
+        (
+            "this job is closed: its copies were deleted on the record",
+            "open a new job",
+        )
+    } else if standing::is_closing(facts) {
+        (
+            "the deleting of this job's copies was begun: none of them counts any more",
+            "holdpoint close JOB --now --reason TEXT goes on from there; else open a new job",
+        )
+    } else {
+        return Ok(());
+    };
+    Err(Problem::failed(what, job.setup.name.clone(), next))
 }
 
 /// Whether the owner decided to copy although the route is `refer`.

@@ -37,6 +37,8 @@ pub fn verify(
     tell: Tell<'_>,
 ) -> Result<Outcome<Verified>, Problem> {
     tell(Event::Started { step: Step::Verify });
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    crate::step::refuse_closing(job, &facts)?;
     let opened = job.destinations();
     let destinations: Vec<Option<&dyn Destination>> = opened
         .iter()
@@ -57,7 +59,7 @@ pub fn verify(
         ));
     }
     // Sealing comes first: nothing may be written to a destination between its last copy and its reading back.
-    crate::step::seal::seal_all(job, &destinations)?;
+    let sealed = crate::step::seal::seal_each(job, &destinations)?;
     let mut result = Verified {
         verified: Amount::default(),
         mismatched: Vec::new(),
@@ -65,9 +67,16 @@ pub fn verify(
         extra: Vec::new(),
         method: ReadBack::Medium,
     };
+    let mut all_read = true;
     for (number, kept) in job.setup.destinations.iter().enumerate() {
-        match &opened[number] {
-            Ok(destination) => one_destination(
+        all_read &= match (&opened[number], sealed.get(number)) {
+            (Ok(_), Some(Some(Err(problem)))) => {
+                tell(Event::Warn {
+                    says: format!("not read back, because it could not be sealed: {problem}"),
+                });
+                false
+            }
+            (Ok(destination), _) => one_destination(
                 job,
                 number,
                 destination.as_ref(),
@@ -75,10 +84,13 @@ pub fn verify(
                 &mut result,
                 tell,
             )?,
-            Err(fault) => tell(Event::Warn {
-                says: format!("not read back: {fault}"),
-            }),
-        }
+            (Err(fault), _) => {
+                tell(Event::Warn {
+                    says: format!("not read back: {fault}"),
+                });
+                false
+            }
+        };
     }
     let unequal = again::read_source_again(job, tell)?;
     for warning in job.snapshot() {
@@ -92,6 +104,7 @@ pub fn verify(
     let bad = !result.mismatched.is_empty()
         || !result.missing.is_empty()
         || !result.extra.is_empty()
+        || !all_read
         || unequal > 0;
     let points = crate::step::points_now(job)?;
     Ok(Outcome::done(&job.dir, result, points).ending(if bad { Exit::Failed } else { Exit::Done }))
@@ -127,14 +140,22 @@ struct Errand {
 }
 
 enum Looked {
-    Equal { bytes: u64, stored: u64 },
+    Equal {
+        bytes: u64,
+        stored: u64,
+    },
     Differs(String),
     Missing,
+    /// It could not be read: the copy's trouble, or the destination is gone.
+    Fault(Fault),
 }
 
 /// The foreman that reads one destination back.
 struct Reading<'a, 'b> {
     job: &'a Job<'b>,
+    number: usize,
+    /// The destination is not there any more: nothing is known of what was not read yet.
+    gone: Option<Fault>,
     places: Places<'a>,
     rows: VecDeque<(ItemRow, GotRow)>,
     after: i64,
@@ -187,6 +208,9 @@ impl Foreman for Reading<'_, '_> {
     type Error = LedgerError;
 
     fn next(&mut self) -> Result<Option<Errand>, LedgerError> {
+        if self.gone.is_some() {
+            return Ok(None);
+        }
         if self.rows.is_empty() {
             self.rows = written_at(&self.job.ledger, self.after, self.bit)?.into();
         }
@@ -200,6 +224,17 @@ impl Foreman for Reading<'_, '_> {
     }
 
     fn take(&mut self, (errand, looked): (Errand, Looked)) -> Result<(), LedgerError> {
+        if self.gone.is_none() && matches!(looked, Looked::Missing | Looked::Fault(_)) {
+            // A copy that cannot be read says nothing while the whole destination is away.
+            self.gone = self.job.destination(self.number).err();
+        }
+        if self.gone.is_some() {
+            return Ok(());
+        }
+        let looked = match looked {
+            Looked::Fault(fault) => Looked::Differs(fault.to_string()),
+            other => other,
+        };
         let at = |why: String| CopyAt {
             path: errand.path.trim_start_matches("bag/").to_owned(),
             raw: None,
@@ -226,6 +261,8 @@ impl Foreman for Reading<'_, '_> {
                         .push(at("recorded as copied, and not there".into()));
                 }
             }
+            // Told apart above.
+            Looked::Fault(_) => return Ok(()),
         }
         self.waiting.push((errand.item, errand.got, looked));
         if self.waiting.len() >= ROWS {
@@ -247,6 +284,7 @@ fn written_at(
     Ok(out)
 }
 
+/// Reads one destination back; `false` = it went away in between, and nothing is recorded of it.
 fn one_destination(
     job: &Job<'_>,
     number: usize,
@@ -254,12 +292,14 @@ fn one_destination(
     network: bool,
     result: &mut Verified,
     tell: Tell<'_>,
-) -> Result<(), Problem> {
+) -> Result<bool, Problem> {
     let fetched_before = at.fetched_bytes();
     let shown = job.setup.destinations[number].to.text.clone();
     let sum = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?;
     let mut reading = Reading {
         job,
+        number,
+        gone: None,
         places: Places::new(&job.ledger),
         rows: VecDeque::new(),
         after: 0,
@@ -284,6 +324,12 @@ fn one_destination(
     })
     .and_then(|()| reading.commit())
     .map_err(|e| ledger_problem(&e))?;
+    if let Some(fault) = reading.gone {
+        tell(Event::Warn {
+            says: format!("the reading back of {shown} was cut off: {fault}"),
+        });
+        return Ok(false);
+    }
     let (done, read_bytes, bad, sum) = (reading.done, reading.read_bytes, reading.bad, reading.sum);
     let (extra, lost_tags) = strangers(job, number, at, done.items + bad.0, &shown, result)?;
     let fetched = at
@@ -309,7 +355,8 @@ fn one_destination(
         extra,
         whole: true,
         rows: sum.to_string(),
-    })
+    })?;
+    Ok(true)
 }
 
 fn worse(a: ReadBack, b: Method) -> ReadBack {
@@ -327,10 +374,10 @@ fn look(at: &dyn Destination, errand: &Errand, block: &mut [u8]) -> Looked {
     let content = match at.open(&errand.path) {
         Ok(content) => content,
         Err(fault) if fault.kind == FaultKind::Missing => return Looked::Missing,
-        Err(fault) => return Looked::Differs(fault.to_string()),
+        Err(fault) => return Looked::Fault(fault),
     };
     match digest(content.as_ref(), errand.item.bytes, block) {
-        Err(fault) => Looked::Differs(fault.to_string()),
+        Err(fault) => Looked::Fault(fault),
         Ok((bytes, _)) if bytes != errand.item.bytes => Looked::Differs(format!(
             "expected {} bytes, found {bytes}",
             errand.item.bytes

@@ -5,7 +5,7 @@
 
 use super::buffers::{Buffers, PART};
 use crate::ledger::{Got, GotRow, ItemRow};
-use crate::port::{Content, Destination, Fault, FaultKind, Writing};
+use crate::port::{Content, Destination, Fault, FaultKind, Stretch, Writing};
 use crate::read::source::{Opener, Place, unchanged};
 use crate::value::{Blake3, Sha256};
 use sha2::Digest;
@@ -19,8 +19,12 @@ const SPLIT_FROM_BYTES: u64 = 16 << 20;
 pub(super) const PAGE: usize = 4096;
 /// Hashing goes in slices that stay in the processor's cache.
 const SLICE: usize = 64 << 10;
-/// After this many failed pages in a row, the rest of a stretch is put off rather than asked page by page.
+/// After this many failed pages in a row, a dead stretch is leapt through rather than asked page by page.
 const PATIENCE_PAGES: u32 = 64;
+/// Bytes of one leap.
+const LEAP: usize = 16 * PAGE;
+/// After this many requests without an answer in time, nothing more of an item is asked for.
+const MOST_SILENCES: u32 = 3;
 
 /// One item to carry.
 pub struct Errand {
@@ -147,16 +151,6 @@ impl Hashes {
     }
 }
 
-/// What came of reading one stretch into a buffer.
-struct Stretch {
-    /// Bytes that count, from the start of the buffer (missing ranges zero-filled).
-    bytes: usize,
-    /// Missing ranges, absolute.
-    missing: Vec<(u64, u64)>,
-    /// The newest fault among them.
-    fault: Option<Fault>,
-}
-
 /// Faults after which asking on makes no sense.
 fn ends_it(kind: FaultKind) -> bool {
     matches!(
@@ -165,67 +159,67 @@ fn ends_it(kind: FaultKind) -> bool {
     )
 }
 
-/// Reads `want` bytes at `at`; a failing request is narrowed (to sectors by content that lies on a drive, else to
-/// pages), and what stays unreadable is zeros and listed.
+/// How long an item that does not answer is asked on.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Patience {
+    /// Requests of this item that had no answer in time.
+    no_answers: u32,
+}
+
+impl Patience {
+    fn is_over(self) -> bool {
+        self.no_answers >= MOST_SILENCES
+    }
+}
+
+/// Reads `want` bytes at `at`. Content that knows its gaps names them to the byte; otherwise a failing request is
+/// narrowed to pages. What stays unreadable is zeros and listed.
 fn read_stretch(
     content: &dyn Content,
     at: u64,
     want: usize,
     direct: bool,
     buf: &mut [u8],
+    patience: &mut Patience,
 ) -> Result<Stretch, Fault> {
-    let mut out = Stretch {
-        bytes: 0,
-        missing: Vec::new(),
-        fault: None,
-    };
-    match content.read_around(at, &mut buf[..want]) {
-        Some(Ok(read)) => {
-            return Ok(Stretch {
-                bytes: read.bytes,
-                missing: read.missing,
-                fault: read.fault,
-            });
-        }
-        Some(Err(fault)) if ends_it(fault.kind) => return Err(fault),
-        // No answer to the large request: smaller ones may have one.
-        Some(Err(_)) | None => {}
-    }
+    let mut out = Stretch::default();
     let mut failed_in_row = 0u32;
     // Whole first; after a failure in pages until the stretch ends.
     let (mut step, mut narrowed) = (want, false);
     while out.bytes < want {
         let room = step.min(want - out.bytes);
-        // A request that bypasses the cache must be a whole number of pages, and one that should not must be none;
-        // the buffer has room for either.
-        let whole_pages = at.is_multiple_of(PAGE as u64)
-            && out.bytes.is_multiple_of(PAGE)
-            && (direct || narrowed);
-        let ask = if whole_pages {
-            room.next_multiple_of(PAGE)
-        } else {
-            room + usize::from(room.is_multiple_of(PAGE))
-        };
-        let end = (out.bytes + ask).min(buf.len());
-        match content.read_at(at + out.bytes as u64, &mut buf[out.bytes..end]) {
-            Ok(0) => break,
-            Ok(count) => {
+        match ask(content, at, out.bytes, room, direct || narrowed, buf) {
+            Ok(got) if got.bytes == 0 => break,
+            Ok(got) => {
+                if failed_in_row > PATIENCE_PAGES {
+                    // A leap over a dead stretch ended in good ground: where that begins is looked for from its end.
+                    look_back(content, at, out.bytes, buf, &mut out.missing);
+                }
                 failed_in_row = 0;
-                out.bytes = (out.bytes + count).min(want);
+                out.bytes = (out.bytes + got.bytes).min(want);
+                take_missing(&mut out.missing, &mut out.fault, got.missing, got.fault);
             }
             Err(fault) if ends_it(fault.kind) => return Err(fault),
+            Err(fault) if fault.kind == FaultKind::NoAnswer => {
+                // Each silence takes minutes: the rest of this stretch is not asked for, and after a few of them
+                // nothing of the item is.
+                patience.no_answers += 1;
+                let rest = want - out.bytes;
+                buf[out.bytes..want].fill(0);
+                add_range(&mut out.missing, at + out.bytes as u64, rest as u64);
+                out.fault = Some(fault);
+                out.bytes = want;
+            }
+            Err(_) if !narrowed => (step, narrowed) = (PAGE, true),
             Err(fault) => {
-                if !narrowed {
-                    (step, narrowed) = (PAGE, true);
-                    continue;
-                }
                 failed_in_row += 1;
-                // A long dead stretch is not asked page by page for ever: the rest of it is put down as missing.
-                let skip = if failed_in_row >= PATIENCE_PAGES {
-                    want - out.bytes
+                // A long dead stretch is not asked page by page for ever, but leapt through.
+                let skip = if failed_in_row > PATIENCE_PAGES {
+                    LEAP
                 } else {
-                    PAGE.min(want - out.bytes)
+                    PAGE
                 };
+                let skip = skip.min(want - out.bytes);
                 buf[out.bytes..out.bytes + skip].fill(0);
                 add_range(&mut out.missing, at + out.bytes as u64, skip as u64);
                 out.fault = Some(fault);
@@ -234,6 +228,65 @@ fn read_stretch(
         }
     }
     Ok(out)
+}
+
+/// One request for `room` bytes, `done` bytes into a stretch that begins at `at`.
+fn ask(
+    content: &dyn Content,
+    at: u64,
+    done: usize,
+    room: usize,
+    pages: bool,
+    buf: &mut [u8],
+) -> Result<Stretch, Fault> {
+    let from = at + done as u64;
+    if let Some(got) = content.read_around(from, &mut buf[done..done + room]) {
+        return got;
+    }
+    // A request that bypasses the cache must be a whole number of pages, and one that should not must be none;
+    // the buffer has room for either.
+    let whole_pages = at.is_multiple_of(PAGE as u64) && done.is_multiple_of(PAGE) && pages;
+    let ask = if whole_pages {
+        room.next_multiple_of(PAGE)
+    } else {
+        room + usize::from(room.is_multiple_of(PAGE))
+    };
+    let end = (done + ask).min(buf.len());
+    let bytes = content.read_at(from, &mut buf[done..end])?;
+    Ok(Stretch {
+        bytes,
+        ..Stretch::default()
+    })
+}
+
+/// Asks backwards from `done`, page by page, for what was leapt over, until a page fails again.
+fn look_back(
+    content: &dyn Content,
+    at: u64,
+    done: usize,
+    buf: &mut [u8],
+    missing: &mut Vec<(u64, u64)>,
+) {
+    let mut page = vec![0u8; PAGE];
+    let mut end = done;
+    for _ in 1..LEAP / PAGE {
+        let Some(begin) = end.checked_sub(PAGE).filter(|_| end.is_multiple_of(PAGE)) else {
+            return;
+        };
+        match content.read_at(at + begin as u64, &mut page) {
+            Ok(count) if count == PAGE => {}
+            _ => return,
+        }
+        let Some((_, length)) = missing
+            .last_mut()
+            .filter(|(first, length)| first + *length == at + end as u64 && *length > PAGE as u64)
+        else {
+            return;
+        };
+        *length -= PAGE as u64;
+        buf[begin..end].copy_from_slice(&page);
+        end = begin;
+    }
 }
 
 /// Adds a range to a sorted list, joining neighbours.
@@ -293,11 +346,7 @@ pub fn carry(
                 let written = got.written;
                 got = before.clone();
                 got.written |= written;
-            } else if before.state == Got::Whole
-                && held
-                && got.state != Got::Changed
-                && got.state != Got::Whole
-            {
+            } else if held && is_less(&got, &before) {
                 // The source got worse; what was saved of it before is not given up for less.
                 return kept(errand, failed);
             } else if held && got.state == before.state && got.missing == before.missing {
@@ -340,6 +389,23 @@ pub fn carry(
                 source_gone: gone.then_some(fault),
             }
         }
+    }
+}
+
+/// Whether a new reading got less of an item than an earlier one: it counts as less when more bytes are missing.
+/// A changed item is another one, not less.
+fn is_less(got: &GotRow, before: &GotRow) -> bool {
+    let lost = |row: &GotRow| match row.state {
+        Got::Whole => Some(0),
+        Got::Gaps => Some(row.missing.iter().map(|(_, bytes)| bytes).sum::<u64>()),
+        Got::Unreadable => Some(u64::MAX),
+        Got::Nothing | Got::NoContent | Got::Changed => None,
+    };
+    match (lost(got), lost(before)) {
+        (Some(now), Some(then)) => now > then,
+        // Nothing was attempted; the state that stands says more.
+        (None, _) => got.state == Got::Nothing,
+        (_, None) => false,
     }
 }
 
@@ -436,6 +502,7 @@ fn stream(
     let mut fault = None;
     let mut block = buffers.take();
     let direct = bytes >= DIRECT_FROM_BYTES;
+    let mut patience = Patience::default();
     let mut at = 0u64;
     while at < bytes {
         let want = usize::try_from(bytes - at).unwrap_or(PART).min(PART);
@@ -452,7 +519,7 @@ fn stream(
             let want = want
                 .min(usize::try_from(first + length - at).unwrap_or(PART))
                 .max(1);
-            let got = read_stretch(content, at, want, direct, &mut block)?;
+            let got = read_part(content, at, want, direct, &mut block, &mut patience)?;
             if got.bytes == 0 {
                 break;
             }
@@ -462,7 +529,7 @@ fn stream(
             at += got.bytes as u64;
             continue;
         }
-        let got = read_stretch(content, at, want, direct, &mut block)?;
+        let got = read_part(content, at, want, direct, &mut block, &mut patience)?;
         if got.bytes == 0 {
             break;
         }
@@ -496,15 +563,28 @@ pub(super) fn take_missing(
     }
 }
 
-/// Reads one part for the split pipeline.
+/// Reads one part of an item, or takes it for missing when the item has been silent too often.
 pub(super) fn read_part(
     content: &dyn Content,
     at: u64,
     want: usize,
+    direct: bool,
     buf: &mut [u8],
-) -> Result<(usize, Vec<(u64, u64)>, Option<Fault>), Fault> {
-    let got = read_stretch(content, at, want, true, buf)?;
-    Ok((got.bytes, got.missing, got.fault))
+    patience: &mut Patience,
+) -> Result<Stretch, Fault> {
+    if !patience.is_over() {
+        return read_stretch(content, at, want, direct, buf, patience);
+    }
+    buf[..want].fill(0);
+    Ok(Stretch {
+        bytes: want,
+        missing: vec![(at, want as u64)],
+        fault: Some(Fault::new(
+            FaultKind::NoAnswer,
+            "reading on in an item",
+            "not asked for any more: the drive did not answer in time",
+        )),
+    })
 }
 
 #[cfg(test)]

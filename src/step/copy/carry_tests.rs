@@ -53,7 +53,15 @@ impl Content for Weak {
 
 fn read(content: &dyn Content, bytes: usize, direct: bool) -> Vec<(u64, u64)> {
     let mut buf = vec![9u8; bytes.next_multiple_of(PAGE) + PAGE];
-    let got = read_stretch(content, 0, bytes, direct, &mut buf).unwrap();
+    let got = read_stretch(
+        content,
+        0,
+        bytes,
+        direct,
+        &mut buf,
+        &mut Patience::default(),
+    )
+    .unwrap();
     assert_eq!(got.bytes, bytes);
     assert_eq!(got.fault.is_some(), !got.missing.is_empty());
     for (at, byte) in buf[..bytes].iter().enumerate() {
@@ -97,4 +105,72 @@ fn of_a_file_a_bad_sector_costs_its_page() {
     for direct in [false, true] {
         assert_eq!(read(&weak, 300_000, direct), [(0, 4096), (20_480, 4096)]);
     }
+}
+
+#[test]
+fn a_dead_stretch_is_leapt_through_and_what_is_good_behind_it_is_had() {
+    let page = PAGE as u64;
+    let weak = Weak {
+        bytes: 1 << 20,
+        bad: vec![(4 * page, 91 * page), (130 * page, page)],
+    };
+    for direct in [false, true] {
+        assert_eq!(
+            read(&weak, 1 << 20, direct),
+            [(4 * page, 91 * page), (130 * page, page)]
+        );
+    }
+}
+
+/// Content that stays silent.
+struct Silent(std::sync::atomic::AtomicU32);
+
+impl Content for Silent {
+    fn stamp(&self) -> Result<Stamp, Fault> {
+        Ok(Stamp::default())
+    }
+    fn read_at(&self, _: u64, _: &mut [u8]) -> Result<usize, Fault> {
+        self.0.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+        Err(Fault::new(
+            FaultKind::NoAnswer,
+            "reading",
+            "no answer in time",
+        ))
+    }
+    fn data_after(&self, at: u64) -> Result<Option<(u64, u64)>, Fault> {
+        Ok(Some((at, 1 << 30)))
+    }
+}
+
+#[test]
+fn a_silent_drive_is_asked_a_few_times_for_an_item_and_no_more() {
+    let silent = Silent(Default::default());
+    let mut patience = Patience::default();
+    let mut buf = vec![9u8; PART];
+    for part in 0..100u64 {
+        let at = part * PART as u64;
+        let got = read_part(&silent, at, PART, true, &mut buf, &mut patience).unwrap();
+        assert_eq!(got.missing, [(at, PART as u64)]);
+        assert_eq!(got.fault.unwrap().kind, FaultKind::NoAnswer);
+        assert!(buf.iter().all(|byte| *byte == 0));
+    }
+    assert_eq!(silent.0.into_inner(), MOST_SILENCES);
+}
+
+#[test]
+fn less_than_before_is_told_by_the_bytes_that_are_missing() {
+    let row = |state, missing: &[(u64, u64)]| GotRow {
+        state,
+        missing: missing.to_vec(),
+        ..GotRow::nothing(1)
+    };
+    let whole = row(Got::Whole, &[]);
+    let (few, more) = (row(Got::Gaps, &[(0, 512)]), row(Got::Gaps, &[(0, 513)]));
+    let none = row(Got::Unreadable, &[]);
+    for pair in [&whole, &few, &more, &none].windows(2) {
+        assert!(is_less(pair[1], pair[0]) && !is_less(pair[0], pair[1]));
+    }
+    assert!(!is_less(&few, &few));
+    assert!(!is_less(&row(Got::Changed, &[]), &whole), "another version");
+    assert!(is_less(&row(Got::Nothing, &[]), &whole), "not attempted");
 }

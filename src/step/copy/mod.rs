@@ -14,8 +14,8 @@ mod twins;
 mod watch;
 
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{FactBody, LedgerError};
-use crate::port::{Destination, Fault};
+use crate::ledger::{FactBody, LedgerError, standing};
+use crate::port::{Destination, Fault, FaultKind};
 use crate::read::source::Source;
 use crate::read::trees::CopySource;
 use crate::step::crew::{self, Foreman};
@@ -39,10 +39,8 @@ pub fn copy(
 ) -> Result<Outcome<Copied>, Problem> {
     tell(Event::Started { step: Step::Copy });
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    if !facts
-        .iter()
-        .any(|fact| matches!(fact.body, FactBody::Surveyed { .. }))
-    {
+    crate::step::refuse_closing(job, &facts)?;
+    if standing::surveyed(&facts).is_none() {
         return Err(Problem::failed(
             "nothing can be copied before it is known what is there",
             &job.setup.name,
@@ -389,7 +387,13 @@ impl Run<'_, '_> {
         })?;
         if remaining == 0 {
             // Complete: the bags get their manifests now, so that they can be checked with stock tools from here on.
-            crate::step::seal::seal_all(job, self.destinations)?;
+            for sealed in crate::step::seal::seal_each(job, self.destinations)? {
+                if let Some(Err(problem)) = sealed {
+                    tell(Event::Warn {
+                        says: format!("no manifest was written: {problem}"),
+                    });
+                }
+            }
         }
         for (number, fault) in &self.failed {
             let path = job
@@ -426,7 +430,8 @@ impl Run<'_, '_> {
                 "make room or connect the destination again, then holdpoint copy JOB goes on from there",
             ));
         }
-        let exit = if self.stopped.is_some() && remaining > 0 {
+        // A destination that could not be written to the end is work left over, even where another one has it all.
+        let exit = if self.stopped.is_some() && remaining > 0 || !self.failed.is_empty() {
             Exit::Stopped
         } else {
             Exit::Done
@@ -485,6 +490,16 @@ impl Foreman for Steering<'_, '_, '_, '_> {
                 on: done.errand.item.name.text(),
                 says: fault.clone(),
             });
+        }
+        for (number, fault) in &done.failed {
+            if fault.kind == FaultKind::CannotHold {
+                let to = self.run.job.setup.destinations.get(*number);
+                let to = to.map(|kept| kept.to.text.clone()).unwrap_or_default();
+                (self.tell)(Event::Fault {
+                    on: done.errand.item.name.text(),
+                    says: format!("{to} cannot hold it: {fault}"),
+                });
+            }
         }
         if let Some(fault) = &done.source_gone {
             self.run

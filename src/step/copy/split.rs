@@ -4,7 +4,7 @@
 //! a thread for itself; four parts may wait before each thread.
 
 use super::buffers::{Buffers, PART};
-use super::carry::{PAGE, Streamed, read_part, take_missing};
+use super::carry::{PAGE, Patience, Streamed, read_part, take_missing};
 use crate::port::{Block, Content, Fault, FaultKind};
 use crate::value::{Blake3, Sha256};
 use sha2::Digest;
@@ -96,17 +96,19 @@ fn read_all(
 ) -> ReadAll {
     let (mut missing, mut fault) = (Vec::new(), None);
     let mut made = 0;
+    let mut patience = Patience::default();
     let mut at = 0u64;
     while at < bytes {
         let mut block = next_block(buffers, given_back, &mut made)?;
         let want = usize::try_from(bytes - at).unwrap_or(PART).min(PART);
-        let (count, lost, newest) = read_part(content, at, want, &mut block)?;
+        let got = read_part(content, at, want, true, &mut block, &mut patience)?;
+        let count = got.bytes;
         if count == 0 {
             buffers.give(block);
             break;
         }
         block[count..count.next_multiple_of(PAGE)].fill(0);
-        take_missing(&mut missing, &mut fault, lost, newest);
+        take_missing(&mut missing, &mut fault, got.missing, got.fault);
         if !send(Part {
             at,
             bytes: count,

@@ -72,7 +72,9 @@ pub fn link_all(
             mismatch: before.mismatch,
             ..got.clone()
         };
-        if matches!(before.state, Got::Changed | Got::Nothing) {
+        // What stands under this name from before counts on only as long as it is what the first name has now.
+        let same = (before.blake3, before.sha256) == (got.blake3, got.sha256);
+        if matches!(before.state, Got::Changed | Got::Nothing) || !same {
             (now.written, now.verified, now.mismatch) = (0, 0, 0);
         }
         let mut failed = Vec::new();

@@ -5,7 +5,7 @@
 use super::places::OnHold;
 use crate::job::{DriveKept, Job, KeptPath, fault_problem};
 use crate::port::{Bench, DriveFacts};
-use crate::read::fingerprint::fingerprint;
+use crate::read::fingerprint::Fingerprint;
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::{DriveKind, DriveOnHold, Hold, Machine, OtherDrive, Problem, Symptom};
 use crate::value::Known;
@@ -61,6 +61,7 @@ fn keep(facts: DriveFacts, path: KeptPath) -> DriveKept {
         sector_bytes: facts.sector_bytes,
         kind: kind.word().to_owned(),
         fingerprint: None,
+        stretches: Vec::new(),
         disks: facts.disks,
         was_read_only: facts.kernel_read_only,
         held: false,
@@ -98,10 +99,10 @@ pub fn hold(bench: &dyn Bench, drives: &mut [DriveKept], symptom: Option<Symptom
             }
         }
         if !symptom.is_some_and(Symptom::is_bad) {
-            drive.fingerprint = bench
-                .sectors(&path)
-                .ok()
-                .and_then(|sectors| fingerprint(sectors.as_ref()));
+            let seen = bench.sectors(&path).ok();
+            if let Some(seen) = seen.and_then(|sectors| Fingerprint::of(sectors.as_ref())) {
+                drive.take_fingerprint(&seen);
+            }
         }
     }
 }

@@ -84,6 +84,7 @@ pub fn open(
         },
         destinations,
         policy: policy.name.clone(),
+        policy_file: policy_file(bench, request)?,
         policy_text,
         policy_hash: policy.hash(),
         owner: request.owner.clone(),
@@ -250,6 +251,17 @@ fn choose_policy(bench: &dyn Bench, request: &OpenRequest) -> Result<(Policy, St
         )
     })?;
     Ok((Policy::parse(&name, &text).map_err(failed)?, text))
+}
+
+/// Where the policy's file is; `None` = it is a shipped one.
+fn policy_file(bench: &dyn Bench, request: &OpenRequest) -> Result<Option<KeptPath>, Problem> {
+    if Policy::builtin_text(&request.policy.to_string_lossy()).is_some() {
+        return Ok(None);
+    }
+    let path = bench
+        .absolute(Path::new(&request.policy))
+        .map_err(|fault| fault_problem(&fault, "name a policy file that can be read"))?;
+    Ok(Some(KeptPath::of(&path)))
 }
 
 /// Identifies the folder to be put on hold.

@@ -11,7 +11,7 @@ pub mod people;
 mod walk;
 
 use crate::job::{Job, fault_problem, ledger_problem};
-use crate::ledger::{Fact, FactBody, LedgerError};
+use crate::ledger::{Fact, FactBody, LedgerError, standing};
 use crate::port::Tree;
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{
@@ -51,8 +51,9 @@ pub fn plan(
     }
     let survey = 1 + facts
         .iter()
-        .filter(|fact| matches!(fact.body, FactBody::Surveyed { .. }))
+        .filter(|fact| matches!(fact.body, FactBody::SurveyBegun { .. }))
         .count() as i64;
+    crate::step::refuse_closing(job, &facts)?;
     let classer = Classer::new(&job.policy);
     let walked = match &job.setup.folder {
         Some(kept) => {
@@ -73,11 +74,11 @@ pub fn plan(
     };
     keep_rules(job, &classer).map_err(|e| ledger_problem(&e))?;
     // The order comes before the fact that says "surveyed": a crash in between leaves a survey that is
-    // plainly unfinished, never a finished one that copies nothing.
+    // plainly unfinished, never one that counts and copies nothing.
     crate::step::assess::judge_again(job)?;
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     order::order(job, &facts).map_err(|e| ledger_problem(&e))?;
-    let digest = tree_digest(job)?;
+    let digest = survey_digest(job)?;
     let rows = job
         .ledger
         .row_sum()
@@ -110,13 +111,11 @@ fn same_root(job: &Job<'_>, tree: &dyn Tree) -> Result<(), Problem> {
         .root()
         .map_err(|fault| fault_problem(&fault, "connect the folder on hold again"))?;
     match &job.setup.folder {
-        Some(kept) if (kept.device, kept.inode) != (root.stamp.device, root.stamp.inode) => {
-            Err(Problem::failed(
-                "another folder stands in the place of the one on hold",
-                kept.path.text.clone(),
-                "connect the right drive again, or open a new job for this folder",
-            ))
-        }
+        Some(kept) if !kept.is_at(&root) => Err(Problem::failed(
+            "another folder stands in the place of the one on hold",
+            kept.path.text.clone(),
+            "connect the right drive again, or open a new job for this folder",
+        )),
         _ => Ok(()),
     }
 }
@@ -191,9 +190,21 @@ fn keep_rules(job: &Job<'_>, classer: &Classer) -> Result<(), LedgerError> {
     })
 }
 
-/// BLAKE3 over every item's place, kind, size and time: the fingerprint of the tree as surveyed.
-fn tree_digest(job: &Job<'_>) -> Result<Blake3, Problem> {
+/// BLAKE3 over all that a survey found and no later step changes: of every item place, kind, size, time, class, marks and
+/// rule; the volumes, gaps and points. The fingerprint of the tree as surveyed.
+///
+/// # Errors
+/// When the ledger cannot be read.
+pub fn survey_digest(job: &Job<'_>) -> Result<Blake3, Problem> {
     let mut hasher = blake3::Hasher::new();
+    let keys = drive::SURVEYED.map(str::to_owned).into_iter();
+    let keys = keys.chain((0..job.setup.drives.len()).map(drive::watched_key));
+    for key in keys {
+        let text = job.ledger.get(&key).map_err(|e| ledger_problem(&e))?;
+        let text = text.unwrap_or_default();
+        hasher.update(&(text.len() as u64).to_le_bytes());
+        hasher.update(text.as_bytes());
+    }
     job.ledger
         .each_item::<LedgerError>("item.want <> 3", |item, _| {
             let name = item.name.stored();
@@ -201,6 +212,9 @@ fn tree_digest(job: &Job<'_>) -> Result<Blake3, Problem> {
                 item.id,
                 item.parent,
                 crate::ledger::row::kind_code(item.kind),
+                crate::ledger::row::class_code(item.class),
+                i64::from(item.marks.0),
+                item.rule,
                 item.bytes as i64,
                 item.modified_ns,
                 name.len() as i64,
@@ -299,7 +313,7 @@ pub fn describe(job: &Job<'_>, list: bool) -> Result<Planned, Problem> {
     let facts = ledger.facts().map_err(failed)?;
     let order = order::steps(job).map_err(failed)?;
     let folder = job.setup.folder.as_ref();
-    let surveyed = facts.iter().rev().find_map(|fact| match &fact.body {
+    let surveyed = standing::surveyed(&facts).and_then(|fact| match &fact.body {
         FactBody::Surveyed {
             bytes,
             unaccounted_bytes,

@@ -6,8 +6,8 @@
 
 use crate::bag::name::Taken;
 use crate::job::Job;
-use crate::ledger::{Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
-use crate::port::{Entry, Fault, FaultKind, Stamp, Tree};
+use crate::ledger::{FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
+use crate::port::{Entry, Fault, FaultKind, Tree};
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
 use crate::survey::class::{Classer, FolderState};
@@ -52,7 +52,6 @@ struct Walk<'a> {
     ledger: &'a Ledger,
     classer: &'a Classer,
     tree: &'a dyn Tree,
-    root: Stamp,
     fresh: bool,
     survey: i64,
     next: i64,
@@ -76,9 +75,6 @@ pub fn walk(
 ) -> Result<Walked, Problem> {
     let ledger = &job.ledger;
     let failed = |e: LedgerError| crate::job::ledger_problem(&e);
-    let tree_root = tree.root().map_err(|fault| {
-        crate::job::fault_problem(&fault, "connect the folder again, then holdpoint plan JOB")
-    })?;
     let nothing_copied: bool = ledger
         .doing(
             "looking for copies",
@@ -102,7 +98,6 @@ pub fn walk(
         ledger,
         classer,
         tree,
-        root: tree_root.stamp,
         fresh,
         survey,
         next: 1,
@@ -136,6 +131,9 @@ impl Walk<'_> {
         let db = self.ledger.db();
         self.ledger
             .doing("beginning the survey", db.execute_batch("BEGIN IMMEDIATE"))?;
+        let survey = self.survey;
+        self.ledger
+            .record(self.at, &FactBody::SurveyBegun { survey })?;
         if self.fresh {
             self.ledger.doing(
                 "clearing an unfinished survey",
@@ -241,6 +239,12 @@ impl Walk<'_> {
     fn folder(&mut self, pending: &Pending) -> Result<(), Trouble> {
         let folder = self.tree.folder(&pending.parts)?;
         let mut taken = Taken::new();
+        if !self.fresh {
+            // Names given before stay given, also those of entries that are gone: their copies still lie there.
+            self.ledger.each_child(pending.id, |item, _| {
+                taken.note(item.bag.as_deref().unwrap_or(&item.name.text()));
+            })?;
+        }
         let mut entries: Vec<Entry> = Vec::new();
         let mut trouble = None;
         let ended = folder.each(&mut |entry| {
@@ -274,9 +278,6 @@ impl Walk<'_> {
                 let found =
                     self.ledger
                         .child(pending.id, &Name::Bytes(entry.name.clone()), None)?;
-                if let Some((item, _)) = &found {
-                    taken.note(item.bag.as_deref().unwrap_or(&item.name.text()));
-                }
                 known.push(found);
             }
         }
@@ -408,8 +409,8 @@ impl Walk<'_> {
         let own = item.bag.clone().unwrap_or_else(|| item.name.text());
         let bag = place_for(&pending.bag, &own, item.id);
         self.ledger.put_place(item.id, &bag)?;
-        let elsewhere = item.marks.has(Mark::OtherMount) || item.device != self.root.device;
-        if elsewhere || item.marks.has(Mark::Unreadable) {
+        // Another device number alone is no other mount: a subvolume of the same mount has one too, and is entered.
+        if item.marks.has(Mark::OtherMount) || item.marks.has(Mark::Unreadable) {
             return Ok(());
         }
         let mut parts = pending.parts.clone();
@@ -428,7 +429,6 @@ impl Walk<'_> {
     /// Brings an earlier survey's row up to date; content that moved on must be copied again.
     fn renew(&mut self, old: &ItemRow, got: &GotRow, now: &ItemRow) -> Result<(), LedgerError> {
         let same = old.kind == now.kind
-            && old.device == now.device
             && old.inode == now.inode
             && old.bytes == now.bytes
             && old.modified_ns == now.modified_ns

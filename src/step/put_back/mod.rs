@@ -19,7 +19,7 @@ mod names;
 mod spots;
 
 use crate::job::{Job, KeptPath, fault_problem, ledger_problem};
-use crate::ledger::{Fact, FactBody, LedgerError};
+use crate::ledger::{Fact, FactBody, LedgerError, standing};
 use crate::port::{Destination, Fault, FaultKind, Recipient};
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Exit, Outcome, Problem, PutBack};
@@ -41,7 +41,7 @@ pub fn put_back(
         step: Step::PutBack,
     });
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    if is_closed(&facts) {
+    if standing::is_closed(&facts) {
         return Err(Problem::failed(
             "this job is closed: its copies were deleted on the record",
             job.setup.name.clone(),
@@ -76,6 +76,7 @@ pub fn put_back(
         already_there: done.result.already_there,
         set_beside: done.result.set_beside,
         refused: done.not_returned,
+        part: request.only.is_some() || request.person.is_some(),
     })?;
     for warning in job.snapshot() {
         tell(Event::Warn { says: warning });
@@ -86,19 +87,6 @@ pub fn put_back(
         Exit::Done
     };
     Ok(Outcome::done(&job.dir, done.result, Vec::new()).ending(exit))
-}
-
-/// Whether the shop's copies are gone.
-pub fn is_closed(facts: &[Fact]) -> bool {
-    facts.iter().any(|fact| {
-        matches!(
-            fact.body,
-            FactBody::Closed {
-                keep_until: None,
-                ..
-            }
-        )
-    })
 }
 
 /// Checks where things are to go, and opens it.
@@ -131,9 +119,7 @@ fn open_recipient(
             ));
         }
     }
-    let was_released = facts
-        .iter()
-        .any(|fact| matches!(fact.body, FactBody::Released { .. }));
+    let was_released = standing::released(facts).is_some();
     if let Some(held) = &job.setup.folder
         && !was_released
         && inside(&held.path.path())?

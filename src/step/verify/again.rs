@@ -52,6 +52,7 @@ pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Pr
         counts: RunningCounts::start(job)?,
         done: Amount::default(),
         unequal: 0,
+        unread: 0,
     };
     let route = crate::step::route_of(job, &ledger.facts().map_err(|e| ledger_problem(&e))?);
     let workers = if route == crate::step::outcome::Route::Ordinary {
@@ -77,11 +78,17 @@ pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Pr
     })
     .and_then(|()| again.commit())
     .map_err(|e| ledger_problem(&e))?;
-    let (done, unequal, sum) = (again.done, again.unequal, again.sum);
+    let (done, unequal, unread, sum) = (again.done, again.unequal, again.unread, again.sum);
+    if unread > 0 {
+        tell(Event::Warn {
+            says: format!("{unread} items of the source could not be read a second time"),
+        });
+    }
     job.record(&FactBody::SourceReadAgain {
         items: done.items,
         bytes: done.bytes,
         unequal,
+        unread,
         full,
         rows: sum.to_string(),
     })?;
@@ -177,6 +184,7 @@ struct Again<'a, 'b> {
     counts: RunningCounts,
     done: Amount,
     unequal: u64,
+    unread: u64,
 }
 
 impl Again<'_, '_> {
@@ -239,6 +247,7 @@ impl Foreman for Again<'_, '_> {
             self.done.bytes += item.bytes;
             self.unequal += u64::from(Some(*digest) != got.blake3);
         }
+        self.unread += u64::from(outcome.is_err());
         self.waiting.push(done);
         if self.waiting.len() >= ROWS {
             self.commit()

@@ -21,9 +21,14 @@ impl Carried {
         let db = ledger.db();
         ledger.doing(doing, db.execute_batch("DROP TABLE IF EXISTS temp.before"))?;
         if !same {
+            let written = db.query_row(
+                "SELECT coalesce(sum(written <> 0), 0) FROM got",
+                [],
+                |row| row.get::<_, i64>(0),
+            );
             return Ok(Self {
                 any: false,
-                left: 0,
+                left: ledger.doing(doing, written)? as u64,
             });
         }
         ledger.doing(

@@ -3,6 +3,7 @@
 use crate::job::{Job, ledger_problem};
 use crate::judge::point::{Decider, Point};
 use crate::ledger::{Fact, FactBody, Ledger, LedgerError};
+use crate::read::watched::Watched;
 use crate::step::outcome::Problem;
 use crate::volume::filesystem::Place;
 use serde::{Deserialize, Serialize};
@@ -163,6 +164,9 @@ impl PointKept {
     }
 }
 
+/// The settings that hold what a survey found: volumes, gaps, points.
+pub const SURVEYED: [&str; 3] = ["volumes", "gaps", "survey-points"];
+
 /// Keeps what a survey found.
 pub fn keep(
     ledger: &Ledger,
@@ -171,31 +175,68 @@ pub fn keep(
     points: &[PointKept],
 ) -> Result<(), LedgerError> {
     let text = |value: serde_json::Result<String>| value.unwrap_or_default();
-    ledger.set("volumes", &text(serde_json::to_string(volumes)))?;
-    ledger.set("gaps", &text(serde_json::to_string(gaps)))?;
-    ledger.set("survey-points", &text(serde_json::to_string(points)))
+    let [of_volumes, of_gaps, of_points] = SURVEYED;
+    ledger.set(of_volumes, &text(serde_json::to_string(volumes)))?;
+    ledger.set(of_gaps, &text(serde_json::to_string(gaps)))?;
+    ledger.set(of_points, &text(serde_json::to_string(points)))
+}
+
+/// The setting that holds what the survey read of drive `drive`.
+pub fn watched_key(drive: usize) -> String {
+    format!("watched-{drive}")
+}
+
+/// Keeps what the survey read of drive `drive`, for a later look whether it still stands there.
+pub fn keep_watched(ledger: &Ledger, drive: usize, watched: &Watched) -> Result<(), LedgerError> {
+    let text = serde_json::to_string(watched).unwrap_or_default();
+    ledger.set(&watched_key(drive), &text)
+}
+
+/// What the newest survey read of drive `drive`.
+///
+/// # Errors
+/// When the ledger cannot be read, or what it holds makes no sense.
+pub fn watched(job: &Job<'_>, drive: usize) -> Result<Watched, Problem> {
+    let text = job
+        .ledger
+        .get(&watched_key(drive))
+        .map_err(|e| ledger_problem(&e))?;
+    let Some(text) = text else {
+        return Ok(Watched::default());
+    };
+    serde_json::from_str(&text).map_err(|e| not_understood(job, "watched", &e))
+}
+
+fn not_understood(job: &Job<'_>, key: &str, e: &serde_json::Error) -> Problem {
+    Problem::failed(
+        format!("what the survey found ({key}) cannot be understood: {e}"),
+        job.ledger.shown_path(),
+        "holdpoint plan JOB surveys again",
+    )
 }
 
 fn kept<T: for<'de> Deserialize<'de>>(job: &Job<'_>, key: &str) -> Result<Vec<T>, Problem> {
     let text = job.ledger.get(key).map_err(|e| ledger_problem(&e))?;
-    Ok(text
-        .and_then(|text| serde_json::from_str(&text).ok())
-        .unwrap_or_default())
+    let Some(text) = text else {
+        return Ok(Vec::new());
+    };
+    // What cannot be understood is not nothing.
+    serde_json::from_str(&text).map_err(|e| not_understood(job, key, &e))
 }
 
 /// The volumes of the newest survey.
 pub fn volumes(job: &Job<'_>) -> Result<Vec<VolumeKept>, Problem> {
-    kept(job, "volumes")
+    kept(job, SURVEYED[0])
 }
 
 /// The gaps of the newest survey.
 pub fn gaps(job: &Job<'_>) -> Result<Vec<GapKept>, Problem> {
-    kept(job, "gaps")
+    kept(job, SURVEYED[1])
 }
 
 /// The points of the newest survey.
 pub fn points(job: &Job<'_>) -> Result<Vec<PointKept>, Problem> {
-    kept(job, "survey-points")
+    kept(job, SURVEYED[2])
 }
 
 /// A volume's word; `folder` for number 0.

@@ -5,19 +5,22 @@
 
 mod carried;
 mod kept;
+mod links;
 mod look;
 mod people;
 mod rows;
 mod source;
 
 pub use kept::{
-    GapKept, PointKept, VolumeKept, gaps, is_given_up, points, sync_roots, volume_word, volumes,
+    GapKept, PointKept, SURVEYED, VolumeKept, gaps, is_given_up, points, sync_roots, volume_word,
+    volumes, watched, watched_key,
 };
 pub use source::source;
 
-use crate::job::{DriveKept, Job, ledger_problem};
+use crate::job::{Job, ledger_problem};
 use crate::ledger::{LedgerError, RowSum};
 use crate::port::Sectors;
+use crate::read::watched::{Watched, Watching};
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
 use crate::survey::class::Classer;
@@ -26,6 +29,7 @@ use crate::volume::ext::ExtVolume;
 use crate::volume::filesystem::{Found, Limits, NotSurveyed, Place, Survey, Weight};
 use crate::volume::{exfat, fat, gap, ntfs};
 use kept::Format;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// What a survey of all drives came to.
@@ -53,41 +57,37 @@ pub fn survey(
     outcome
 }
 
-/// Whether every drive is what it was when it was put on hold. Unknown is no.
-fn is_same(job: &Job<'_>) -> bool {
-    job.setup.drives.iter().all(|kept| {
-        let now = job.bench.sectors(&kept.path.path()).ok();
-        let now = now.and_then(|sectors| crate::read::fingerprint::fingerprint(sectors.as_ref()));
-        now.is_some() && now == kept.fingerprint
-    })
-}
-
 fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<Surveyed, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
-    let open = |kept: &DriveKept| {
-        let path = kept.path.path();
-        job.bench.sectors(&path).map_err(|fault| {
-            crate::job::fault_problem(&fault, "connect the drive again, then holdpoint plan JOB")
-                .on_path(&path)
-        })
-    };
-    let mut found = look::Looked::default();
-    for (number, kept) in job.setup.drives.iter().enumerate() {
-        let sectors = open(kept)?;
-        look::look(job, number, &sectors, &mut found, tell);
+    let facts = job.ledger.facts().map_err(failed)?;
+    let mut drives = Vec::new();
+    for number in 0..job.setup.drives.len() {
+        drives.push(crate::step::present::to_read(job, &facts, number)?.1);
     }
-    let same = is_same(job);
+    let mut found = look::Looked::default();
+    for (number, sectors) in drives.iter().enumerate() {
+        look::look(job, number, sectors, &mut found, tell);
+    }
+    // Without a fingerprint nothing says that the copies made so far are of these contents.
+    let same = job
+        .setup
+        .drives
+        .iter()
+        .all(|kept| kept.fingerprint.is_some());
     let mut rows =
         rows::Rows::begin(&job.ledger, classer, survey, job.now(), same).map_err(failed)?;
     let mut out = Surveyed::default();
     let mut people = Vec::new();
     let mut registries = Vec::new();
     let mut more_gaps = Vec::new();
+    let mut watched = BTreeMap::new();
     for volume in &mut found.volumes {
         if volume.format == Format::None {
             continue;
         }
-        let sectors = open(&job.setup.drives[volume.drive])?;
+        let Some(sectors) = drives.get(volume.drive).map(Arc::clone) else {
+            continue;
+        };
         tell(Event::Counted {
             what: format!("records of {}", volume.word()),
             done: 0,
@@ -95,11 +95,17 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         });
         rows.clear().map_err(failed)?;
         let mut trouble = None;
-        let outcome = read(volume, &sectors, &mut |item| {
+        let watching = Watching::new(Arc::clone(&sectors));
+        let watched_drive: Arc<dyn Sectors> = watching.clone();
+        let outcome = read(volume, &watched_drive, &mut |item| {
             if trouble.is_none() {
                 trouble = rows.take(&item).err();
             }
         });
+        watched
+            .entry(volume.drive)
+            .or_insert_with(Watched::default)
+            .join(watching.seen());
         if let Some(e) = trouble {
             return Err(failed(e));
         }
@@ -176,6 +182,9 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         .transaction::<_, LedgerError>(|ledger| {
             super::people::keep(ledger, &people)?;
             kept::keep(ledger, &found.volumes, &found.gaps, &found.points)?;
+            for drive in 0..drives.len() {
+                kept::keep_watched(ledger, drive, &watched.remove(&drive).unwrap_or_default())?;
+            }
             ledger.rows_moved(job.now(), sum)
         })
         .map_err(failed)?;

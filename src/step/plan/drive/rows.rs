@@ -7,7 +7,7 @@
 use super::carried::Carried;
 use super::kept::{Format, VolumeKept};
 use crate::bag::name::Taken;
-use crate::ledger::{Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
+use crate::ledger::{FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
 use crate::step::outcome::PersonSeen;
 use crate::survey::class::{Classer, FolderState};
 use crate::survey::item::{Kind, Mark, Marks};
@@ -83,6 +83,8 @@ impl<'a> Rows<'a> {
     ) -> Result<Self, LedgerError> {
         let db = ledger.db();
         ledger.doing("beginning the survey", db.execute_batch("BEGIN IMMEDIATE"))?;
+        // Part of what it announces: where the whole survey is one transaction, a survey that breaks off never began.
+        ledger.record(at, &FactBody::SurveyBegun { survey })?;
         let carried = Carried::begin(ledger, same)?;
         ledger.doing(
             "clearing an earlier survey",

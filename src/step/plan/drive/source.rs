@@ -1,7 +1,7 @@
 //! The source that copies of a drive job are read from.
 
 use super::kept::{Format, volumes};
-use crate::job::{Job, fault_problem};
+use crate::job::{Job, ledger_problem};
 use crate::read::drives::DriveSource;
 use crate::read::ext_desk::ExtDesk;
 use crate::step::outcome::Problem;
@@ -11,22 +11,9 @@ use std::sync::Arc;
 /// Opens every drive of the job and knows its volumes.
 pub fn source(job: &Job<'_>) -> Result<DriveSource, Problem> {
     let mut drives = Vec::new();
-    for kept in &job.setup.drives {
-        let sectors = job.bench.sectors(&kept.path.path()).map_err(|fault| {
-            fault_problem(&fault, "connect the drive again, then do the same again")
-                .on_path(&kept.path.path())
-        })?;
-        if sectors.bytes() != kept.bytes {
-            return Err(Problem::failed(
-                format!(
-                    "another drive stands at this place: expected {} bytes, found {}",
-                    kept.bytes,
-                    sectors.bytes()
-                ),
-                kept.path.text.clone(),
-                "connect the drive on hold again",
-            ));
-        }
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    for number in 0..job.setup.drives.len() {
+        let (_, sectors) = crate::step::present::to_read(job, &facts, number)?;
         drives.push(sectors);
     }
     let mut by_volume = HashMap::new();
