@@ -139,8 +139,7 @@ mod tests {
         fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
             let bytes = self.0.lock().unwrap();
             let part = bytes.get(at as usize..at as usize + buf.len());
-            let part =
-                part.ok_or_else(|| Fault::new(FaultKind::Refused, "reading", "outside"))?;
+            let part = part.ok_or_else(|| Fault::new(FaultKind::Refused, "reading", "outside"))?;
             buf.copy_from_slice(part);
             Ok(())
         }
@@ -160,7 +159,13 @@ mod tests {
         all.join(watching.seen());
         let kept: Watched = serde_json::from_str(&serde_json::to_string(&all).unwrap()).unwrap();
         assert_eq!(kept.is_same(drive.as_ref()).unwrap(), Some(true));
-        for (at, same) in [(700, true), (3000, true), (1100, false), (2560, true), (2049, false)] {
+        for (at, same) in [
+            (700, true),
+            (3000, true),
+            (1100, false),
+            (2560, true),
+            (2049, false),
+        ] {
             drive.0.lock().unwrap()[at] ^= 1;
             assert_eq!(kept.is_same(drive.as_ref()).unwrap(), Some(same), "{at}");
             drive.0.lock().unwrap()[at] ^= 1;

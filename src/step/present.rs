@@ -176,10 +176,9 @@ pub fn which(job: &Job<'_>, named: Option<&Path>) -> Result<usize, Problem> {
     if drives.len() == 1 {
         return Ok(0);
     }
-    let facts = job
-        .bench
-        .drive(named)
-        .map_err(|fault| crate::job::fault_problem(&fault, "name a drive of this job"))?;
+    let facts = job.bench.drive(named).map_err(|fault| {
+        crate::job::fault_problem(&fault, "name a drive of this job").on_path(named)
+    })?;
     let same: Vec<usize> = (0..drives.len())
         .filter(|number| {
             drives
@@ -221,11 +220,7 @@ pub fn which(job: &Job<'_>, named: Option<&Path>) -> Result<usize, Problem> {
 ///
 /// # Errors
 /// In words: it must not be read, or does not answer.
-pub fn fingerprint_now(
-    job: &Job<'_>,
-    facts: &[Fact],
-    path: &Path,
-) -> Result<Fingerprint, String> {
+pub fn fingerprint_now(job: &Job<'_>, facts: &[Fact], path: &Path) -> Result<Fingerprint, String> {
     if job.has_bad_symptom() && !crate::step::state::refer_decided(facts) {
         return Err("not read, because of the symptom told at the intake".into());
     }
@@ -251,10 +246,11 @@ pub fn listing_changed(
     }
     let watched = crate::step::plan::drive::watched(job, number).map_err(|p| p.to_string())?;
     let sectors = job.bench.sectors(path).map_err(|fault| fault.to_string())?;
-    let same = watched.is_same(sectors.as_ref()).map_err(|fault| fault.to_string())?;
-    Ok((same == Some(false)).then(|| {
-        "a file table or a folder is not as it was at the survey".to_owned()
-    }))
+    let same = watched
+        .is_same(sectors.as_ref())
+        .map_err(|fault| fault.to_string())?;
+    Ok((same == Some(false))
+        .then(|| "a file table or a folder is not as it was at the survey".to_owned()))
 }
 
 /// What is said of a drive that cannot be known again by its contents.
@@ -279,12 +275,11 @@ pub fn to_read(
     let sectors = job
         .bench
         .sectors(&now.path)
-        .map_err(|fault| crate::job::fault_problem(&fault, connect))?;
+        .map_err(|fault| crate::job::fault_problem(&fault, connect).on_path(&now.path))?;
     let Some(kept) = job.setup.drives.get(number) else {
         return Err(not_it("the job has no such drive".into(), connect));
     };
-    let seen =
-        fingerprint_now(job, facts, &now.path).map_err(|why| not_it(why, connect))?;
+    let seen = fingerprint_now(job, facts, &now.path).map_err(|why| not_it(why, connect))?;
     let likeness = kept
         .seen()
         .map_or(Likeness::Unknown, |then| seen.against(&then));

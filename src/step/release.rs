@@ -204,10 +204,8 @@ fn is_same_person(a: &str, b: &str) -> bool {
     }
     let initial = |short: &str, long: &str| short.chars().count() == 1 && long.starts_with(short);
     !a.is_empty()
-        && a.iter().all(|x| {
-            b.iter()
-                .any(|y| x == y || initial(x, y) || initial(y, x))
-        })
+        && a.iter()
+            .all(|x| b.iter().any(|y| x == y || initial(x, y) || initial(y, x)))
 }
 
 fn certificate(
@@ -428,10 +426,9 @@ fn sign(
     let Some(path) = &request.key else {
         return Ok(None);
     };
-    let key = job
-        .bench
-        .read_file(path)
-        .map_err(|fault| fault_problem(&fault, "name a file that holds an OpenSSH private key"))?;
+    let key = job.bench.read_file(path).map_err(|fault| {
+        fault_problem(&fault, "name a file that holds an OpenSSH private key").on_path(path)
+    })?;
     let signed = sshsig::sign(bytes, &key, passphrase);
     signed.map(Some).map_err(|e| Problem::failed(e.to_string(), path.display().to_string(), "use an ed25519 key (ssh-keygen -t ed25519), or release without --key as an unsigned record"))
 }
@@ -479,7 +476,14 @@ mod tests {
     #[test]
     fn another_spelling_is_no_other_person() {
         let technician = "K. Brandt";
-        for same in ["K Brandt", "k.brandt", "Brandt", "K.\u{a0}Brandt", "Karla Brandt", "BRANDT, K."] {
+        for same in [
+            "K Brandt",
+            "k.brandt",
+            "Brandt",
+            "K.\u{a0}Brandt",
+            "Karla Brandt",
+            "BRANDT, K.",
+        ] {
             assert!(is_same_person(technician, same), "{same}");
         }
         for other in ["A. Brandt", "K. Holm", "Holm", "Mira Kant"] {

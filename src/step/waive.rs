@@ -26,7 +26,7 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
         None => None,
         Some(path) => {
             let bytes = job.bench.read_file(path).map_err(|fault| {
-                crate::job::fault_problem(&fault, "name a file that can be read")
+                crate::job::fault_problem(&fault, "name a file that can be read").on_path(path)
             })?;
             Some((
                 path.display().to_string(),
@@ -268,7 +268,9 @@ fn waive_set(
     let earlier: Vec<i64> = facts
         .iter()
         .filter_map(|fact| match &fact.body {
-            FactBody::Waived { waiver, .. } if (&*waiver.scope, &*waiver.about) == (scope, about) => {
+            FactBody::Waived { waiver, .. }
+                if (&*waiver.scope, &*waiver.about) == (scope, about) =>
+            {
                 Some(waiver.number)
             }
             _ => None,

@@ -56,9 +56,11 @@ pub fn plan(
     crate::step::refuse_closing(job, &facts)?;
     let classer = Classer::new(&job.policy);
     let walked = match &job.setup.folder {
-        Some(_) => {
+        Some(kept) => {
             let again = "connect the folder on hold again, then holdpoint plan JOB";
-            let tree = job.tree().map_err(|fault| fault_problem(&fault, again))?;
+            let tree = job
+                .tree()
+                .map_err(|fault| fault_problem(&fault, again).on_path(&kept.path.path()))?;
             same_root(job, tree.as_ref())?;
             let root = look_at_root(job, tree.as_ref());
             let walked = walk::walk(job, tree.as_ref(), &classer, &root, survey, tell)?;
@@ -109,13 +111,11 @@ fn same_root(job: &Job<'_>, tree: &dyn Tree) -> Result<(), Problem> {
         .root()
         .map_err(|fault| fault_problem(&fault, "connect the folder on hold again"))?;
     match &job.setup.folder {
-        Some(kept) if !kept.is_at(&root) => {
-            Err(Problem::failed(
-                "another folder stands in the place of the one on hold",
-                kept.path.text.clone(),
-                "connect the right drive again, or open a new job for this folder",
-            ))
-        }
+        Some(kept) if !kept.is_at(&root) => Err(Problem::failed(
+            "another folder stands in the place of the one on hold",
+            kept.path.text.clone(),
+            "connect the right drive again, or open a new job for this folder",
+        )),
         _ => Ok(()),
     }
 }

@@ -34,7 +34,10 @@ fn leads(target: &str) -> Leads {
         (Some(letter), Some(':'), None | Some('\\' | '/')) if letter.is_ascii_alphabetic() => {
             let rest = bare.get(2..).unwrap_or_default();
             let parts = rest.split(['\\', '/']).filter(|part| !part.is_empty());
-            Leads::Letter(letter.to_ascii_uppercase(), parts.map(str::to_owned).collect())
+            Leads::Letter(
+                letter.to_ascii_uppercase(),
+                parts.map(str::to_owned).collect(),
+            )
         }
         _ => Leads::Within,
     }
@@ -75,7 +78,9 @@ pub(super) fn away(reach: &Reach<'_>, volume: i64) -> Result<Vec<String>, Ledger
             let folder = bag.split('/').skip(2).collect::<Vec<_>>().join("/");
             let slash = if folder.is_empty() { "" } else { "/" };
             let shown = target.trim_start_matches(['\\', '?']).replace('\\', "/");
-            out.push(format!("what is behind {folder}{slash}{name} lies at {shown}"));
+            out.push(format!(
+                "what is behind {folder}{slash}{name} lies at {shown}"
+            ));
         }
     }
     Ok(out)
@@ -88,14 +93,23 @@ mod tests {
     #[test]
     fn substitute_names_are_told_apart() {
         let letter = |letter, parts: &[&str]| {
-            Leads::Letter(letter, parts.iter().map(|part| (*part).to_owned()).collect())
+            Leads::Letter(
+                letter,
+                parts.iter().map(|part| (*part).to_owned()).collect(),
+            )
         };
         for (target, expected) in [
-            ("\\??\\D:\\Eva\\Documents", letter('D', &["Eva", "Documents"])),
+            (
+                "\\??\\D:\\Eva\\Documents",
+                letter('D', &["Eva", "Documents"]),
+            ),
             ("\\??\\c:\\Users", letter('C', &["Users"])),
             ("E:\\", letter('E', &[])),
             ("E:", letter('E', &[])),
-            ("\\??\\Volume{0b1c2d3e-0000-0000-0000-100000000000}\\", Leads::Away),
+            (
+                "\\??\\Volume{0b1c2d3e-0000-0000-0000-100000000000}\\",
+                Leads::Away,
+            ),
             ("\\??\\UNC\\server\\share\\x", Leads::Away),
             ("\\\\server\\share", Leads::Away),
             ("..\\Pictures", Leads::Within),
