@@ -110,7 +110,7 @@ pub fn verify(
     Ok(Outcome::done(&job.dir, result, points).ending(if bad { Exit::Failed } else { Exit::Done }))
 }
 
-/// Items verified at every destination that is here and holds them.
+/// Whole items verified at every destination that is here and holds them; one with gaps is read back too, and not saved.
 fn verified_everywhere(
     job: &Job<'_>,
     destinations: &[Option<&dyn Destination>],
@@ -123,7 +123,7 @@ fn verified_everywhere(
     let ledger = &job.ledger;
     let row = ledger.db().query_row(
         "SELECT count(*), coalesce(sum(item.bytes), 0) FROM got JOIN item ON item.id = got.item
-         WHERE got.written & ?1 <> 0 AND (got.verified & ~got.mismatch & ?1) = (got.written & ?1) AND got.state IN (1, 2)",
+         WHERE got.written & ?1 <> 0 AND (got.verified & ~got.mismatch & ?1) = (got.written & ?1) AND got.state = 1",
         [here],
         |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)),
     );
