@@ -145,7 +145,6 @@ fn a_copy_of_the_record_does_not_pass_for_it() {
     let said = shop.run(&["release", "shelf/job", "--json"]).ends(3).json();
     let points = said["open_points"].to_string();
     assert!(points.contains("verification-missing"), "{points}");
-    std::fs::create_dir(shop.path("fresh")).unwrap();
     shop.run(&["put-back", "shelf/job", "--to", "fresh"])
         .ends(0);
     assert_eq!(
