@@ -228,7 +228,7 @@ impl Engine for MachineBench {
     fn open(&self, request: &OpenRequest, tell: Tell) -> Answer<Opened> {
         match &request.job {
             Some(dir) if dir.join(Ledger::FILE).exists() => {
-                open::amend(&hold::open(self, dir, tell)?, request)
+                open::amend(hold::open(self, dir, tell)?, request)
             }
             _ => open::open(self, request, &Ledger::create, tell),
         }

@@ -262,7 +262,12 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
             ));
             continue;
         }
-        if let Some(differs) = &destination.differs {
+        // A stranger in the bag has a point of its own.
+        if let Some(differs) = destination
+            .differs
+            .as_ref()
+            .filter(|_| destination.extra == 0)
+        {
             out.push(Point::plain(
                 "verification-missing",
                 nobody,

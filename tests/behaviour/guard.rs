@@ -631,11 +631,12 @@ fn a_guard_that_is_killed_leaves_a_note_and_the_next_start_sets_the_flag() {
     }
     let scratch = Scratch::new();
     let device = Loop::over(&image(&scratch, "drive.img"));
-    let job = shop(&scratch.bench, &scratch, &device);
+    // The guard's own process opens the job.
+    let dir = shop(&scratch.bench, &scratch, &device).dir.clone();
     let mark = scratch.path("mark");
     let mut child = std::process::Command::new(std::env::current_exe().unwrap())
         .args(["guard::guard_to_be_killed", "--exact", "--ignored"])
-        .env("HOLDPOINT_TEST_JOB", &job.dir)
+        .env("HOLDPOINT_TEST_JOB", &dir)
         .env("HOLDPOINT_TEST_MARK", &mark)
         .stdout(std::process::Stdio::null())
         .stderr(std::process::Stdio::null())
@@ -658,16 +659,18 @@ fn a_guard_that_is_killed_leaves_a_note_and_the_next_start_sets_the_flag() {
         std::thread::sleep(Duration::from_millis(20));
     };
     assert!(!flag(&device), "not lifted for the command");
-    // While it runs, no other step touches the flag, and no second guard starts.
-    let job = hold::ready(job, &mut quiet()).unwrap();
+    // While it runs, no other step gets at the job, and so none touches the flag and no second guard starts.
+    let busy = hold::open(&scratch.bench, &dir, &mut quiet())
+        .err()
+        .unwrap();
+    assert!(busy.what.contains("at work on this job"), "{busy}");
     assert!(!flag(&device));
-    assert!(refusal(try_guard(&job, &ZERO)).contains("running"));
     child.kill().unwrap();
     child.wait().unwrap();
     run("kill", &["-9", &pid]).unwrap();
     assert!(!flag(&device), "a killed guard cannot have set it");
     let mut said = Vec::new();
-    let job = hold::ready(job, &mut |event| {
+    let job = hold::open(&scratch.bench, &dir, &mut |event| {
         if let Event::Warn { says } = event {
             said.push(says);
         }

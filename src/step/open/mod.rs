@@ -110,8 +110,8 @@ pub fn open(
 }
 
 /// Adds answers of the intake to a job that is open already. Nothing else of it changes.
-pub fn amend(job: &Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Problem> {
-    refuse_another_job(job, request)?;
+pub fn amend(job: Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Problem> {
+    refuse_another_job(&job, request)?;
     let mut setup = job.setup.clone();
     let answers = [
         request.owner.is_some(),
@@ -145,10 +145,13 @@ pub fn amend(job: &Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Pr
         setup.must_haves = Some(list);
     }
     keep(&job.ledger, job.now(), &setup)?;
-    let renewed = Job::with(job.bench, reopen(job)?, job.dir.clone())?;
+    let Job {
+        bench, ledger, dir, ..
+    } = job;
+    let renewed = Job::with(bench, ledger, dir)?;
     let drives = drives::shown(&renewed)?;
     Ok(Outcome::done(
-        &job.dir,
+        &renewed.dir,
         opened(&renewed, drives),
         crate::step::points_now(&renewed)?,
     ))
@@ -187,10 +190,6 @@ fn refuse_another_job(job: &Job<'_>, request: &OpenRequest) -> Result<(), Proble
             "leave it out to answer questions of this job; or choose another --job for a new one",
         )),
     }
-}
-
-fn reopen(job: &Job<'_>) -> Result<Ledger, Problem> {
-    Ledger::open(&job.dir.join(Ledger::FILE)).map_err(|e| ledger_problem(&e))
 }
 
 /// Keeps what the job knows of its drives, places and answers, as a fact.
