@@ -319,7 +319,14 @@ pub fn judge(
         slow_share: routes.slow_share.get(),
         vanished: job.policy.vanishing.refer_at_times.get(),
     };
-    let decision = route(&forecast, evidence, &situation, stakes, &limits);
+    let decision = route(
+        &forecast,
+        evidence,
+        &reading.signals,
+        &situation,
+        stakes,
+        &limits,
+    );
     ledger
         .set(
             "pace-bytes-per-second",

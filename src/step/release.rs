@@ -8,8 +8,8 @@ use crate::judge::gate::{Release, SecondLook, Verdict};
 use crate::ledger::facts::Method;
 use crate::ledger::{Fact, FactBody};
 use crate::paper::certificate::{
-    CertificateBody, CopyRef, DriveRef, Effect, Evidence, FactRef, FolderRef, NOTICE, PolicyRef,
-    Scope, VERSION, WaiverRef,
+    CertificateBody, CopyRef, DriveRef, DriveTold, Effect, Evidence, FactRef, FolderRef, NOTICE,
+    PolicyRef, Scope, VERSION, WaiverRef,
 };
 use crate::paper::sshsig;
 use crate::port::Destination;
@@ -17,7 +17,7 @@ use crate::step::event::{Event, Step, Tell};
 use crate::step::gate::{Closeness, ask, shown};
 use crate::step::outcome::{Exit, Outcome, Problem, Released, Signature, State};
 use crate::step::request::ReleaseRequest;
-use crate::value::Blake3;
+use crate::value::{Blake3, Known};
 
 /// Asks the gate; releases when nothing is open.
 pub fn release(
@@ -282,7 +282,29 @@ fn scope(job: &Job<'_>, facts: &[Fact]) -> Result<Scope, Problem> {
         path: folder.path.text.clone(),
         file_system_id: folder.file_system_id.clone(),
         fingerprint: tree.unwrap_or(folder.fingerprint).to_string(),
+        drive_told: drive_told(job)?,
     }))
+}
+
+/// What recorded replies tell of the drive of a folder job; `None` = none were given, or they name nothing.
+fn drive_told(job: &Job<'_>) -> Result<Option<DriveTold>, Problem> {
+    let Some(reading) = crate::step::assess::newest_of(job, 0)? else {
+        return Ok(None);
+    };
+    let counters = reading.counters();
+    let said = |known: &Known<String>| known.value().cloned();
+    let told = DriveTold {
+        model: said(&reading.drive.model),
+        serial: said(&reading.drive.serial),
+        firmware: said(&reading.drive.firmware),
+        // A size beyond what the certificate's numbers hold is no drive's.
+        bytes: reading.drive.bytes.get().filter(|n| *n < 1 << 53),
+        power_cycles: counters.power_cycles,
+        bytes_written: counters.written_bytes(),
+        counters_at: reading.taken,
+    };
+    let names = told.model.is_some() || told.serial.is_some() || told.power_cycles.is_some();
+    Ok((names || told.bytes_written.is_some()).then_some(told))
 }
 
 /// One drive as the certificate names it. An image file and a loop device have no label to read: they are named

@@ -5,7 +5,7 @@
 
 use super::FilesHit;
 use crate::drive::evidence::Evidence;
-use crate::judge::factors::{blind, media_growth, unread_reads};
+use crate::judge::factors::{media_growth, unread_reads};
 use crate::judge::situation::Situation;
 use crate::judge::working::{Line, chance_in_words, digits, range_in_words};
 use crate::judge::{hits, two_state};
@@ -150,7 +150,7 @@ pub(super) fn files(e: &Evidence, s: &Situation, n: &Sectors, working: &mut Vec<
 fn unknown_bad(e: &Evidence, s: &Situation, working: &mut Vec<Line>) -> (f64, f64, f64) {
     let read = s.bytes_read as f64 / 1e12;
     let left = s.bytes_left() / s.passes() / 1e12;
-    let unread = blind(e);
+    let unread = e.is_blind();
     let history = unread_reads(e).is_some_and(|n| n > 0)
         || e.self_test_read_failed
         || e.sectors_awaiting.is_some_and(|n| n > 0)

@@ -369,9 +369,9 @@ fn any_medium() -> impl Strategy<Value = Option<EvidenceMedium>> {
 prop_compose! {
     fn any_evidence()(
         medium in any_medium(),
-        counts in proptest::collection::vec(any_count(), 9),
+        counts in proptest::collection::vec(any_count(), 10),
         figures in proptest::collection::vec(any_figure(), 5),
-        flags in proptest::collection::vec(any::<bool>(), 8),
+        flags in proptest::collection::vec(any::<bool>(), 9),
         limit in proptest::option::of(any::<bool>()),
         spare in proptest::option::of((any::<u8>(), any::<u8>())),
         pre in proptest::option::of(any::<u8>()),
@@ -410,6 +410,8 @@ prop_compose! {
                 data_lost_inside: growth[3],
                 hours: figures[2],
             },
+            logged_unread: counts[9],
+            logged_since_start: flags[8],
             error_age_days: figures[3],
             speed_share: figures[4],
         }
