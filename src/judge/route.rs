@@ -13,6 +13,7 @@ use super::situation::{Memory, Situation, Symptom};
 use super::working::chance_in_words;
 use crate::drive::evidence::{Evidence, EvidenceMedium};
 use crate::drive::signal::{Signal, SignalId, Weight};
+use crate::value::measure::count_in_words;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -26,7 +27,7 @@ pub enum Route {
     Ordinary,
     /// The most precious first, one reader, pauses on heat.
     Gentle,
-    /// The gap queue on a salvage image, with time limits.
+    /// For a drive with sectors that do not read: at the gentle pace, and every gap is listed.
     Salvage,
     /// Stop; a specialist laboratory first, unless the owner decides otherwise on the record.
     Refer,
@@ -181,7 +182,7 @@ pub fn route(
     }
 }
 
-/// Why nothing but the ordinary route is called for, with what weighs all the same.
+/// Why nothing but the ordinary route is called for; what weighs all the same stands in the signals.
 fn calm_reason(e: &Evidence, signals: &[Signal]) -> String {
     if e.is_blind() {
         return "nothing speaks against the drive, but its health is not known".to_owned();
@@ -209,11 +210,7 @@ fn calm_reason(e: &Evidence, signals: &[Signal]) -> String {
     } else {
         "no media errors now"
     };
-    let says: Vec<&str> = weighing.iter().map(|signal| signal.says.as_str()).collect();
-    format!(
-        "{media}; what weighs does not ask for more care by itself: {}",
-        says.join("; ")
-    )
+    format!("{media}; the signals that weigh do not ask for more care by themselves")
 }
 
 fn symptoms(_: &Evidence, s: &Situation, limits: &RouteLimits, d: &mut Deciding) {
@@ -299,10 +296,6 @@ fn weighty(e: &Evidence, limits: &RouteLimits, d: &mut Deciding) {
             e.limit_crossed == Some(true),
             "the drive itself reports that a limit was crossed",
         ),
-        (
-            e.data_lost_inside.is_some_and(|n| n >= 10),
-            "ten times and more the drive could not deliver intact data",
-        ),
         (e.spare_short, "the spare area is below its limit"),
         (
             e.reliability_reduced,
@@ -337,6 +330,15 @@ fn weighty(e: &Evidence, limits: &RouteLimits, d: &mut Deciding) {
         if yes {
             d.at_least(Route::Gentle, why);
         }
+    }
+    if let Some(n) = e.data_lost_inside.filter(|n| *n >= 10) {
+        d.at_least(
+            Route::Gentle,
+            format!(
+                "{} times the drive could not deliver intact data",
+                count_in_words(n)
+            ),
+        );
     }
     if let Some(share) = e
         .speed_share

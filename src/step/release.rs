@@ -3,6 +3,7 @@
 //! Invariant: only the gate's [`Release`] gets here to be signed; everything that the
 //! certificate says is taken from the ledger at that moment.
 
+use crate::drive::reading::Reading;
 use crate::job::{Job, fault_problem, ledger_problem};
 use crate::judge::gate::{Release, SecondLook, Verdict};
 use crate::ledger::facts::Method;
@@ -282,15 +283,14 @@ fn scope(job: &Job<'_>, facts: &[Fact]) -> Result<Scope, Problem> {
         path: folder.path.text.clone(),
         file_system_id: folder.file_system_id.clone(),
         fingerprint: tree.unwrap_or(folder.fingerprint).to_string(),
-        drive_told: drive_told(job)?,
+        drive_told: crate::step::assess::newest_of(job, 0)?
+            .as_ref()
+            .and_then(told_by),
     }))
 }
 
-/// What recorded replies tell of the drive of a folder job; `None` = none were given, or they name nothing.
-fn drive_told(job: &Job<'_>) -> Result<Option<DriveTold>, Problem> {
-    let Some(reading) = crate::step::assess::newest_of(job, 0)? else {
-        return Ok(None);
-    };
+/// What the newest reading of a folder job tells of the drive; `None` = nothing that names it.
+fn told_by(reading: &Reading) -> Option<DriveTold> {
     let counters = reading.counters();
     let said = |known: &Known<String>| known.value().cloned();
     let told = DriveTold {
@@ -304,7 +304,7 @@ fn drive_told(job: &Job<'_>) -> Result<Option<DriveTold>, Problem> {
         counters_at: reading.taken,
     };
     let names = told.model.is_some() || told.serial.is_some() || told.power_cycles.is_some();
-    Ok((names || told.bytes_written.is_some()).then_some(told))
+    (names || told.bytes_written.is_some()).then_some(told)
 }
 
 /// One drive as the certificate names it. An image file and a loop device have no label to read: they are named
@@ -467,4 +467,47 @@ fn write(
             .map_err(failed)?;
     }
     Ok(own.display().to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::drive::asking::Hint;
+    use crate::drive::question::{Question, Reply};
+    use crate::drive::reading::StoredReading;
+    use crate::drive::replies::Replies;
+    use crate::value::Moment;
+
+    #[test]
+    fn a_folder_job_names_the_drive_that_its_replies_tell_of() {
+        let read = |pages: &[(Question, &[u8])]| {
+            let mut replies = Replies::default();
+            for (question, bytes) in pages {
+                replies.put(*question, Reply::Bytes(bytes.to_vec()));
+            }
+            StoredReading {
+                taken: Moment::from_seconds(1_764_072_000),
+                through: "recorded replies".to_owned(),
+                hint: Hint::recorded(),
+                replies,
+            }
+            .decode()
+        };
+        // The worn sample: bytes 48 to 63 hold 88,211,094 units of 512,000 bytes; bytes 112 to 127 hold 096Bh.
+        let told = told_by(&read(&[
+            (
+                Question::NvmeIdentifyController,
+                include_bytes!("../../tests/fixtures/pages/nvme-identify-controller.bin"),
+            ),
+            (
+                Question::NvmeLog(2),
+                include_bytes!("../../tests/fixtures/pages/nvme-log02-worn.bin"),
+            ),
+        ]))
+        .unwrap();
+        assert_eq!(told.power_cycles.map(|n| n.0), Some(0x096b));
+        assert_eq!(told.bytes_written.map(|n| n.0), Some(45_164_080_128_000));
+        assert!(told.model.is_some() && told.serial.is_some() && told.bytes.is_some());
+        assert_eq!(told_by(&read(&[])), None);
+    }
 }

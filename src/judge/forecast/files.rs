@@ -207,6 +207,19 @@ fn unknown_bad(e: &Evidence, s: &Situation, working: &mut Vec<Line>) -> (f64, f6
     };
     let high = two_state::any_event(high_state, left);
     let events = two_state::events_expected(mid_state, left);
+    working.push(Line::new(
+        "read errors not yet known to expect in what is left",
+        "(state * sick + (1 - state) * healthy) * left",
+        format!(
+            "state = {}, left = {} TB, sick = {}, healthy = {}",
+            digits(mid_state),
+            digits(left),
+            digits(two_state::SICK_PER_TB),
+            digits(two_state::HEALTHY_PER_TB)
+        ),
+        events,
+        "two-state mixture, middle state; derived",
+    ));
     for (name, value) in [("low", low), ("high", high)] {
         working.push(Line::new(
             format!(
