@@ -118,7 +118,7 @@ pub struct FolderRef {
     /// What recorded replies tell of the drive that the folder is said to lie on. It is named, not
     /// released, and nothing ties it to the folder but the word of whoever recorded them. Left out where none were given.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub drive_told: Option<DriveTold>,
+    pub drive_told: Option<Box<DriveTold>>,
 }
 
 /// A drive by recorded replies; each value as the drive itself told it.
@@ -451,7 +451,7 @@ mod tests {
                 .contains("drive_told")
         );
         assert_eq!(CertificateBody::parse(&bytes).unwrap(), body);
-        body.scope = folder(Some(DriveTold {
+        body.scope = folder(Some(Box::new(DriveTold {
             model: Some("M".to_owned()),
             serial: Some("S1".to_owned()),
             firmware: None,
@@ -459,7 +459,7 @@ mod tests {
             power_cycles: Some(Counter128(u128::MAX)),
             bytes_written: None,
             counters_at: body.issued,
-        }));
+        })));
         let bytes = body.to_bytes().unwrap();
         assert_eq!(CertificateBody::parse(&bytes).unwrap(), body);
         assert_eq!(body.check(), Ok(()));

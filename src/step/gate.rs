@@ -135,8 +135,9 @@ fn edited_survey(job: &Job<'_>, facts: &[Fact]) -> Result<Option<String>, Proble
         return Ok(None);
     };
     let found = crate::step::plan::survey_digest(job)?;
-    Ok((found != *tree)
-        .then(|| "what the survey found is not what the fact about it says".to_owned()))
+    Ok((found != *tree).then(|| {
+        "what the survey found is not what the fact about it says".to_owned()
+    }))
 }
 
 /// What the gate needs of a row.

@@ -285,7 +285,8 @@ fn scope(job: &Job<'_>, facts: &[Fact]) -> Result<Scope, Problem> {
         fingerprint: tree.unwrap_or(folder.fingerprint).to_string(),
         drive_told: crate::step::assess::newest_of(job, 0)?
             .as_ref()
-            .and_then(told_by),
+            .and_then(told_by)
+            .map(Box::new),
     }))
 }
 
