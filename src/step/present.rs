@@ -176,10 +176,9 @@ pub fn which(job: &Job<'_>, named: Option<&Path>) -> Result<usize, Problem> {
     if drives.len() == 1 {
         return Ok(0);
     }
-    let facts = job
-        .bench
-        .drive(named)
-        .map_err(|fault| crate::job::fault_problem(&fault, "name a drive of this job"))?;
+    let facts = job.bench.drive(named).map_err(|fault| {
+        crate::job::fault_problem(&fault, "name a drive of this job").on_path(named)
+    })?;
     let same: Vec<usize> = (0..drives.len())
         .filter(|number| {
             drives
@@ -221,16 +220,37 @@ pub fn which(job: &Job<'_>, named: Option<&Path>) -> Result<usize, Problem> {
 ///
 /// # Errors
 /// In words: it must not be read, or does not answer.
-pub fn fingerprint_now(
-    job: &Job<'_>,
-    facts: &[Fact],
-    path: &Path,
-) -> Result<Fingerprint, String> {
+pub fn fingerprint_now(job: &Job<'_>, facts: &[Fact], path: &Path) -> Result<Fingerprint, String> {
     if job.has_bad_symptom() && !crate::step::state::refer_decided(facts) {
         return Err("not read, because of the symptom told at the intake".into());
     }
     let sectors = job.bench.sectors(path).map_err(|fault| fault.to_string())?;
     Fingerprint::of(sectors.as_ref()).ok_or_else(|| "the drive does not answer".into())
+}
+
+/// Why the drive at `path` does not hold what the newest survey listed any more; `None` = everything that the survey read
+/// of its tables and folders still stands there, or nobody looks, because a drive that is not sound is not read in full
+/// for a check (then its fingerprint has to do).
+///
+/// # Errors
+/// In words, when it cannot be looked at.
+pub fn listing_changed(
+    job: &Job<'_>,
+    facts: &[Fact],
+    number: usize,
+    path: &Path,
+) -> Result<Option<String>, String> {
+    let sound = crate::step::route_of(job, facts) == crate::step::outcome::Route::Ordinary;
+    if !sound || crate::ledger::standing::surveyed(facts).is_none() {
+        return Ok(None);
+    }
+    let watched = crate::step::plan::drive::watched(job, number).map_err(|p| p.to_string())?;
+    let sectors = job.bench.sectors(path).map_err(|fault| fault.to_string())?;
+    let same = watched
+        .is_same(sectors.as_ref())
+        .map_err(|fault| fault.to_string())?;
+    Ok((same == Some(false))
+        .then(|| "a file table or a folder is not as it was at the survey".to_owned()))
 }
 
 /// What is said of a drive that cannot be known again by its contents.
@@ -255,12 +275,11 @@ pub fn to_read(
     let sectors = job
         .bench
         .sectors(&now.path)
-        .map_err(|fault| crate::job::fault_problem(&fault, connect))?;
+        .map_err(|fault| crate::job::fault_problem(&fault, connect).on_path(&now.path))?;
     let Some(kept) = job.setup.drives.get(number) else {
         return Err(not_it("the job has no such drive".into(), connect));
     };
-    let seen =
-        fingerprint_now(job, facts, &now.path).map_err(|why| not_it(why, connect))?;
+    let seen = fingerprint_now(job, facts, &now.path).map_err(|why| not_it(why, connect))?;
     let likeness = kept
         .seen()
         .map_or(Likeness::Unknown, |then| seen.against(&then));
