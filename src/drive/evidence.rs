@@ -2,6 +2,7 @@
 //! free of any command set. `None` always means "not known", never zero.
 
 use super::identity::Medium;
+use crate::value::measure::count_in_words;
 use serde::{Deserialize, Serialize};
 
 /// What one reading says about the chance of losing the drive or sectors of it.
@@ -57,10 +58,84 @@ pub struct Evidence {
     pub program_erase_failures: Option<u64>,
     /// Growth of each count since the reading before, where both are known.
     pub growth: Growth,
+    /// Reads that ended without the data and that the drive's own error log still holds; `None` = it
+    /// holds none, or no such log was read. An empty log is no promise, so there is no zero.
+    #[serde(default)]
+    pub logged_unread: Option<u64>,
+    /// The error log holds only what happened since the drive was started (NVMe), so its entries are present ones.
+    #[serde(default)]
+    pub logged_since_start: bool,
     /// Days of power since the first (or last known) media error, from the drive's own logs.
     pub error_age_days: Option<f64>,
     /// Read speed now, as a share of the drive's own earlier pace (1.0 = the same).
     pub speed_share: Option<f64>,
+}
+
+/// A sector that did not read within this many days of power counts as a present media error
+/// (engineering judgement).
+const LATELY_DAYS: f64 = 7.0;
+
+impl Evidence {
+    /// Solid state of any kind.
+    pub fn is_solid(&self) -> bool {
+        matches!(
+            self.medium,
+            Some(EvidenceMedium::Ssd | EvidenceMedium::Nvme | EvidenceMedium::Card)
+        )
+    }
+
+    /// Whether the reading says nothing about the state of the medium itself.
+    pub fn is_blind(&self) -> bool {
+        if !self.readable {
+            return true;
+        }
+        let counts = [
+            self.sectors_awaiting,
+            self.sectors_remapped,
+            self.reads_given_up,
+            self.scan_unreadable,
+            self.data_lost_inside,
+            self.program_erase_failures,
+            self.logged_unread,
+        ];
+        if counts.iter().any(Option::is_some) {
+            return false;
+        }
+        !self.is_solid()
+            || (self.spare.is_none()
+                && self.endurance_spent.is_none()
+                && self.pre_end_of_life.is_none())
+    }
+
+    /// Whether the drive's own logs say that a read ended without the data lately.
+    pub fn unread_lately(&self) -> bool {
+        let some = |n: Option<u64>| n.is_some_and(|n| n > 0);
+        let logged = some(self.logged_unread);
+        (logged && self.logged_since_start)
+            || ((logged || some(self.reads_given_up))
+                && self.error_age_days.is_some_and(|days| days <= LATELY_DAYS))
+    }
+
+    /// What the drive's own error log holds, as a sentence for people; `None` = nothing.
+    pub fn logged_in_words(&self) -> Option<String> {
+        let n = self.logged_unread.filter(|n| *n > 0)?;
+        let reads = if n == 1 {
+            "1 read that ended without the data".to_owned()
+        } else {
+            format!("{} reads that ended without the data", count_in_words(n))
+        };
+        let when = match self.error_age_days.map(f64::floor) {
+            _ if self.logged_since_start => "since the drive was started".to_owned(),
+            None => "at a time that is not known".to_owned(),
+            Some(days) if days < 1.0 => "within the last day of power".to_owned(),
+            Some(days) if days < 2.0 => "the last one a day of power ago".to_owned(),
+            Some(days) => format!(
+                "the last one {} days of power ago",
+                count_in_words(days as u64)
+            ),
+        };
+        Some(format!("the drive's own error log holds {reads}, {when}"))
+    }
 }
 
 /// How counts moved between two readings; `None` = one of the two is not known.

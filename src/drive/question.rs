@@ -57,14 +57,6 @@ impl Question {
         }
     }
 
-    /// The names under which a recording may say why this reply could not be read: the reply's whole
-    /// name or its stem, followed by `.error`.
-    pub fn error_file_names(self) -> [String; 2] {
-        let name = self.file_name();
-        let stem = name.strip_suffix(".bin").unwrap_or(&name).to_owned();
-        [format!("{name}.error"), format!("{stem}.error")]
-    }
-
     /// The question that a file name of a recorded reply stands for; `None` = none of ours.
     pub fn from_file_name(name: &str) -> Option<Self> {
         let hex = |text: &str| {

@@ -234,6 +234,8 @@ fn growth(before: &Evidence, now: &Evidence) -> Growth {
 #[cfg(test)]
 mod captured;
 #[cfg(test)]
+mod from_pages;
+#[cfg(test)]
 mod garbage;
 #[cfg(test)]
 mod tests;

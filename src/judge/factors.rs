@@ -43,34 +43,6 @@ impl Factor {
 /// are fixed at 60 and 240 days only, so "just now" belongs to the high column).
 pub const TAU_UNKNOWN: [f64; 3] = [240.0, 30.0, 0.0];
 
-fn solid(medium: Option<EvidenceMedium>) -> bool {
-    matches!(
-        medium,
-        Some(EvidenceMedium::Ssd | EvidenceMedium::Nvme | EvidenceMedium::Card)
-    )
-}
-
-/// Whether the reading says nothing about the state of the medium itself.
-pub fn blind(e: &Evidence) -> bool {
-    if !e.readable {
-        return true;
-    }
-    let counts = [
-        e.sectors_awaiting,
-        e.sectors_remapped,
-        e.reads_given_up,
-        e.scan_unreadable,
-        e.data_lost_inside,
-        e.program_erase_failures,
-    ];
-    let told = counts.iter().any(Option::is_some);
-    if solid(e.medium) {
-        !told && e.spare.is_none() && e.endurance_spent.is_none() && e.pre_end_of_life.is_none()
-    } else {
-        !told
-    }
-}
-
 /// The larger of two counts, each of which may be unknown.
 fn larger(a: Option<u64>, b: Option<u64>) -> Option<u64> {
     match (a, b) {
@@ -81,8 +53,8 @@ fn larger(a: Option<u64>, b: Option<u64>) -> Option<u64> {
 
 /// Reads that ended without data, by whichever count says most.
 pub fn unread_reads(e: &Evidence) -> Option<u64> {
-    let reads = larger(e.reads_given_up, e.scan_unreadable);
-    if solid(e.medium) {
+    let reads = larger(larger(e.reads_given_up, e.scan_unreadable), e.logged_unread);
+    if e.is_solid() {
         larger(larger(reads, e.data_lost_inside), e.sectors_awaiting)
     } else {
         larger(reads, e.data_lost_inside)
@@ -126,7 +98,7 @@ fn onset(e: &Evidence, growth: Option<u64>, media: bool) -> ([f64; 3], String) {
 /// Every factor that the evidence and the situation give, in a fixed order.
 pub fn factors(e: &Evidence, s: &Situation) -> Vec<Factor> {
     let mut out = Vec::new();
-    let solid = solid(e.medium);
+    let solid = e.is_solid();
     let card = e.medium == Some(EvidenceMedium::Card);
     let mut add = |signal: Option<SignalId>,
                    what: String,
@@ -142,7 +114,7 @@ pub fn factors(e: &Evidence, s: &Situation) -> Vec<Factor> {
     };
     let unknown = || (TAU_UNKNOWN, "not known".to_owned());
 
-    if blind(e) {
+    if e.is_blind() {
         let what = if e.readable {
             "the health pages hold none of the counts that matter: taken as not known, not as clean"
         } else {
@@ -282,16 +254,15 @@ pub fn factors(e: &Evidence, s: &Situation) -> Vec<Factor> {
     let overdue = e.commands_overdue.unwrap_or(0);
     let starts = e.starts_failed.unwrap_or(0);
     if overdue > 0 || starts > 0 {
-        let (signal, what) = if overdue > 0 {
-            (
-                SignalId::CommandsOverdue,
-                format!("{overdue} commands ran out of time"),
-            )
-        } else {
-            (
-                SignalId::StartsFailed,
-                format!("the motor failed to start {starts} times"),
-            )
+        // One row of the table: both are named, neither counts twice.
+        let (late, motor) = (
+            format!("{overdue} commands ran out of time"),
+            format!("the motor failed to start {starts} times"),
+        );
+        let (signal, what) = match (overdue, starts) {
+            (_, 0) => (SignalId::CommandsOverdue, late),
+            (0, _) => (SignalId::StartsFailed, motor),
+            _ => (SignalId::CommandsOverdue, format!("{late}; {motor}")),
         };
         add(Some(signal), what, OVERDUE, unknown());
     }
@@ -380,7 +351,9 @@ pub fn factors(e: &Evidence, s: &Situation) -> Vec<Factor> {
         );
     }
     let spent = e.endurance_spent.unwrap_or(0);
-    if spent >= 100 {
+    // A card's estimate is a step of ten per cent, whose upper edge is no percentage of its own; its
+    // row is the one below.
+    if spent >= 100 && !card {
         add(
             Some(SignalId::EnduranceSpent),
             format!("{spent} % of the rated writing is spent"),
@@ -392,13 +365,21 @@ pub fn factors(e: &Evidence, s: &Situation) -> Vec<Factor> {
     let pre_end = e.pre_end_of_life.unwrap_or(0);
     if pre_end >= 2 || last_step {
         let urgent = pre_end >= 3 || last_step;
+        let by_writing = spent >= 110 && pre_end < 3 && !e.spare_short && !short;
+        let (signal, what) = match (urgent, by_writing) {
+            (true, true) => (
+                SignalId::EnduranceSpent,
+                "more than the card's rated writing is spent",
+            ),
+            (true, false) => (
+                SignalId::SpareShort,
+                "the card reports its end of life as near",
+            ),
+            (false, _) => (SignalId::SpareShort, "the card warns of its end of life"),
+        };
         add(
-            Some(SignalId::SpareShort),
-            if urgent {
-                "the card reports its end of life as near".to_owned()
-            } else {
-                "the card warns of its end of life".to_owned()
-            },
+            Some(signal),
+            what.to_owned(),
             up_to(PRE_END, if urgent { 2 } else { 1 }),
             unknown(),
         );

@@ -23,6 +23,7 @@ use files::{Sectors, files};
 use lost::{lost, worsening_reasons};
 use schemars::JsonSchema;
 use serde::Serialize;
+pub use time::NO_PLAN;
 use time::time;
 
 /// Chance of losing the drive before the copy ends.
@@ -119,23 +120,6 @@ pub struct Forecast {
     /// Why the drive counts as getting worse while it is read; empty = it does not.
     #[serde(skip)]
     pub worsening: Vec<String>,
-}
-
-impl Forecast {
-    /// The chance of losing the drive as a sentence ("below 0.1 % to 15 %").
-    pub fn drive_lost_in_words(&self) -> String {
-        range_in_words(self.drive_lost.low, self.drive_lost.high)
-    }
-
-    /// The chance of hit files as a sentence ("19 % to 93 %").
-    pub fn files_hit_in_words(&self) -> String {
-        range_in_words(self.files_hit.low, self.files_hit.high)
-    }
-
-    /// The working as text for `--explain`, one line each.
-    pub fn explain(&self) -> Vec<String> {
-        self.working.iter().map(Line::text).collect()
-    }
 }
 
 /// Factor for a drive that was moved, dropped or brought in because of trouble, and is read

@@ -182,17 +182,6 @@ pub fn key(value: f64, seconds: f64, lambda: f64) -> Rank {
     Rank::of(log_index(value, seconds, lambda))
 }
 
-/// The rank of an item with its own chances of reading clean and of killing the drive.
-pub fn key_of(
-    value: f64,
-    seconds: f64,
-    lambda: f64,
-    reads: Probability,
-    kills: Probability,
-) -> Rank {
-    Rank::of(log_index_of(value, seconds, lambda, reads, kills))
-}
-
 /// Place of an item in the order of a disk with moving heads: bucket first, then position on the
 /// drive; without moving heads the exact key decides.
 pub fn place(rank: Rank, first_sector: u64, moving_heads: bool) -> (i64, u64) {
@@ -201,17 +190,6 @@ pub fn place(rank: Rank, first_sector: u64, moving_heads: bool) -> (i64, u64) {
     } else {
         (rank.key, first_sector)
     }
-}
-
-/// Expected worth saved in a given order: the sum of `v e^(-lambda C)`, C the time of completion.
-pub fn worth_saved(order: impl IntoIterator<Item = (f64, f64)>, lambda: f64) -> f64 {
-    let mut clock = 0.0;
-    let mut sum = 0.0;
-    for (value, seconds) in order {
-        clock += seconds;
-        sum += value * (-lambda * clock).exp();
-    }
-    sum
 }
 
 #[cfg(test)]

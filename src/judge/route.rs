@@ -8,12 +8,12 @@
 //!
 //! Invariant: worse evidence never gives a milder route, and every route says why.
 
-use super::factors::blind;
 use super::forecast::Forecast;
 use super::situation::{Memory, Situation, Symptom};
 use super::working::chance_in_words;
 use crate::drive::evidence::{Evidence, EvidenceMedium};
-use crate::drive::signal::SignalId;
+use crate::drive::signal::{Signal, SignalId, Weight};
+use crate::value::measure::count_in_words;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -27,7 +27,7 @@ pub enum Route {
     Ordinary,
     /// The most precious first, one reader, pauses on heat.
     Gentle,
-    /// The gap queue on a salvage image, with time limits.
+    /// For a drive with sectors that do not read: at the gentle pace, and every gap is listed.
     Salvage,
     /// Stop; a specialist laboratory first, unless the owner decides otherwise on the record.
     Refer,
@@ -126,10 +126,12 @@ impl Deciding {
     }
 }
 
-/// Decides the route of one drive.
+/// Decides the route of one drive. The signals are those of the same evidence, so that what is said
+/// of the route never contradicts what is said of the drive.
 pub fn route(
     forecast: &Forecast,
     e: &Evidence,
+    signals: &[Signal],
     s: &Situation,
     stakes: Stakes,
     limits: &RouteLimits,
@@ -144,6 +146,15 @@ pub fn route(
     media(e, s, &mut d);
     weighty(e, limits, &mut d);
     chances(forecast, e, s, stakes, limits, &mut d);
+    // A signal that decides is heard even where no rule above names it.
+    if d.route == Route::Ordinary {
+        let deciding = signals
+            .iter()
+            .filter(|s| s.weight == Weight::Decides && s.id != SignalId::DataLocked);
+        for signal in deciding {
+            d.at_least(Route::Gentle, signal.says.clone());
+        }
+    }
     remarks(e, s, &mut d);
 
     // The reasons for the route itself first; those of milder routes after them.
@@ -158,11 +169,7 @@ pub fn route(
         d.open.insert(0, RoutePoint::DataLocked);
     }
     if reasons.is_empty() {
-        reasons.push(if blind(e) {
-            "nothing speaks against the drive, but its health is not known".to_owned()
-        } else {
-            "no media errors now, and no weighty signal".to_owned()
-        });
+        reasons.push(calm_reason(e, signals));
     }
     if d.route == Route::Refer {
         d.open.push(RoutePoint::OwnerDecides);
@@ -173,6 +180,37 @@ pub fn route(
         remarks: d.remarks,
         open: d.open,
     }
+}
+
+/// Why nothing but the ordinary route is called for; what weighs all the same stands in the signals.
+fn calm_reason(e: &Evidence, signals: &[Signal]) -> String {
+    if e.is_blind() {
+        return "nothing speaks against the drive, but its health is not known".to_owned();
+    }
+    let weighing: Vec<&Signal> = signals
+        .iter()
+        .filter(|signal| signal.weight == Weight::Weighs)
+        .collect();
+    if weighing.is_empty() {
+        return "no media errors now, and no weighty signal".to_owned();
+    }
+    let about_media = |id: SignalId| {
+        matches!(
+            id,
+            SignalId::SectorsAwaiting
+                | SignalId::SectorsRemapped
+                | SignalId::ReadsGivenUp
+                | SignalId::ScanUnreadable
+                | SignalId::DataLostInside
+        )
+    };
+    // "None now" is said only where nothing casts doubt on it.
+    let media = if weighing.iter().any(|signal| about_media(signal.id)) {
+        "no media error is known to be a present one"
+    } else {
+        "no media errors now"
+    };
+    format!("{media}; the signals that weigh do not ask for more care by themselves")
 }
 
 fn symptoms(_: &Evidence, s: &Situation, limits: &RouteLimits, d: &mut Deciding) {
@@ -234,6 +272,14 @@ fn media(e: &Evidence, s: &Situation, d: &mut Deciding) {
             "the last self-test stopped at an unreadable sector",
         );
     }
+    if e.unread_lately() {
+        d.at_least(
+            Route::Salvage,
+            e.logged_in_words().unwrap_or_else(|| {
+                "a read ended without the data within the last week of power".to_owned()
+            }),
+        );
+    }
     let grew = |n: Option<u64>| n.is_some_and(|n| n > 0);
     if grew(e.growth.reads_given_up) || grew(e.growth.data_lost_inside) {
         d.at_least(
@@ -284,6 +330,15 @@ fn weighty(e: &Evidence, limits: &RouteLimits, d: &mut Deciding) {
         if yes {
             d.at_least(Route::Gentle, why);
         }
+    }
+    if let Some(n) = e.data_lost_inside.filter(|n| *n >= 10) {
+        d.at_least(
+            Route::Gentle,
+            format!(
+                "{} times the drive could not deliver intact data",
+                count_in_words(n)
+            ),
+        );
     }
     if let Some(share) = e
         .speed_share
@@ -367,7 +422,7 @@ fn chances(
 }
 
 fn remarks(e: &Evidence, s: &Situation, d: &mut Deciding) {
-    if blind(e) {
+    if e.is_blind() {
         d.open.push(RoutePoint::HealthUnread);
         d.remarks.push(
             "the drive's health is not known, which is no good news: connect it directly if that can be done"
@@ -384,6 +439,9 @@ fn remarks(e: &Evidence, s: &Situation, d: &mut Deciding) {
             format!("{n} sectors were replaced by spares at some time")
         });
     }
+    if let Some(says) = e.logged_in_words().filter(|_| !e.unread_lately()) {
+        d.remarks.push(says);
+    }
     if let Some(n) = e.link_garbled.filter(|n| *n > 0) {
         d.remarks.push(format!(
             "{n} transfers arrived garbled: suspect cable or port before the drive"
@@ -399,5 +457,7 @@ fn remarks(e: &Evidence, s: &Situation, d: &mut Deciding) {
     }
 }
 
+#[cfg(test)]
+mod readings;
 #[cfg(test)]
 mod tests;

@@ -114,21 +114,6 @@ pub fn range_in_words(low: Probability, high: Probability) -> String {
     if a == b { a } else { format!("{a} to {b}") }
 }
 
-/// Hours for people: minutes below two hours, days from two days on, two significant digits.
-pub fn hours_in_words(hours: f64) -> String {
-    if !hours.is_finite() {
-        "an unknown time".to_owned()
-    } else if hours * 60.0 < 1.0 {
-        "under a minute".to_owned()
-    } else if hours < 2.0 {
-        format!("{} min", two_digits(hours * 60.0))
-    } else if hours < 48.0 {
-        format!("{} h", two_digits(hours))
-    } else {
-        format!("{} days", two_digits(hours / 24.0))
-    }
-}
-
 /// A positive number at two significant digits.
 fn two_digits(x: f64) -> String {
     let x = x.max(0.0);
@@ -171,15 +156,6 @@ mod tests {
             range_in_words(Probability::new(0.0), Probability::new(0.0005)),
             "below 0.1 %"
         );
-    }
-
-    #[test]
-    fn hours_carry_a_fitting_unit() {
-        assert_eq!(hours_in_words(0.0), "under a minute");
-        assert_eq!(hours_in_words(0.5), "30 min");
-        assert_eq!(hours_in_words(3.6111), "3.6 h");
-        assert_eq!(hours_in_words(96.0), "4.0 days");
-        assert_eq!(hours_in_words(f64::NAN), "an unknown time");
     }
 
     #[test]

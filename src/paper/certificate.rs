@@ -115,6 +115,30 @@ pub struct FolderRef {
     pub file_system_id: String,
     /// Fingerprint of its contents.
     pub fingerprint: String,
+    /// What recorded replies tell of the drive that the folder is said to lie on. It is named, not
+    /// released, and nothing ties it to the folder but the word of whoever recorded them. Left out where none were given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drive_told: Option<Box<DriveTold>>,
+}
+
+/// A drive by recorded replies; each value as the drive itself told it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct DriveTold {
+    /// Model.
+    pub model: Option<String>,
+    /// Serial number.
+    pub serial: Option<String>,
+    /// Firmware revision.
+    pub firmware: Option<String>,
+    /// Capacity in bytes.
+    pub bytes: Option<u64>,
+    /// Times it was powered on.
+    pub power_cycles: Option<Counter128>,
+    /// Bytes written to it over its life.
+    pub bytes_written: Option<Counter128>,
+    /// When the reading was taken.
+    pub counters_at: Moment,
 }
 
 /// The policy by name and digest.
@@ -405,6 +429,40 @@ mod tests {
         assert!(text.contains("\"bytes_written\":\"41231000000000\""));
         let root = body.manifest_root.unwrap().to_string();
         assert!(text.contains(&root));
+    }
+
+    #[test]
+    fn a_folders_drive_is_named_only_where_it_is_told() {
+        let mut body = sample::certificate();
+        let folder = |drive_told| {
+            Scope::Folder(FolderRef {
+                path: "/srv/desk".to_owned(),
+                file_system_id: "id".to_owned(),
+                fingerprint: "00".to_owned(),
+                drive_told,
+            })
+        };
+        // As certificates were before this field came: still read, byte for byte.
+        body.scope = folder(None);
+        let bytes = body.to_bytes().unwrap();
+        assert!(
+            !String::from_utf8(bytes.clone())
+                .unwrap()
+                .contains("drive_told")
+        );
+        assert_eq!(CertificateBody::parse(&bytes).unwrap(), body);
+        body.scope = folder(Some(Box::new(DriveTold {
+            model: Some("M".to_owned()),
+            serial: Some("S1".to_owned()),
+            firmware: None,
+            bytes: Some(512),
+            power_cycles: Some(Counter128(u128::MAX)),
+            bytes_written: None,
+            counters_at: body.issued,
+        })));
+        let bytes = body.to_bytes().unwrap();
+        assert_eq!(CertificateBody::parse(&bytes).unwrap(), body);
+        assert_eq!(body.check(), Ok(()));
     }
 
     #[test]

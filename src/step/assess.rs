@@ -321,7 +321,14 @@ pub fn judge(
         slow_share: routes.slow_share.get(),
         vanished: job.policy.vanishing.refer_at_times.get(),
     };
-    let decision = route(&forecast, evidence, &situation, stakes, &limits);
+    let decision = route(
+        &forecast,
+        evidence,
+        &reading.signals,
+        &situation,
+        stakes,
+        &limits,
+    );
     ledger
         .set(
             "pace-bytes-per-second",
@@ -389,16 +396,16 @@ pub fn shown(
         serde_json::to_value(&report.decoded_why).unwrap_or_default(),
     );
     let route = outcome::Route::of(decision.route.word()).unwrap_or(outcome::Route::Refer);
-    let mut working: Vec<WorkingLine> = decision
-        .reasons
-        .iter()
-        .chain(&decision.remarks)
-        .map(|why| WorkingLine {
-            factor: "route".into(),
+    // The reasons first, the heaviest at their head; remarks change nothing.
+    let said = |factor: &'static str| {
+        move |why: &String| WorkingLine {
+            factor: factor.into(),
             value: why.clone(),
             source: decision.route.word().into(),
-        })
-        .collect();
+        }
+    };
+    let mut working: Vec<WorkingLine> = decision.reasons.iter().map(said("route")).collect();
+    working.extend(decision.remarks.iter().map(said("remark")));
     working.extend(forecast.working.iter().map(|line| {
         let text = line.text();
         let value = text

@@ -3,13 +3,14 @@
 //! Invariant: only the gate's [`Release`] gets here to be signed; everything that the
 //! certificate says is taken from the ledger at that moment.
 
+use crate::drive::reading::Reading;
 use crate::job::{Job, fault_problem, ledger_problem};
 use crate::judge::gate::{Release, SecondLook, Verdict};
 use crate::ledger::facts::Method;
 use crate::ledger::{Fact, FactBody, standing};
 use crate::paper::certificate::{
-    CertificateBody, CopyRef, DriveRef, Effect, Evidence, FactRef, FolderRef, NOTICE, PolicyRef,
-    Scope, VERSION, WaiverRef,
+    CertificateBody, CopyRef, DriveRef, DriveTold, Effect, Evidence, FactRef, FolderRef, NOTICE,
+    PolicyRef, Scope, VERSION, WaiverRef,
 };
 use crate::paper::sshsig;
 use crate::port::Destination;
@@ -17,7 +18,7 @@ use crate::step::event::{Event, Step, Tell};
 use crate::step::gate::{Closeness, ask, shown};
 use crate::step::outcome::{Exit, Outcome, Problem, Released, Signature, State};
 use crate::step::request::ReleaseRequest;
-use crate::value::Blake3;
+use crate::value::{Blake3, Known};
 
 /// Asks the gate; releases when nothing is open.
 pub fn release(
@@ -305,7 +306,29 @@ fn scope(job: &Job<'_>, facts: &[Fact]) -> Result<Scope, Problem> {
         path: folder.path.text.clone(),
         file_system_id: folder.file_system_id.clone(),
         fingerprint: tree.unwrap_or(folder.fingerprint).to_string(),
+        drive_told: crate::step::assess::newest_of(job, 0)?
+            .as_ref()
+            .and_then(told_by)
+            .map(Box::new),
     }))
+}
+
+/// What the newest reading of a folder job tells of the drive; `None` = nothing that names it.
+fn told_by(reading: &Reading) -> Option<DriveTold> {
+    let counters = reading.counters();
+    let said = |known: &Known<String>| known.value().cloned();
+    let told = DriveTold {
+        model: said(&reading.drive.model),
+        serial: said(&reading.drive.serial),
+        firmware: said(&reading.drive.firmware),
+        // A size beyond what the certificate's numbers hold is no drive's.
+        bytes: reading.drive.bytes.get().filter(|n| *n < 1 << 53),
+        power_cycles: counters.power_cycles,
+        bytes_written: counters.written_bytes(),
+        counters_at: reading.taken,
+    };
+    let names = told.model.is_some() || told.serial.is_some() || told.power_cycles.is_some();
+    (names || told.bytes_written.is_some()).then_some(told)
 }
 
 /// One drive as the certificate names it. An image file and a loop device have no label to read: they are named
@@ -471,7 +494,45 @@ fn write(
 
 #[cfg(test)]
 mod tests {
-    use super::is_same_person;
+    use super::*;
+    use crate::drive::asking::Hint;
+    use crate::drive::question::{Question, Reply};
+    use crate::drive::reading::StoredReading;
+    use crate::drive::replies::Replies;
+    use crate::value::Moment;
+
+    #[test]
+    fn a_folder_job_names_the_drive_that_its_replies_tell_of() {
+        let read = |pages: &[(Question, &[u8])]| {
+            let mut replies = Replies::default();
+            for (question, bytes) in pages {
+                replies.put(*question, Reply::Bytes(bytes.to_vec()));
+            }
+            StoredReading {
+                taken: Moment::from_seconds(1_764_072_000),
+                through: "recorded replies".to_owned(),
+                hint: Hint::recorded(),
+                replies,
+            }
+            .decode()
+        };
+        // The worn sample: bytes 48 to 63 hold 88,211,094 units of 512,000 bytes; bytes 112 to 127 hold 096Bh.
+        let told = told_by(&read(&[
+            (
+                Question::NvmeIdentifyController,
+                include_bytes!("../../tests/fixtures/pages/nvme-identify-controller.bin"),
+            ),
+            (
+                Question::NvmeLog(2),
+                include_bytes!("../../tests/fixtures/pages/nvme-log02-worn.bin"),
+            ),
+        ]))
+        .unwrap();
+        assert_eq!(told.power_cycles.map(|n| n.0), Some(0x096b));
+        assert_eq!(told.bytes_written.map(|n| n.0), Some(45_164_080_128_000));
+        assert!(told.model.is_some() && told.serial.is_some() && told.bytes.is_some());
+        assert_eq!(told_by(&read(&[])), None);
+    }
 
     #[test]
     fn another_spelling_is_no_other_person() {

@@ -3,7 +3,8 @@
 use super::{caution, next, points, typed};
 use crate::cli::page::Page;
 use crate::cli::phrase::{capital, chance, chance_mid, hours, when};
-use crate::drive::signal::{Signal, Weight};
+use crate::drive::signal::{Signal, SignalId, Weight};
+use crate::judge::forecast::NO_PLAN;
 use crate::step::outcome::{Assessed, DriveAssessed, Outcome, Route};
 use crate::value::measure::count_in_words;
 
@@ -55,19 +56,14 @@ fn one(page: &mut Page, asked: Asked, drive: &DriveAssessed) {
         Some(serial) => format!("Drive with serial {serial}"),
         None => "Drive, serial not known".to_owned(),
     });
-    let route = match forecast.route {
-        Route::Ordinary => "Route: ordinary. Everything at full speed.",
-        Route::Gentle => "Route: gentle. One reader, the most precious first, pauses on heat.",
-        Route::Salvage => {
-            "Route: salvage. Gap by gap, with time limits, so that no sector is asked for twice."
-        }
-        Route::Refer => {
-            "Route: refer. Stop: a specialist laboratory comes first, unless the owner decides otherwise."
-        }
-    };
-    match forecast.route {
-        Route::Refer => page.warn(route),
-        Route::Ordinary | Route::Gentle | Route::Salvage => page.say(route),
+    // What stands in the way of everything else comes before the route.
+    let lock = drive
+        .reading
+        .signals
+        .iter()
+        .find(|signal| signal.id == SignalId::DataLocked);
+    if let Some(lock) = lock {
+        page.warn(&format!("{}.", capital(&lock.says)));
     }
     if !drive.reading.readable {
         page.warn(&format!(
@@ -79,18 +75,47 @@ fn one(page: &mut Page, asked: Asked, drive: &DriveAssessed) {
                 .unwrap_or("no reason was given")
         ));
     }
+    let route = match forecast.route {
+        Route::Ordinary => "ordinary. Everything at full speed.",
+        Route::Gentle => "gentle. One reader, the most precious first, pauses on heat.",
+        Route::Salvage => {
+            "salvage. One reader, the most precious first, pauses on heat; what does not read is listed, gap by gap."
+        }
+        Route::Refer => {
+            "refer. Stop: a specialist laboratory comes first, unless the owner decides otherwise."
+        }
+    };
+    let route = match lock {
+        Some(_) => format!("Route once it is unlocked: {route}"),
+        None => format!("Route: {route}"),
+    };
+    match forecast.route {
+        Route::Refer => page.warn(&route),
+        Route::Ordinary | Route::Gentle | Route::Salvage => page.say(&route),
+    }
+    // The reasons stand first in the working, the heaviest at its head; the lock has been told.
+    let reason = forecast
+        .working
+        .iter()
+        .filter(|line| line.factor == "route")
+        .find(|line| lock.is_none_or(|lock| lock.says != line.value));
+    if let Some(reason) = reason {
+        page.say(&format!("Why: {}.", reason.value));
+    }
     let lost = &forecast.drive_lost;
-    page.say(&format!(
-        "Losing the drive while copying: {}, most likely {}.",
-        chance(lost.low.get(), lost.high.get()),
-        chance_mid(lost)
-    ));
+    let (range, mid) = (chance(lost.low.get(), lost.high.get()), chance_mid(lost));
+    page.say(&if range == mid {
+        format!("Losing the drive while copying: {range}.")
+    } else {
+        format!("Losing the drive while copying: {range}, most likely {mid}.")
+    });
     let hit = &forecast.files_hit;
     page.say(&format!(
         "Losing parts of at least one file: {}; {}.",
         chance(hit.low.get(), hit.high.get()),
         match hit.expected {
-            Some(n) if n.get() >= 0.5 => format!(
+            Some(n) if (0.5..1.5).contains(&n.get()) => "about one file to expect".to_owned(),
+            Some(n) if n.get() >= 1.5 => format!(
                 "about {} files to expect",
                 count_in_words(n.get().round() as u64)
             ),
@@ -99,6 +124,10 @@ fn one(page: &mut Page, asked: Asked, drive: &DriveAssessed) {
         }
     ));
     page.say(&match &forecast.hours {
+        Some(range) if forecast.working.iter().any(|line| line.factor == NO_PLAN) => format!(
+            "Copying takes {} if all of the drive is read; the plan will tell more.",
+            hours(range)
+        ),
         Some(range) => format!("Copying takes {}.", hours(range)),
         None if asked.sampling => {
             "How long copying takes is not known: the read speed could not be sampled.".to_owned()
@@ -106,13 +135,19 @@ fn one(page: &mut Page, asked: Asked, drive: &DriveAssessed) {
         None => "How long copying takes is not known: the read speed was not sampled.".to_owned(),
     });
 
-    let mut telling: Vec<&Signal> = drive.reading.signals.iter().collect();
+    // The lock and the lack of any reading have been told above.
+    let told = |signal: &&Signal| {
+        signal.id == SignalId::DataLocked
+            || (signal.id == SignalId::HealthUnread && !drive.reading.readable)
+    };
+    let mut telling: Vec<&Signal> = drive.reading.signals.iter().filter(|s| !told(s)).collect();
     telling.sort_by_key(|signal| std::cmp::Reverse(signal.weight));
     let (for_the_record, telling): (Vec<&Signal>, Vec<&Signal>) = telling
         .into_iter()
         .partition(|signal| signal.weight == Weight::ForTheRecord);
-    if !telling.is_empty() {
-        page.say("Why:");
+    let heading = !telling.is_empty();
+    if heading {
+        page.say("Signals:");
     }
     for signal in telling {
         let text = sentence(page, asked, signal);
@@ -122,6 +157,9 @@ fn one(page: &mut Page, asked: Asked, drive: &DriveAssessed) {
         }
     }
     if asked.explain {
+        if !heading && !for_the_record.is_empty() {
+            page.say("Signals:");
+        }
         for signal in for_the_record {
             let text = sentence(page, asked, signal);
             page.item(&format!("{text} (for the record)"));
@@ -130,10 +168,15 @@ fn one(page: &mut Page, asked: Asked, drive: &DriveAssessed) {
             page.say("Working:");
         }
         for line in &forecast.working {
-            page.item(&format!(
-                "{}: {} [{}]",
-                line.factor, line.value, line.source
-            ));
+            // A remark has nothing to compute: its text is not said twice.
+            if line.factor == line.value {
+                page.item(&format!("{} [{}]", line.value, line.source));
+            } else {
+                page.item(&format!(
+                    "{}: {} [{}]",
+                    line.factor, line.value, line.source
+                ));
+            }
         }
     } else if !for_the_record.is_empty() {
         let says: Vec<&str> = for_the_record
@@ -148,7 +191,8 @@ fn one(page: &mut Page, asked: Asked, drive: &DriveAssessed) {
 
 fn sentence(page: &Page, asked: Asked, signal: &Signal) -> String {
     let mut text = capital(&signal.says);
-    if let Some(before) = signal.before {
+    // What stands still is no news.
+    if let Some(before) = signal.before.filter(|before| signal.value != Some(*before)) {
         text.push_str(&format!("; was {before}"));
         if let Some(at) = signal.before_at {
             text.push_str(&format!(" on {}", when(at, page.look())));

@@ -116,10 +116,10 @@ impl Attribute {
     /// otherwise bytes 2-3 are packed data of another kind, and the count is not known.
     pub fn sectors(&self, capacity: Option<u64>) -> Known<u64> {
         let (Some(low16), Some(low32)) = (self.low16(), self.low32()) else {
-            return Known::NotReported;
+            return self.odd("all ones: no count");
         };
         if self.raw48().is_none() {
-            return Known::NotReported;
+            return self.odd("all ones: no count");
         }
         let count = u64::from(low32);
         if u32::from(low16) == low32 {
@@ -248,19 +248,15 @@ mod tests {
     }
 
     #[test]
-    fn all_ones_are_absent_and_never_zero() {
-        assert_eq!(
-            attribute(197, 100, [0xff; 6]).sectors(None),
-            Known::NotReported
-        );
-        assert_eq!(
-            attribute(197, 100, [0xff, 0xff, 0, 0, 0, 0]).sectors(None),
-            Known::NotReported
-        );
-        assert_eq!(
-            attribute(197, 100, [0xff, 0xff, 0xff, 0xff, 0, 0]).sectors(None),
-            Known::NotReported
-        );
+    fn all_ones_are_no_count_and_never_zero() {
+        for raw in [
+            [0xff; 6],
+            [0xff, 0xff, 0, 0, 0, 0],
+            [0xff, 0xff, 0xff, 0xff, 0, 0],
+        ] {
+            let count = attribute(197, 100, raw).sectors(None);
+            assert!(matches!(count, Known::Implausible { .. }), "{count:?}");
+        }
         assert_eq!(
             attribute(187, 100, [0xff; 6]).events16(),
             Known::NotReported

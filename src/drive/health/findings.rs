@@ -81,6 +81,12 @@ pub struct Findings {
     pub data_lost_inside: Found<u64>,
     pub starts_failed: Found<u64>,
     pub emergency_unloads: Found<u64>,
+    /// Vendor value 196 where it says more than the count of replaced sectors.
+    pub remap_attempts: Found<u64>,
+    /// Reads without the data in the drive's own error log; never zero.
+    pub logged_unread: Found<u64>,
+    /// That log is emptied when the drive starts (NVMe).
+    pub logged_since_start: bool,
     pub commands_overdue: Found<u64>,
     pub reset_midway: Found<u64>,
     pub link_garbled: Found<u64>,
@@ -89,6 +95,8 @@ pub struct Findings {
     pub spare_short: Found<bool>,
     pub pre_end_of_life: Found<u8>,
     pub endurance_spent: Found<u32>,
+    /// eMMC: the worse life time estimate as delivered; a step of ten per cent, not a percentage.
+    pub card_life_step: Option<u8>,
     pub reliability_reduced: Found<bool>,
     pub writes_refused: Found<bool>,
     pub backup_power_out: Found<bool>,
@@ -145,6 +153,7 @@ impl Findings {
                 .fill(wear.spent_percent(), "EXT_CSD 268-269, life time estimates");
             f.pre_end_of_life
                 .fill(wear.pre_eol.clone(), "EXT_CSD 267, pre-end-of-life");
+            f.card_life_step = wear.spent_percent().get().map(|upper| (upper / 10) as u8);
             f.spare_short.fill(
                 wear.pre_eol.clone().map(|step| step >= 3),
                 "EXT_CSD 267, pre-end-of-life",
@@ -195,6 +204,8 @@ impl Findings {
                 .or(given_up.filter(|_| medium == Medium::Ssd)),
             // No standard page tells them, and vendor values for them differ by maker.
             program_erase_failures: None,
+            logged_unread: self.logged_unread.value.get(),
+            logged_since_start: self.logged_since_start,
             error_age_days: self.error_age_days,
             ..Evidence::default()
         }
@@ -279,6 +290,15 @@ impl Findings {
         );
         self.power_cuts
             .fill(count("unsafe_shutdowns"), "NVMe log 02h, byte 144");
+        // The log is emptied by a power cycle and by a reset (NVMe Base 1.4, 5.14.1.1, from memory), so
+        // what it holds is of now. It bears no hours.
+        let unread = nvme.errors.value().into_iter().flatten();
+        let unread = unread.filter(|e| e.media_read_error()).count() as u64;
+        if unread > 0 {
+            self.logged_unread
+                .fill(Known::Value(unread), "NVMe log 01h, status 281h");
+            self.logged_since_start = true;
+        }
         let tests = self_tests::of_nvme(&nvme.self_tests);
         let now = self.powered_hours.value.get();
         self.error_age_days =
@@ -314,11 +334,21 @@ impl Findings {
             (Some(0), Some(n)) if n > 0 => Some(n),
             _ => None,
         };
+        let attempts = vendor(196, &sectors);
         self.sectors_remapped = stat(0x03, 0x20).or(vendor(5, &sectors));
+        // Attempts stand in only for a count that is not there, and only when there were any: no
+        // attempts are not the same as nothing replaced.
+        if attempts.value.get().is_some_and(|n| n > 0) {
+            if self.sectors_remapped.value == Known::NotReported {
+                self.sectors_remapped = attempts;
+            } else if attempts.value.get() > self.sectors_remapped.value.get() {
+                self.remap_attempts = attempts;
+            }
+        }
         self.reads_given_up = stat(0x04, 0x08).or(vendor(187, &events));
         self.scan_unreadable = vendor(198, &sectors);
         self.reads_laboured = stat(0x03, 0x28);
-        self.starts_failed = stat(0x03, 0x30);
+        self.starts_failed = stat(0x03, 0x30).or(vendor(10, &events));
         self.emergency_unloads = stat(0x03, 0x40);
         self.commands_overdue = vendor(188, &events);
         self.reset_midway = stat(0x04, 0x10);
@@ -349,6 +379,9 @@ impl Findings {
 
         let tests = self_tests::of_ata(ata);
         let stamps = self_tests::error_stamps(ata);
+        if let Some((n, source)) = self_tests::logged_unread(ata) {
+            self.logged_unread.fill(Known::Value(n), source);
+        }
         let cycles = worst_of(rows, 12, plain).get();
         let latest = self_tests::latest_stamp(ata);
         let hours = stat(0x01, 0x10);

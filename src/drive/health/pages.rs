@@ -16,6 +16,7 @@ use super::nvme_log::{self, Health};
 use super::page::{Page, Then};
 use super::scsi_inquiry::{self, Inquiry, Vpd};
 use super::scsi_log::Logs;
+use super::sense;
 use crate::drive::question::{Question, Reply};
 use crate::drive::replies::Replies;
 use crate::value::Known;
@@ -179,9 +180,17 @@ impl Pages {
             .collect();
         match reasons.first() {
             Some(first) if reasons.len() > 1 && reasons.iter().all(|reason| reason == first) => {
-                Err((*first).to_owned())
+                Err(sense::with_meaning(first))
             }
-            _ => Err(whys.join("; ")),
+            _ => {
+                // A family that is simply not there explains nothing beside one that refused.
+                let telling: Vec<String> = whys
+                    .iter()
+                    .filter(|why| reasons.is_empty() || !why.ends_with(": not reported"))
+                    .map(|why| sense::with_meaning(&why.replace(": could not be read: ", ": ")))
+                    .collect();
+                Err(telling.join("; "))
+            }
         }
     }
 
@@ -212,6 +221,7 @@ fn ata_why(ata: &Ata) -> String {
     }
     match (smart.attributes.why_not(), smart.data_checksum_ok.get()) {
         (Some(why), _) => match ata.identify.model.why_not() {
+            Some(first) if why == "not reported" => format!("ATA: {first}"),
             Some(first) if first != why => format!("ATA: {first}; SMART data: {why}"),
             _ => format!("ATA SMART data: {why}"),
         },

@@ -214,6 +214,24 @@ pub fn error_stamps(ata: &Ata) -> Vec<u16> {
     .collect()
 }
 
+/// Reads without the data that the ATA error logs hold, by the log that holds most of them (the same
+/// error may stand in all three); a damaged log may bring bad news, but no hours. `None` = none.
+pub fn logged_unread(ata: &Ata) -> Option<(u64, &'static str)> {
+    [
+        (&ata.summary_errors, "ATA log 01h"),
+        (&ata.comprehensive_errors, "ATA log 02h"),
+        (&ata.extended_errors, "ATA log 03h"),
+    ]
+    .into_iter()
+    .map(|(log, source)| {
+        let entries = log.entries.value().into_iter().flatten();
+        (entries.filter(|e| e.uncorrectable()).count() as u64, source)
+    })
+    .filter(|(n, _)| *n > 0)
+    // Of equal ones the first: `max_by_key` would take the last.
+    .reduce(|a, b| if b.0 > a.0 { b } else { a })
+}
+
 /// The latest hour that any sound ATA log mentions: the drive cannot be younger.
 pub fn latest_stamp(ata: &Ata) -> Option<u64> {
     let errors = [

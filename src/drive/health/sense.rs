@@ -178,20 +178,37 @@ impl Sense {
 
     /// What a refusal means, in words.
     pub fn meaning(&self) -> String {
-        let words = match (self.key, self.asc, self.ascq) {
-            (5, 0x20, 0) => "pass-through refused: invalid operation code",
-            (5, 0x24, 0) => {
-                "pass-through refused: invalid field (by the adapter, or by the kernel on its behalf)"
-            }
-            (0x0b, _, _) => "the drive aborted the command",
-            (3, _, _) => "medium error",
-            (2, _, _) => "the drive is not ready",
-            (4, _, _) => "hardware error",
-            (5, _, _) => "the request was refused",
-            (6, _, _) => "the drive was reset or changed",
-            _ => "no usable answer",
-        };
+        let words = meaning_of(self.key, self.asc, self.ascq);
         format!("{} ({words})", self.triple())
+    }
+}
+
+/// A reason that ends in a bare "sense KK/AA/QQ", with what that means.
+pub fn with_meaning(why: &str) -> String {
+    let triple = why.rsplit_once("sense ").map(|(_, triple)| triple);
+    let mut parts = triple.into_iter().flat_map(|triple| triple.split('/'));
+    let mut byte = || u8::from_str_radix(parts.next()?, 16).ok();
+    match (byte(), byte(), byte(), parts.next()) {
+        (Some(key), Some(asc), Some(ascq), None) => {
+            format!("{why} ({})", meaning_of(key, asc, ascq))
+        }
+        _ => why.to_owned(),
+    }
+}
+
+fn meaning_of(key: u8, asc: u8, ascq: u8) -> &'static str {
+    match (key, asc, ascq) {
+        (5, 0x20, 0) => "pass-through refused: invalid operation code",
+        (5, 0x24, 0) => {
+            "pass-through refused: invalid field (by the adapter, or by the kernel on its behalf)"
+        }
+        (0x0b, _, _) => "the drive aborted the command",
+        (3, _, _) => "medium error",
+        (2, _, _) => "the drive is not ready",
+        (4, _, _) => "hardware error",
+        (5, _, _) => "the request was refused",
+        (6, _, _) => "the drive was reset or changed",
+        _ => "no usable answer",
     }
 }
 

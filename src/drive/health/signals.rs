@@ -5,14 +5,16 @@
 //!
 //! | weight | what |
 //! | --- | --- |
-//! | decides | data locked by a password; sectors waiting or unreadable now; any media count that grows; a failed self-test; the drive's own report of a crossed limit; NVMe warning bits 0, 2 and 3; ten and more integrity errors |
-//! | weighs | counts of bad media that cannot be made out; remapped or given-up counts that are large, or young, or beside waiting sectors; commands overdue; failed motor starts; spare near its limit; rated writing used up; heat above the limit; a pre-failure limit crossed once; pace below half; health unread |
+//! | decides | data locked by a password; sectors waiting or unreadable now; a read without the data in the drive's own error log, of the last week of power; any media count that grows; a failed self-test; the drive's own report of a crossed limit; NVMe warning bits 0, 2 and 3; ten and more integrity errors |
+//! | weighs | counts of bad media that cannot be made out or, on a disk, are not told; older entries of the error log; remapped or given-up counts that are large, or young, or beside waiting sectors; commands overdue; failed motor starts; spare near its limit; rated writing used up; heat above the limit; a pre-failure limit crossed once; pace below half; health unread |
 //! | for the record | everything else: ages, temperatures, cable errors that do not grow, counts that are small, old and stable |
 //!
 //! Sources of the grouping: Pinheiro et al., FAST 2007, 3.5 (scan errors, first remapping); Ma et al., FAST 2015
 //! (many remapped sectors); Schroeder et al., FAST 2016 (SSD). The limits of 40 and 10 and the two years are engineering judgement.
 //!
 //! Invariant: a count that is not told makes no signal and no good news; an unread drive is never silent.
+
+mod other;
 
 use super::changes;
 use super::findings::{CrossedLimit, Findings, Found};
@@ -58,11 +60,12 @@ pub fn of(f: &Findings, now: &Evidence, before: Option<&Before>, pace: Option<f6
             "transport",
         );
     }
+    untold(&mut make, f, now);
     limits(&mut make, f);
     media(&mut make, f, now);
-    mechanics(&mut make, f, now);
-    solid_state(&mut make, f);
-    heat_and_time(&mut make, f, now);
+    other::mechanics(&mut make, f, now);
+    other::solid_state(&mut make, f);
+    other::heat_and_time(&mut make, f, now);
     if let Some(before) = before {
         make.out.extend(changes::worsening(before, now));
     }
@@ -133,6 +136,23 @@ impl Maker<'_> {
         });
     }
 
+    /// A number of which no earlier reading is kept under the same name.
+    fn number_alone(
+        &mut self,
+        id: SignalId,
+        weight: Weight,
+        says: &str,
+        value: f64,
+        unit: &str,
+        source: &str,
+    ) {
+        self.word(id, weight, says, source);
+        if let Some(signal) = self.out.last_mut() {
+            signal.value = Some(value);
+            signal.unit = unit.to_owned();
+        }
+    }
+
     /// A count: no signal while it is zero or not told. Bytes that were delivered for a count of bad
     /// media, but cannot be made out, are told and weigh: they may hide one.
     fn count(
@@ -167,6 +187,45 @@ fn many(n: u64, one: &str, more: &str) -> String {
 
 fn times(n: u64) -> String {
     many(n, "time", "times")
+}
+
+/// Counts that are not told: what widens the forecast must be seen.
+fn untold(make: &mut Maker<'_>, f: &Findings, now: &Evidence) {
+    if f.unreadable.is_some() {
+        return;
+    }
+    if now.is_blind() {
+        make.word(
+            SignalId::HealthUnread,
+            Weight::Weighs,
+            "the health pages hold none of the counts that matter: not known, not clean",
+            "absence",
+        );
+        return;
+    }
+    if now.is_solid() {
+        return;
+    }
+    for (id, found, says) in [
+        (
+            SignalId::SectorsAwaiting,
+            &f.sectors_awaiting,
+            "how many sectors wait to be remapped is not told",
+        ),
+        (
+            SignalId::SectorsRemapped,
+            &f.sectors_remapped,
+            "how many sectors were replaced by spares is not told",
+        ),
+    ] {
+        match &found.value {
+            Known::NotReported => make.word(id, Weight::Weighs, says, "absence"),
+            Known::Unread { why } => {
+                make.word(id, Weight::Weighs, &format!("{says}: {why}"), &found.source);
+            }
+            Known::Value(_) | Known::Implausible { .. } => {}
+        }
+    }
 }
 
 fn limits(make: &mut Maker<'_>, f: &Findings) {
@@ -220,7 +279,7 @@ fn media(make: &mut Maker<'_>, f: &Findings, now: &Evidence) {
         },
     );
     if let Some(n) = f.awaiting_contradicted {
-        make.number(
+        make.number_alone(
             SignalId::SectorsAwaiting,
             Weight::Weighs,
             &format!(
@@ -237,12 +296,20 @@ fn media(make: &mut Maker<'_>, f: &Findings, now: &Evidence) {
         );
     }
     let remapped = now.sectors_remapped.unwrap_or(0);
+    let of_age = |n: u64| n <= FEW_REMAPPED && nothing_waits && (elderly || unchanged);
     let weight = if grew(growth.sectors_remapped) {
         Weight::Decides
-    } else if remapped <= FEW_REMAPPED && nothing_waits && (elderly || unchanged) {
+    } else if of_age(remapped) {
         Weight::ForTheRecord
     } else {
         Weight::Weighs
+    };
+    let attempts = |n| {
+        many(
+            n,
+            "attempt to replace a sector by a spare",
+            "attempts to replace sectors by spares",
+        )
     };
     make.count(
         SignalId::SectorsRemapped,
@@ -250,18 +317,36 @@ fn media(make: &mut Maker<'_>, f: &Findings, now: &Evidence) {
         &f.sectors_remapped,
         "sectors",
         |n| {
-            many(
-                n,
-                "sector already replaced by a spare",
-                "sectors already replaced by spares",
-            )
+            if f.sectors_remapped.source == "vendor value 196" {
+                attempts(n)
+            } else {
+                many(
+                    n,
+                    "sector already replaced by a spare",
+                    "sectors already replaced by spares",
+                )
+            }
         },
     );
+    if let Some(n) = f.remap_attempts.value.get() {
+        let weight = if of_age(n) {
+            Weight::ForTheRecord
+        } else {
+            Weight::Weighs
+        };
+        make.number_alone(
+            SignalId::SectorsRemapped,
+            weight,
+            &attempts(n),
+            n as f64,
+            "times",
+            &f.remap_attempts.source,
+        );
+    }
     let given_up = now.reads_given_up.unwrap_or(0);
-    // An error of the last week of power is a present one.
-    let recent = now.error_age_days.is_some_and(|days| days <= 7.0);
+    let lately = now.unread_lately();
     let long_ago = now.error_age_days.is_none_or(|days| days >= 90.0);
-    let weight = if grew(growth.reads_given_up) || (recent && given_up > 0) {
+    let weight = if grew(growth.reads_given_up) || (lately && given_up > 0) {
         Weight::Decides
     } else if given_up <= 10 && nothing_waits && elderly && long_ago {
         Weight::ForTheRecord
@@ -281,6 +366,25 @@ fn media(make: &mut Maker<'_>, f: &Findings, now: &Evidence) {
             )
         },
     );
+    // Beside a count that says the same, the log adds something only by being recent.
+    if let Some(says) = now.logged_in_words().filter(|_| given_up == 0 || lately) {
+        let weight = if lately {
+            Weight::Decides
+        } else if elderly && now.error_age_days.is_some_and(|days| days >= 90.0) {
+            Weight::ForTheRecord
+        } else {
+            Weight::Weighs
+        };
+        let n = now.logged_unread.unwrap_or(0) as f64;
+        make.number_alone(
+            SignalId::ReadsGivenUp,
+            weight,
+            &says,
+            n,
+            "reads",
+            &f.logged_unread.source,
+        );
+    }
     let weight = if nothing_waits && !grew(growth.reads_given_up) {
         // The lifetime count of a scan whose sectors have been dealt with since.
         Weight::Weighs
@@ -337,185 +441,4 @@ fn media(make: &mut Maker<'_>, f: &Findings, now: &Evidence) {
             _ => make.word(SignalId::SelfTestFound, weight, &test.says(), test.source),
         }
     }
-}
-
-fn mechanics(make: &mut Maker<'_>, f: &Findings, now: &Evidence) {
-    make.count(
-        SignalId::StartsFailed,
-        Weight::Weighs,
-        &f.starts_failed,
-        "times",
-        |n| format!("the motor failed to start {}", times(n)),
-    );
-    make.count(
-        SignalId::EmergencyUnloads,
-        Weight::ForTheRecord,
-        &f.emergency_unloads,
-        "times",
-        |n| format!("heads withdrawn in an emergency {}", times(n)),
-    );
-    make.count(
-        SignalId::CommandsOverdue,
-        Weight::Weighs,
-        &f.commands_overdue,
-        "commands",
-        |n| many(n, "command ran out of time", "commands ran out of time"),
-    );
-    make.count(
-        SignalId::ResetMidway,
-        Weight::ForTheRecord,
-        &f.reset_midway,
-        "times",
-        |n| many(n, "reset while a command ran", "resets while a command ran"),
-    );
-    let grown = make
-        .before
-        .and_then(|b| b.evidence.link_garbled)
-        .zip(now.link_garbled)
-        .is_some_and(|(then, now)| now > then);
-    let weight = if grown {
-        Weight::Weighs
-    } else {
-        Weight::ForTheRecord
-    };
-    make.count(
-        SignalId::LinkGarbled,
-        weight,
-        &f.link_garbled,
-        "transfers",
-        |n| {
-            format!(
-                "{} arrived garbled: suspect cable or port",
-                many(n, "transfer", "transfers")
-            )
-        },
-    );
-}
-
-fn solid_state(make: &mut Maker<'_>, f: &Findings) {
-    if let Some((left, limit)) = f.spare.value.get() {
-        let weight = match i16::from(left) - i16::from(limit) {
-            i16::MIN..0 => Weight::Decides,
-            0..=10 => Weight::Weighs,
-            _ => Weight::ForTheRecord,
-        };
-        make.number(
-            SignalId::SpareLeft,
-            weight,
-            &format!("{left} % of the spare area is left; the drive's limit is {limit} %"),
-            f64::from(left),
-            "percent",
-            &f.spare.source,
-        );
-    }
-    for (found, id, weight, says) in [
-        (
-            &f.spare_short,
-            SignalId::SpareShort,
-            Weight::Decides,
-            "the spare area is below its limit",
-        ),
-        (
-            &f.reliability_reduced,
-            SignalId::ReliabilityReduced,
-            Weight::Decides,
-            "the drive says that its reliability is reduced",
-        ),
-        (
-            &f.writes_refused,
-            SignalId::WritesRefused,
-            Weight::Decides,
-            "the drive accepts no more writes",
-        ),
-        (
-            &f.backup_power_out,
-            SignalId::BackupPowerOut,
-            Weight::Weighs,
-            "its protection against power loss failed",
-        ),
-    ] {
-        if found.value.get() == Some(true) {
-            make.word(id, weight, says, &found.source);
-        }
-    }
-    if f.pre_end_of_life.value.get() == Some(2) {
-        make.word(
-            SignalId::SpareShort,
-            Weight::Weighs,
-            "most of the spare area is used: about a fifth is left",
-            &f.pre_end_of_life.source,
-        );
-    }
-    if let Some(spent) = f.endurance_spent.value.get() {
-        let weight = if spent >= 100 {
-            Weight::Weighs
-        } else {
-            Weight::ForTheRecord
-        };
-        make.number(
-            SignalId::EnduranceSpent,
-            weight,
-            &format!("{spent} % of the rated writing is spent"),
-            f64::from(spent),
-            "percent",
-            &f.endurance_spent.source,
-        );
-    }
-}
-
-fn heat_and_time(make: &mut Maker<'_>, f: &Findings, now: &Evidence) {
-    if let Some(celsius) = f.celsius.value.get() {
-        // Without a limit of the maker's own, 55 degrees: the heat at which copying pauses for a disk.
-        let hot = celsius >= f.celsius_limit.unwrap_or(55.0) || now.temperature_warning;
-        let limit = f.celsius_limit.map_or_else(
-            || "the maker's limit is not told".to_owned(),
-            |limit| format!("maker's limit {limit}"),
-        );
-        make.number(
-            SignalId::HeatNow,
-            if hot {
-                Weight::Weighs
-            } else {
-                Weight::ForTheRecord
-            },
-            &format!("{celsius} °C, {limit}"),
-            celsius,
-            "celsius",
-            &f.celsius.source,
-        );
-    } else if now.temperature_warning {
-        make.word(
-            SignalId::HeatNow,
-            Weight::Weighs,
-            "the drive says that its temperature is out of range",
-            &f.temperature_warning.source,
-        );
-    }
-    let record = Weight::ForTheRecord;
-    make.count(
-        SignalId::HeatTime,
-        record,
-        &f.heat_minutes,
-        "minutes",
-        |n| {
-            many(
-                n,
-                "minute above the temperature limit",
-                "minutes above the temperature limit",
-            )
-        },
-    );
-    make.count(SignalId::HeatSlowed, record, &f.heat_slowed, "times", |n| {
-        format!("slowed itself for heat {}", times(n))
-    });
-    make.count(
-        SignalId::TimePowered,
-        record,
-        &f.powered_hours,
-        "hours",
-        |n| format!("powered for {}", many(n, "hour", "hours")),
-    );
-    make.count(SignalId::PowerCut, record, &f.power_cuts, "times", |n| {
-        format!("lost power unannounced {}", times(n))
-    });
 }

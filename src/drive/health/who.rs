@@ -73,6 +73,13 @@ pub fn drive(pages: &Pages, hint: &Hint) -> Drive {
     if let Some(bytes) = hint.sector_bytes {
         fill(&mut d.sector_bytes, Known::Value(bytes));
     }
+    // Last, because it counts every namespace: but a size of the whole is better than none.
+    if let Some(total) = pages.nvme.as_ref().and_then(|n| n.controller.tnvmcap.get()) {
+        fill(
+            &mut d.bytes,
+            u64::try_from(total.0).map_or(Known::NotReported, Known::Value),
+        );
+    }
     d
 }
 

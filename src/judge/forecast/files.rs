@@ -5,7 +5,7 @@
 
 use super::FilesHit;
 use crate::drive::evidence::Evidence;
-use crate::judge::factors::{blind, media_growth, unread_reads};
+use crate::judge::factors::{media_growth, unread_reads};
 use crate::judge::situation::Situation;
 use crate::judge::working::{Line, chance_in_words, digits, range_in_words};
 use crate::judge::{hits, two_state};
@@ -150,7 +150,7 @@ pub(super) fn files(e: &Evidence, s: &Situation, n: &Sectors, working: &mut Vec<
 fn unknown_bad(e: &Evidence, s: &Situation, working: &mut Vec<Line>) -> (f64, f64, f64) {
     let read = s.bytes_read as f64 / 1e12;
     let left = s.bytes_left() / s.passes() / 1e12;
-    let unread = blind(e);
+    let unread = e.is_blind();
     let history = unread_reads(e).is_some_and(|n| n > 0)
         || e.self_test_read_failed
         || e.sectors_awaiting.is_some_and(|n| n > 0)
@@ -207,6 +207,19 @@ fn unknown_bad(e: &Evidence, s: &Situation, working: &mut Vec<Line>) -> (f64, f6
     };
     let high = two_state::any_event(high_state, left);
     let events = two_state::events_expected(mid_state, left);
+    working.push(Line::new(
+        "read errors not yet known to expect in what is left",
+        "(state * sick + (1 - state) * healthy) * left",
+        format!(
+            "state = {}, left = {} TB, sick = {}, healthy = {}",
+            digits(mid_state),
+            digits(left),
+            digits(two_state::SICK_PER_TB),
+            digits(two_state::HEALTHY_PER_TB)
+        ),
+        events,
+        "two-state mixture, middle state; derived",
+    ));
     for (name, value) in [("low", low), ("high", high)] {
         working.push(Line::new(
             format!(

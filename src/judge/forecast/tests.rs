@@ -7,6 +7,10 @@ use crate::judge::situation::Symptom;
 use crate::judge::situation::{Machine, Memory, Pace, PaceSource};
 use proptest::prelude::*;
 
+fn explain(f: &Forecast) -> Vec<String> {
+    f.working.iter().map(Line::text).collect()
+}
+
 fn near(got: f64, want: f64, relative: f64) {
     assert!(
         (got - want).abs() <= relative * want.abs(),
@@ -55,7 +59,10 @@ fn worked_example_of_the_drive() {
     near(f.drive_lost.mid.get(), 4.684018e-4, 1e-6);
     near(f.drive_lost.high.get(), 0.151413, 2e-5);
     assert_eq!(f.grade, Grade::FiveToTwenty);
-    assert_eq!(f.drive_lost_in_words(), "below 0.1 % to 15 %");
+    assert_eq!(
+        range_in_words(f.drive_lost.low, f.drive_lost.high),
+        "below 0.1 % to 15 %"
+    );
 
     let value = |step: &str| {
         f.working
@@ -131,7 +138,10 @@ fn worked_example_of_the_files() {
         .find(|l| l.step.contains("each physical sector is bad on its own"))
         .unwrap();
     near(groups.value, 0.351911, 2e-6);
-    assert_eq!(f.files_hit_in_words(), "19 % to 93 %");
+    assert_eq!(
+        range_in_words(f.files_hit.low, f.files_hit.high),
+        "19 % to 93 %"
+    );
 }
 
 #[test]
@@ -148,7 +158,10 @@ fn worked_example_of_a_clean_drive() {
     ] {
         near(p.get() / factor, want, 3e-3);
     }
-    assert_eq!(f.drive_lost_in_words(), "below 0.1 %");
+    assert_eq!(
+        range_in_words(f.drive_lost.low, f.drive_lost.high),
+        "below 0.1 %"
+    );
 }
 
 #[test]
@@ -190,7 +203,7 @@ fn unread_health_never_looks_clean() {
         assert!(unread.drive_lost.mid > clean.drive_lost.mid);
         assert!(unread.drive_lost.high.get() > 3.0 * clean.drive_lost.high.get());
         assert!(unread.files_hit.high > clean.files_hit.high);
-        assert!(unread.explain().iter().any(|l| l.contains("not as clean")));
+        assert!(explain(&unread).iter().any(|l| l.contains("not as clean")));
         assert!(unread.moved_by.contains(&SignalId::HealthUnread));
     }
 }
@@ -200,7 +213,7 @@ fn nothing_known_is_not_nothing_to_do() {
     let f = forecast(&Evidence::default(), &Situation::default());
     assert!(f.hours.mid > 1.0);
     assert!(f.drive_lost.high.get() > 0.05);
-    assert!(f.explain().iter().any(|l| l.contains("1 TB is assumed")));
+    assert!(explain(&f).iter().any(|l| l.contains("1 TB is assumed")));
 }
 
 #[test]
@@ -289,7 +302,7 @@ fn the_working_can_be_repeated_from_what_is_printed() {
     assert!(repeated >= 25, "only {repeated} lines were repeated");
     assert!(f.working.iter().all(|l| !l.source.is_empty()));
     assert!(
-        f.explain()
+        explain(&f)
             .iter()
             .all(|l| !l.to_lowercase().contains("safe"))
     );
@@ -369,9 +382,9 @@ fn any_medium() -> impl Strategy<Value = Option<EvidenceMedium>> {
 prop_compose! {
     fn any_evidence()(
         medium in any_medium(),
-        counts in proptest::collection::vec(any_count(), 9),
+        counts in proptest::collection::vec(any_count(), 10),
         figures in proptest::collection::vec(any_figure(), 5),
-        flags in proptest::collection::vec(any::<bool>(), 8),
+        flags in proptest::collection::vec(any::<bool>(), 9),
         limit in proptest::option::of(any::<bool>()),
         spare in proptest::option::of((any::<u8>(), any::<u8>())),
         pre in proptest::option::of(any::<u8>()),
@@ -410,6 +423,8 @@ prop_compose! {
                 data_lost_inside: growth[3],
                 hours: figures[2],
             },
+            logged_unread: counts[9],
+            logged_since_start: flags[8],
             error_age_days: figures[3],
             speed_share: figures[4],
         }
@@ -469,7 +484,7 @@ proptest! {
         prop_assert!(f.hours.high.is_finite() && f.hours.low >= 0.0);
         prop_assert!(f.hazard_per_second.is_finite() && f.hazard_per_second >= 0.0);
         prop_assert!(f.working.iter().all(|l| l.value.is_finite()));
-        prop_assert!(f.explain().iter().all(|l| !l.to_lowercase().contains("safe")));
+        prop_assert!(explain(&f).iter().all(|l| !l.to_lowercase().contains("safe")));
     }
 
     /// Worse evidence never lowers the high end, whichever count or flag gets worse.

@@ -10,6 +10,9 @@ use crate::drive::evidence::{Evidence, EvidenceMedium};
 use crate::judge::situation::{PaceSource, Situation};
 use crate::judge::working::{Line, digits};
 
+/// The step of the working that says that nothing is planned yet.
+pub const NO_PLAN: &str = "no plan yet: the whole drive is taken as what is to be read";
+
 /// Seconds that moving to another extent costs.
 fn seek_seconds(medium: Option<EvidenceMedium>) -> f64 {
     match medium {
@@ -29,7 +32,7 @@ pub(super) fn time(
     let sampled = pace.source == PaceSource::Sampled;
     if s.plan_bytes.is_none() {
         working.push(Line::new(
-            "no plan yet: the whole drive is taken as what is to be read",
+            NO_PLAN,
             "",
             "",
             s.pass_bytes() as f64,

@@ -53,6 +53,17 @@ fn sorted(keys: impl Iterator<Item = Rank>) -> Vec<usize> {
     order
 }
 
+/// Expected worth saved in a given order: the sum of `v e^(-lambda C)`, C the time of completion.
+fn worth_saved(order: impl IntoIterator<Item = (f64, f64)>, lambda: f64) -> f64 {
+    let mut clock = 0.0;
+    let mut sum = 0.0;
+    for (value, seconds) in order {
+        clock += seconds;
+        sum += value * (-lambda * clock).exp();
+    }
+    sum
+}
+
 fn saved(order: &[usize], w: &[f64], p: &[f64], lambda: f64) -> f64 {
     worth_saved(order.iter().map(|i| (w[*i], p[*i])), lambda)
 }
@@ -237,7 +248,13 @@ fn a_tiny_hazard_gives_value_per_second() {
 #[test]
 fn a_dangerous_item_goes_last_when_nothing_else_endangers_the_drive() {
     let harmless = key(0.001, 1e6, 0.0);
-    let dangerous = key_of(1e6, 1.0, 0.0, Probability::new(1.0), Probability::new(0.01));
+    let dangerous = Rank::of(log_index_of(
+        1e6,
+        1.0,
+        0.0,
+        Probability::new(1.0),
+        Probability::new(0.01),
+    ));
     assert!(dangerous > harmless);
 }
 
@@ -317,7 +334,7 @@ proptest! {
 
     #[test]
     fn any_figures_give_a_key(w in any::<f64>(), p in any::<f64>(), l in any::<f64>(), s in any::<f64>(), d in any::<f64>()) {
-        let rank = key_of(w, p, l, Probability::new(s), Probability::new(d));
+        let rank = Rank::of(log_index_of(w, p, l, Probability::new(s), Probability::new(d)));
         prop_assert!(rank <= Rank::LAST);
         let more = key(w.abs() * 2.0, p, l);
         prop_assert!(more.key <= key(w.abs(), p, l).key);

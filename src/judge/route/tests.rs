@@ -36,6 +36,7 @@ fn decide(e: &Evidence, s: &Situation) -> Decision {
     route(
         &forecast(e, s),
         e,
+        &[],
         s,
         Stakes::default(),
         &RouteLimits::default(),
@@ -141,6 +142,7 @@ fn symptoms_and_imminent_loss_are_referred() {
         route(
             &f,
             &e,
+            &[],
             &s,
             Stakes {
                 irreplaceable,
@@ -163,6 +165,7 @@ fn a_locked_drive_says_so_first() {
     let d = route(
         &forecast(&e, &s),
         &e,
+        &[],
         &s,
         Stakes {
             irreplaceable: None,

@@ -91,7 +91,7 @@ words!(
         Ordinary = "ordinary",
         /// One reader, most precious first, pauses on heat.
         Gentle = "gentle",
-        /// Gap by gap onto a salvage image.
+        /// Sectors do not read: at the gentle pace, every gap listed.
         Salvage = "salvage",
         /// Stop; a specialist laboratory first.
         Refer = "refer",

@@ -172,11 +172,23 @@ pub fn assessed() -> Assessed {
                         mid: Finite::new(3.0),
                         high: Finite::new(5.5),
                     }),
-                    working: vec![WorkingLine {
-                        factor: "baseline hazard".into(),
-                        value: "2 to 8 in 100 a year".into(),
-                        source: "Pinheiro et al., FAST 2007".into(),
-                    }],
+                    working: vec![
+                        WorkingLine {
+                            factor: "route".into(),
+                            value: "12 sectors wait to be remapped".into(),
+                            source: "salvage".into(),
+                        },
+                        WorkingLine {
+                            factor: "baseline hazard".into(),
+                            value: "2 to 8 in 100 a year".into(),
+                            source: "Pinheiro et al., FAST 2007".into(),
+                        },
+                        WorkingLine {
+                            factor: "a clean reading is no promise".into(),
+                            value: "a clean reading is no promise".into(),
+                            source: "Pinheiro et al., FAST 2007".into(),
+                        },
+                    ],
                 },
             },
             DriveAssessed {
