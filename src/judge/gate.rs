@@ -156,6 +156,8 @@ pub struct Now {
     pub memory: MemoryNow,
     /// Waivers.
     pub waivers: Vec<WaiverSeen>,
+    /// `Some` = the newest inspection after the last write found copies that are not what they claim to be.
+    pub false_content: Option<FalseContentNow>,
     /// A second person, or the serial typed again after the pause.
     pub second_look: SecondLook,
     /// Points found elsewhere (volumes, gaps, other drives), as they are.
@@ -177,6 +179,23 @@ pub struct HealthNow {
     pub refer_undecided: Option<String>,
     /// A drive password locks the data.
     pub locked: bool,
+}
+
+/// Copies that an inspection found blank or not what they claim to be.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FalseContentNow {
+    /// Copies that were looked into.
+    pub looked: u64,
+    /// How many of them.
+    pub items: u64,
+    /// Their bytes.
+    pub bytes: u64,
+    /// How many are irreplaceable.
+    pub irreplaceable: u64,
+    /// One of them.
+    pub example: String,
+    /// Digest of them all.
+    pub set: Blake3,
 }
 
 /// A must-have, as it stands.
@@ -507,6 +526,7 @@ impl Gate {
                         | "verification-missing"
                         | "verification-old"
                         | "must-haves-not-asked"
+                        | "doubtful-content"
                 )
         };
         waivers.iter().any(|waiver| {
@@ -555,15 +575,7 @@ impl Gate {
 
     fn item_point(&self, pile: &Pile) -> Point {
         let (who, says, remedy) = super::gate_points::of_items(&self.rules, pile.id, pile.count);
-        let lost = if pile.precious > 0 {
-            format!(
-                "{}, {} of them irreplaceable",
-                bytes_in_words(pile.bytes),
-                count_in_words(pile.precious)
-            )
-        } else {
-            bytes_in_words(pile.bytes)
-        };
+        let lost = lost_in_words(pile.bytes, pile.precious);
         Point {
             id: pile.id,
             says,
@@ -576,6 +588,18 @@ impl Gate {
             set: pile.digest(),
         }
     }
+}
+
+/// "1.2 MB, 3 of them irreplaceable".
+pub(super) fn lost_in_words(bytes: u64, precious: u64) -> String {
+    if precious == 0 {
+        return bytes_in_words(bytes);
+    }
+    format!(
+        "{}, {} of them irreplaceable",
+        bytes_in_words(bytes),
+        count_in_words(precious)
+    )
 }
 
 /// "1 item", "1,204 items".

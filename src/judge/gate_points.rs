@@ -1,6 +1,8 @@
 //! The gate's points in words: what is open, what is lost, who decides, what to type next.
 
-use super::gate::{DestinationNow, GateRules, HealthNow, MemoryNow, Now, SecondLook, things};
+use super::gate::{
+    DestinationNow, GateRules, HealthNow, MemoryNow, Now, SecondLook, lost_in_words, things,
+};
 use super::point::{Decider, Point};
 use crate::value::measure::{bytes_in_words, count_in_words};
 
@@ -9,11 +11,7 @@ pub(super) fn of_items(rules: &GateRules, id: &str, count: u64) -> (Decider, Str
     let items = things(count, "item", "items");
     let is = if count == 1 { "is" } else { "are" };
     let has = if count == 1 { "has" } else { "have" };
-    let waive = |id: &str| {
-        format!(
-            "holdpoint waive JOB --point {id} --decided-by owner --how signed --name NAME --reason TEXT"
-        )
-    };
+    let waive = |id: &str| waive(id, rules.who(id));
     match id {
         "not-copied" => (Decider::Nobody, format!("{items} {is} not copied yet"), "holdpoint copy JOB".into()),
         "changed-items" => (
@@ -160,7 +158,49 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
     out.extend(of_destinations(rules, now));
     out.extend(of_people(rules, now));
     out.extend(of_memory(rules, now));
+    out.extend(of_content(rules, now));
     out
+}
+
+/// Equal is not good: what was copied faithfully may have been spoilt before.
+fn of_content(rules: &GateRules, now: &Now) -> Option<Point> {
+    let found = now.false_content.as_ref()?;
+    let id = "doubtful-content";
+    let (copies, is) = match found.items {
+        1 => ("copy", "is"),
+        _ => ("copies", "are"),
+    };
+    let count = count_in_words(found.items);
+    Some(Point {
+        id,
+        says: format!("{count} {copies} {is} blank or not what the name claims"),
+        lost: lost_in_words(found.bytes, found.irreplaceable),
+        evidence: format!(
+            "{count} of {} copies looked at {is} blank or not what {} to be, for example {}",
+            count_in_words(found.looked),
+            if found.items == 1 { "it claims" } else { "they claim" },
+            found.example
+        ),
+        remedy: format!(
+            "holdpoint inspect JOB lists them; look for them elsewhere on the drive, in older copies, in cloud accounts; else {}",
+            waive(id, rules.who(id))
+        ),
+        who: rules.who(id),
+        count: found.items,
+        bytes: found.bytes,
+        set: found.set,
+    })
+}
+
+/// The command that records a decision about a point, in full.
+fn waive(id: &str, who: Decider) -> String {
+    let who = match who {
+        Decider::Technician => "technician",
+        Decider::Owner | Decider::Nobody => "owner",
+    };
+    format!(
+        "holdpoint waive JOB --point {id} --decided-by {who} --how signed --name NAME --reason TEXT"
+    )
 }
 
 fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
@@ -197,7 +237,10 @@ fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
             format!("the health of {} could not be read", health.drive),
             "nobody knows whether the drive lasts, or whether it lied",
             why,
-            "connect the drive directly and run holdpoint assess JOB; else holdpoint waive JOB --point health-unread --reason TEXT",
+            format!(
+                "connect the drive directly and run holdpoint assess JOB; else {}",
+                waive("health-unread", who)
+            ),
         )
     };
     match &health.reading {
@@ -356,13 +399,19 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
                         must_have.asked
                     )
                 };
+                let remedy = if must_have.answered {
+                    // It was found; what is missing is the copy of it.
+                    "holdpoint copy JOB, then holdpoint verify JOB; what cannot be saved the owner gives up: holdpoint waive JOB --item PATH --decided-by owner --how signed --name NAME --reason TEXT".to_owned()
+                } else {
+                    format!("holdpoint waive JOB --must-have {} --found PATH (or --not-here --reason TEXT)", place + 1)
+                };
                 out.push(Point::plain(
                     "must-have-open",
                     rules.who("must-have-open"),
                     says,
                     must_have.asked.clone(),
                     format!("must-have {}: {}", place + 1, must_have.asked),
-                    format!("holdpoint waive JOB --must-have {} --found PATH (or --not-here --reason TEXT)", place + 1),
+                    remedy,
                 ));
             }
         }
