@@ -7,7 +7,6 @@
 use super::health::ata_identify::{self, Identify};
 use super::health::nvme_identify::{self, Controller};
 use super::health::page::Page;
-use super::health::pages::Family;
 use super::health::{ata_statistics, scsi_inquiry, scsi_log};
 use super::question::{Question, Reply};
 use super::replies::Replies;
@@ -294,21 +293,10 @@ impl Asker<'_> {
     }
 }
 
-/// The command set of each question that was asked, in order, for tests and for `--explain`.
-pub fn families_asked(replies: &Replies) -> Vec<Family> {
-    let mut families = Vec::new();
-    for (question, _) in replies.iter() {
-        let family = Family::of(question);
-        if !families.contains(&family) {
-            families.push(family);
-        }
-    }
-    families
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::drive::health::pages::Family;
 
     struct Fake {
         replies: Replies,

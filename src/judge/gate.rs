@@ -567,7 +567,15 @@ impl Gate {
                     format!("the decision about {} no longer covers the same things", waiver.about),
                     "what was given up has changed since it was decided",
                     format!("waiver {} froze another set", waiver.number),
-                    "show the owner the list again and record the decision anew with holdpoint waive",
+                    format!(
+                        "show the owner the list again and record the decision anew: holdpoint waive JOB {} --decided-by owner --how signed --name NAME --reason TEXT",
+                        match waiver.scope.as_str() {
+                            "class" => format!("--class {}", waiver.about),
+                            "volume" => "--volume DRIVE:N".to_owned(),
+                            "no-rescue" => "--no-rescue".to_owned(),
+                            _ => "--item PATH".to_owned(),
+                        }
+                    ),
                 ));
             }
         }

@@ -196,7 +196,8 @@ fn of_content(rules: &GateRules, now: &Now) -> Option<Point> {
 fn waive(id: &str, who: Decider) -> String {
     let who = match who {
         Decider::Technician => "technician",
-        Decider::Owner | Decider::Nobody => "owner",
+        Decider::Owner => "owner",
+        Decider::Nobody => return "(by the policy of this job nobody may give it up)".to_owned(),
     };
     format!(
         "holdpoint waive JOB --point {id} --decided-by {who} --how signed --name NAME --reason TEXT"
