@@ -178,7 +178,11 @@ fn of_content(rules: &GateRules, now: &Now) -> Option<Point> {
         evidence: format!(
             "{count} of {} copies looked at {is} blank or not what {} to be, for example {}",
             count_in_words(found.looked),
-            if found.items == 1 { "it claims" } else { "they claim" },
+            if found.items == 1 {
+                "it claims"
+            } else {
+                "they claim"
+            },
             found.example
         ),
         remedy: format!(
@@ -404,7 +408,10 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
                     // It was found; what is missing is the copy of it.
                     "holdpoint copy JOB, then holdpoint verify JOB; what cannot be saved the owner gives up: holdpoint waive JOB --item PATH --decided-by owner --how signed --name NAME --reason TEXT".to_owned()
                 } else {
-                    format!("holdpoint waive JOB --must-have {} --found PATH (or --not-here --reason TEXT)", place + 1)
+                    format!(
+                        "holdpoint waive JOB --must-have {} --found PATH (or --not-here --reason TEXT)",
+                        place + 1
+                    )
                 };
                 out.push(Point::plain(
                     "must-have-open",

@@ -116,7 +116,9 @@ fn without_names(fact: &Fact, setup: &serde_json::Value) -> Option<FactBody> {
         FactBody::Copied { stopped, .. } => stopped.iter_mut().for_each(out),
         FactBody::Closed { reason, .. } => reason.iter_mut().for_each(out),
         FactBody::Inspected { false_content, .. } => {
-            false_content.iter_mut().for_each(|found| out(&mut found.example));
+            false_content
+                .iter_mut()
+                .for_each(|found| out(&mut found.example));
         }
         FactBody::Read { .. }
         | FactBody::Forecast { .. }

@@ -98,7 +98,10 @@ pub fn speaks(tag: &str) -> bool {
 
 /// The tags of the languages that there are texts for.
 pub fn languages() -> Vec<&'static str> {
-    Language::ALL.iter().map(|language| language.tag()).collect()
+    Language::ALL
+        .iter()
+        .map(|language| language.tag())
+        .collect()
 }
 
 /// Writes one paper. `language` is a tag as people give it (`de`, `en-GB`); for one without

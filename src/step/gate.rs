@@ -2,8 +2,8 @@
 
 use crate::job::{Job, ledger_problem};
 use crate::judge::gate::{
-    Copied, DestinationNow, FalseContentNow, Gate, GateRules, HealthNow, ItemSeen, MemoryNow, MustHaveNow, Now,
-    SecondLook, Verdict, VerifiedAt, WaiverSeen,
+    Copied, DestinationNow, FalseContentNow, Gate, GateRules, HealthNow, ItemSeen, MemoryNow,
+    MustHaveNow, Now, SecondLook, Verdict, VerifiedAt, WaiverSeen,
 };
 use crate::judge::point::{Decider, Point};
 use crate::ledger::facts::Method;
@@ -135,9 +135,8 @@ fn edited_survey(job: &Job<'_>, facts: &[Fact]) -> Result<Option<String>, Proble
         return Ok(None);
     };
     let found = crate::step::plan::survey_digest(job)?;
-    Ok((found != *tree).then(|| {
-        "what the survey found is not what the fact about it says".to_owned()
-    }))
+    Ok((found != *tree)
+        .then(|| "what the survey found is not what the fact about it says".to_owned()))
 }
 
 /// What the gate needs of a row.

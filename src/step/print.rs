@@ -34,12 +34,9 @@ pub fn print(job: &Job<'_>, request: &PrintRequest) -> Result<Outcome<Printed>, 
         ));
     }
     if let Some(out) = &request.out {
-        let beside = job.bench.absolute(out).ok();
-        if beside
-            .as_deref()
-            .and_then(std::path::Path::parent)
-            .is_some_and(|parent| !parent.is_dir())
-        {
+        let beside = out.parent().filter(|above| !above.as_os_str().is_empty());
+        // As root a mistyped path would be made all the way, and the paper would lie on no medium that was meant.
+        if beside.is_some_and(|above| !above.is_dir()) {
             return Err(Problem::failed(
                 "the folder in which that folder would be made is not there",
                 crate::job::KeptPath::of(out).text,

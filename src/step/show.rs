@@ -36,15 +36,17 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
             shell_word(&of.home.text)
         )
     });
-    let next = next.unwrap_or_else(|| next_step(
-        job,
-        &facts,
-        state,
-        &points
-            .iter()
-            .map(|point| point.remedy.as_str())
-            .collect::<Vec<_>>(),
-    ));
+    let next = next.unwrap_or_else(|| {
+        next_step(
+            job,
+            &facts,
+            state,
+            &points
+                .iter()
+                .map(|point| point.remedy.as_str())
+                .collect::<Vec<_>>(),
+        )
+    });
     let result = Shown {
         state,
         items,
@@ -63,7 +65,9 @@ fn show_newer(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
     let result = Shown {
         state: State::Hold,
         items: crate::step::counts(job).unwrap_or_default(),
-        next: format!("{newer}: work on this job with that one; what is shown here may be incomplete"),
+        next: format!(
+            "{newer}: work on this job with that one; what is shown here may be incomplete"
+        ),
         until: None,
         owner: job.setup.owner.clone(),
         on_hold: on_hold(job).unwrap_or_default(),

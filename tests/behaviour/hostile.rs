@@ -71,7 +71,9 @@ pub fn names() -> Vec<Vec<u8>> {
     out.push("cafe\u{301}.txt".into()); // decomposed: the same to the eye and to some file systems
     out.push("zero\u{200b}width.txt".into());
     // What readers of manifests take for the end of a line or strip from it.
-    for blank in ["\u{a0}", "\u{3000}", "\u{2003}", "\u{1c}", "\u{85}", "\u{2028}", "\u{2029}"] {
+    for blank in [
+        "\u{a0}", "\u{3000}", "\u{2003}", "\u{1c}", "\u{85}", "\u{2028}", "\u{2029}",
+    ] {
         out.push(["blank at the end", blank].concat().into());
         out.push([blank, "blank at the start.txt"].concat().into());
         out.push(["blank", blank, "within.txt"].concat().into());

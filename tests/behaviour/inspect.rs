@@ -85,7 +85,9 @@ fn damaged_content_is_named_and_a_sample_drawn() {
     };
     assert_eq!((*looked, *doubtful), (10, 2));
     assert_eq!(
-        false_content.as_ref().map(|found| (found.items, found.bytes)),
+        false_content
+            .as_ref()
+            .map(|found| (found.items, found.bytes)),
         Some((2, 13_000))
     );
 
@@ -116,7 +118,9 @@ fn damaged_content_is_named_and_a_sample_drawn() {
 
 fn point(job: &Job<'_>) -> Option<holdpoint::step::outcome::OpenPoint> {
     let points = holdpoint::step::points_now(job).unwrap();
-    points.into_iter().find(|point| point.id == "doubtful-content")
+    points
+        .into_iter()
+        .find(|point| point.id == "doubtful-content")
 }
 
 /// Equal is not good: photos that hold nothing must be decided about before the drive is wiped, once and for this set.
@@ -132,12 +136,17 @@ fn blank_photos_open_a_point_that_the_owner_settles() {
     let open = point(&job).unwrap();
     assert_eq!(open.count, 2);
     assert!(
-        open.evidence.starts_with("2 of 3 copies looked at are blank")
+        open.evidence
+            .starts_with("2 of 3 copies looked at are blank")
             && open.evidence.contains("Pictures/a.jpg"),
         "{}",
         open.evidence
     );
-    assert!(open.lost.contains("2 of them irreplaceable"), "{}", open.lost);
+    assert!(
+        open.lost.contains("2 of them irreplaceable"),
+        "{}",
+        open.lost
+    );
     assert!(
         open.remedy.contains("holdpoint inspect ") && open.remedy.contains("--decided-by owner"),
         "{}",

@@ -57,7 +57,10 @@ fn blanks_of_any_kind_at_the_ends_are_spelled_out() {
     for c in wide.into_iter().chain('\u{2000}'..='\u{200a}') {
         let hex = c as u32;
         assert_eq!(one(&format!("end{c}")), format!("end^u{hex:04X}"));
-        assert_eq!(one(&format!("{c}start.txt")), format!("^u{hex:04X}start.txt"));
+        assert_eq!(
+            one(&format!("{c}start.txt")),
+            format!("^u{hex:04X}start.txt")
+        );
         assert_eq!(one(&format!("a{c}b")), format!("a{c}b"));
         assert!(!is_valid(&format!("end{c}")) && !is_valid(&format!("{c}start")));
     }

@@ -158,7 +158,8 @@ pub fn gzip(look: &mut Look<'_>) -> Result<Option<String>, Fault> {
                 break;
             }
             Unpacked::Broken => {
-                doubt = Some("it cannot be unpacked to its end: it is spoilt or cut off".to_owned());
+                doubt =
+                    Some("it cannot be unpacked to its end: it is spoilt or cut off".to_owned());
                 break;
             }
         }
