@@ -157,7 +157,7 @@ pub struct Now {
     /// Waivers.
     pub waivers: Vec<WaiverSeen>,
     /// `Some` = the newest inspection after the last write found copies that are not what they claim to be.
-    pub false_content: Option<FalseContentNow>,
+    pub false_content: Option<super::gate_content::FalseContentNow>,
     /// A second person, or the serial typed again after the pause.
     pub second_look: SecondLook,
     /// Points found elsewhere (volumes, gaps, other drives), as they are.
@@ -179,23 +179,6 @@ pub struct HealthNow {
     pub refer_undecided: Option<String>,
     /// A drive password locks the data.
     pub locked: bool,
-}
-
-/// Copies that an inspection found blank or not what they claim to be.
-#[derive(Debug, Clone, PartialEq)]
-pub struct FalseContentNow {
-    /// Copies that were looked into.
-    pub looked: u64,
-    /// How many of them.
-    pub items: u64,
-    /// Their bytes.
-    pub bytes: u64,
-    /// How many are irreplaceable.
-    pub irreplaceable: u64,
-    /// One of them.
-    pub example: String,
-    /// Digest of them all.
-    pub set: Blake3,
 }
 
 /// A must-have, as it stands.
@@ -564,18 +547,13 @@ impl Gate {
                 points.push(Point::plain(
                     "waiver-lapsed",
                     Decider::Nobody,
-                    format!("the decision about {} no longer covers the same things", waiver.about),
+                    format!(
+                        "the decision about {} no longer covers the same things",
+                        waiver.about
+                    ),
                     "what was given up has changed since it was decided",
                     format!("waiver {} froze another set", waiver.number),
-                    format!(
-                        "show the owner the list again and record the decision anew: holdpoint waive JOB {} --decided-by owner --how signed --name NAME --reason TEXT",
-                        match waiver.scope.as_str() {
-                            "class" => format!("--class {}", waiver.about),
-                            "volume" => "--volume DRIVE:N".to_owned(),
-                            "no-rescue" => "--no-rescue".to_owned(),
-                            _ => "--item PATH".to_owned(),
-                        }
-                    ),
+                    super::gate_points::decide_anew(&waiver.scope, &waiver.about),
                 ));
             }
         }
@@ -583,7 +561,7 @@ impl Gate {
 
     fn item_point(&self, pile: &Pile) -> Point {
         let (who, says, remedy) = super::gate_points::of_items(&self.rules, pile.id, pile.count);
-        let lost = lost_in_words(pile.bytes, pile.precious);
+        let lost = super::gate_content::lost_in_words(pile.bytes, pile.precious);
         Point {
             id: pile.id,
             says,
@@ -596,18 +574,6 @@ impl Gate {
             set: pile.digest(),
         }
     }
-}
-
-/// "1.2 MB, 3 of them irreplaceable".
-pub(super) fn lost_in_words(bytes: u64, precious: u64) -> String {
-    if precious == 0 {
-        return bytes_in_words(bytes);
-    }
-    format!(
-        "{}, {} of them irreplaceable",
-        bytes_in_words(bytes),
-        count_in_words(precious)
-    )
 }
 
 /// "1 item", "1,204 items".

@@ -1,10 +1,21 @@
 //! The gate's points in words: what is open, what is lost, who decides, what to type next.
 
-use super::gate::{
-    DestinationNow, GateRules, HealthNow, MemoryNow, Now, SecondLook, lost_in_words, things,
-};
+use super::gate::{DestinationNow, GateRules, HealthNow, MemoryNow, Now, SecondLook, things};
 use super::point::{Decider, Point};
 use crate::value::measure::{bytes_in_words, count_in_words};
+
+/// What to do when a decision does not cover the same things any more.
+pub(super) fn decide_anew(scope: &str, about: &str) -> String {
+    let what = match scope {
+        "class" => format!("--class {about}"),
+        "volume" => "--volume DRIVE:N".to_owned(),
+        "no-rescue" => "--no-rescue".to_owned(),
+        _ => "--item PATH".to_owned(),
+    };
+    format!(
+        "show the owner the list again and record the decision anew: holdpoint waive JOB {what} --decided-by owner --how signed --name NAME --reason TEXT"
+    )
+}
 
 /// Who decides, what it says and what to do next, for a pile of items.
 pub(super) fn of_items(rules: &GateRules, id: &str, count: u64) -> (Decider, String, String) {
@@ -158,46 +169,12 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
     out.extend(of_destinations(rules, now));
     out.extend(of_people(rules, now));
     out.extend(of_memory(rules, now));
-    out.extend(of_content(rules, now));
+    out.extend(super::gate_content::of_content(rules, now));
     out
 }
 
-/// Equal is not good: what was copied faithfully may have been spoilt before.
-fn of_content(rules: &GateRules, now: &Now) -> Option<Point> {
-    let found = now.false_content.as_ref()?;
-    let id = "doubtful-content";
-    let (copies, is) = match found.items {
-        1 => ("copy", "is"),
-        _ => ("copies", "are"),
-    };
-    let count = count_in_words(found.items);
-    Some(Point {
-        id,
-        says: format!("{count} {copies} {is} blank or not what the name claims"),
-        lost: lost_in_words(found.bytes, found.irreplaceable),
-        evidence: format!(
-            "{count} of {} copies looked at {is} blank or not what {} to be, for example {}",
-            count_in_words(found.looked),
-            if found.items == 1 {
-                "it claims"
-            } else {
-                "they claim"
-            },
-            found.example
-        ),
-        remedy: format!(
-            "holdpoint inspect JOB lists them; look for them elsewhere on the drive, in older copies, in cloud accounts; else {}",
-            waive(id, rules.who(id))
-        ),
-        who: rules.who(id),
-        count: found.items,
-        bytes: found.bytes,
-        set: found.set,
-    })
-}
-
 /// The command that records a decision about a point, in full.
-fn waive(id: &str, who: Decider) -> String {
+pub(super) fn waive(id: &str, who: Decider) -> String {
     let who = match who {
         Decider::Technician => "technician",
         Decider::Owner => "owner",

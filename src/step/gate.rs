@@ -2,9 +2,10 @@
 
 use crate::job::{Job, ledger_problem};
 use crate::judge::gate::{
-    Copied, DestinationNow, FalseContentNow, Gate, GateRules, HealthNow, ItemSeen, MemoryNow,
-    MustHaveNow, Now, SecondLook, Verdict, VerifiedAt, WaiverSeen,
+    Copied, DestinationNow, Gate, GateRules, HealthNow, ItemSeen, MemoryNow, MustHaveNow, Now,
+    SecondLook, Verdict, VerifiedAt, WaiverSeen,
 };
+use crate::judge::gate_content::FalseContentNow;
 use crate::judge::point::{Decider, Point};
 use crate::ledger::facts::Method;
 use crate::ledger::{

@@ -135,7 +135,7 @@ mod tests {
                 "{job}" | "JOB" => "/job".into(),
                 "{who}" => "owner".into(),
                 "{number}" | "{}" => "1".into(),
-                "DRIVE:N" => "S1:2".into(),
+                "DRIVE:N" | "{which}" => "S1:2".into(),
                 word => word.replace(['{', '}'], "").into(),
             })
             .collect()
@@ -180,9 +180,8 @@ mod tests {
         for file in files {
             let text = std::fs::read_to_string(&file).unwrap();
             for command in commands(&text) {
-                // The point's row in `of_people`, whose scope is put in from the waiver.
-                let command =
-                    command.replace("JOB {} --decided-by", "JOB --item PATH --decided-by");
+                // What a decision is about is put in from the decision itself.
+                let command = command.replace("JOB {what} ", "JOB --item PATH ");
                 let verdict = complete(&command);
                 assert_eq!(verdict, Ok(()), "{}: {command}", file.display());
                 seen += 1;
