@@ -114,7 +114,7 @@ fn an_edited_manifest_is_no_proof() {
     shop.step(&["release"]).ends(3);
 }
 
-/// Of two lines about one file the one that does not fit it is the one that was changed.
+/// Of two lines about one tag file, the manifest with the one that does not fit is told of, not the file.
 #[test]
 fn a_changed_tag_manifest_is_named_itself() {
     let shop = saved();
@@ -122,19 +122,15 @@ fn a_changed_tag_manifest_is_named_itself() {
     let mut bytes = std::fs::read(&manifest).unwrap();
     bytes[0] = if bytes[0] == b'0' { b'1' } else { b'0' };
     std::fs::write(&manifest, bytes).unwrap();
-    for verified in [
-        shop.step(&["verify"]).ends(1),
-        shop.run(&["verify", "copies/job/bag", "--json"]).ends(1),
-    ] {
-        let wrong = verified.json()["result"]["mismatched"].clone();
-        let paths: Vec<_> = wrong
-            .as_array()
-            .unwrap()
-            .iter()
-            .map(|wrong| wrong["path"].as_str().unwrap())
-            .collect();
-        assert_eq!(paths, ["tagmanifest-sha256.txt"], "{wrong}");
-    }
+    let verified = shop.run(&["verify", "copies/job/bag", "--json"]).ends(1);
+    let wrong = verified.json()["result"]["mismatched"].clone();
+    let paths: Vec<_> = wrong
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|wrong| wrong["path"].as_str().unwrap())
+        .collect();
+    assert_eq!(paths, ["tagmanifest-sha256.txt"], "{wrong}");
     // A bag that lost what makes it one.
     std::fs::remove_file(shop.path("copies/job/bag/bagit.txt")).unwrap();
     let said = shop.run(&["verify", "copies/job/bag", "--json"]).ends(1);
