@@ -181,6 +181,9 @@ pub struct Setup {
     pub destinations: Vec<DestinationKept>,
     /// The policy's name.
     pub policy: String,
+    /// The file it came from; `None` = a shipped one.
+    #[serde(default)]
+    pub policy_file: Option<KeptPath>,
     /// Its whole text, resolved.
     pub policy_text: String,
     /// Its hash.

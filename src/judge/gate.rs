@@ -100,6 +100,8 @@ pub struct DestinationNow {
     pub path: String,
     /// `None` = here and the same as ever; else what is wrong.
     pub trouble: Option<String>,
+    /// How the bag there differs from the record, as far as names and lengths show; `None` = it does not, or nobody looked.
+    pub differs: Option<String>,
     /// Whether a copy there counts (independent of the drives and of the others).
     pub counts: bool,
     /// Why it does not count.
@@ -144,8 +146,6 @@ pub struct Now {
     pub unaccounted_bytes: u64,
     /// Health, by drive (one entry for a folder job).
     pub health: Vec<HealthNow>,
-    /// When the source was last read.
-    pub last_source_read: Option<Moment>,
     /// The destinations.
     pub destinations: Vec<DestinationNow>,
     /// `None` = the owner was not asked.
@@ -171,6 +171,8 @@ pub struct HealthNow {
     pub drive: String,
     /// The newest reading: when, and why it is not readable.
     pub reading: Option<(Moment, Option<String>)>,
+    /// The source was read after that reading, or its moment has not come yet.
+    pub before_last_read: bool,
     /// Whether health can be read again now (recorded replies cannot get younger).
     pub live: bool,
     /// A symptom was told.

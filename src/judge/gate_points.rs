@@ -231,8 +231,7 @@ fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
         Some((taken, None)) => {
             // A recorded reply cannot get younger by asking again; a live drive can.
             let old = now.at.hours_since(*taken) > rules.health_hours;
-            let before_last_read = now.last_source_read.is_some_and(|read| read > *taken);
-            if health.live && (old || before_last_read) {
+            if health.live && (old || health.before_last_read) {
                 out.push(Point::plain(
                     "health-old",
                     Decider::Nobody,
@@ -285,6 +284,17 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                 "whether that copy still exists is not known",
                 trouble.clone(),
                 "connect the same destination again, then holdpoint release JOB",
+            ));
+            continue;
+        }
+        if let Some(differs) = &destination.differs {
+            out.push(Point::plain(
+                "verification-missing",
+                nobody,
+                format!("the bag at {} is not as it was read back", destination.path),
+                "copies may be missing",
+                differs.clone(),
+                "holdpoint verify JOB says what; then holdpoint copy JOB, and holdpoint verify JOB again",
             ));
             continue;
         }

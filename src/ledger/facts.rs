@@ -438,8 +438,21 @@ impl Ledger {
     }
 
     /// Adds a fact and keeps its number, so that a chain cut short shows.
+    ///
+    /// # Errors
+    /// When the chain was cut since, or the store fails: nothing is added to a cut chain, because it would look whole again.
     pub fn record(&self, at: Moment, body: &FactBody) -> Result<Fact, LedgerError> {
+        let kept = self.get("newest-fact")?;
         let fact = self.add_fact(at, body)?;
+        if let Some(newest) = kept.and_then(|text| text.parse::<i64>().ok())
+            && newest + 1 != fact.number
+        {
+            return Err(LedgerError::Broken {
+                number: fact.number,
+                expected: format!("facts up to {newest}"),
+                found: format!("{} facts", fact.number - 1),
+            });
+        }
         self.set("newest-fact", &fact.number.to_string())?;
         Ok(fact)
     }

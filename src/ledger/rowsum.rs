@@ -29,6 +29,13 @@ impl RowSum {
         }
     }
 
+    /// Adds everything that another sum holds.
+    pub fn join(&mut self, other: Self) {
+        for (mine, part) in self.0.iter_mut().zip(other.0) {
+            *mine = mine.wrapping_add(part);
+        }
+    }
+
     /// Takes a row's encoding out again.
     pub fn take(&mut self, row: &[u8]) {
         for (mine, part) in self.0.iter_mut().zip(Self::parts(row)) {

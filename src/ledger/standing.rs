@@ -32,6 +32,20 @@ pub fn last_write(facts: &[Fact]) -> Option<&Fact> {
     })
 }
 
+/// The newest fact that changed what a release would be about: a survey, a copy, a decision, an answer.
+pub fn changed(facts: &[Fact]) -> Option<&Fact> {
+    newest(facts, |body| {
+        matches!(
+            body,
+            FactBody::SurveyBegun { .. }
+                | FactBody::Batch { items: 1.., .. }
+                | FactBody::Waived { .. }
+                | FactBody::Answered { .. }
+                | FactBody::TakenBack { .. }
+        )
+    })
+}
+
 /// The newest release, whether it still counts or not.
 pub fn released(facts: &[Fact]) -> Option<&Fact> {
     newest(facts, |body| matches!(body, FactBody::Released { .. }))

@@ -8,3 +8,4 @@ pub mod ext_desk;
 pub mod fingerprint;
 pub mod source;
 pub mod trees;
+pub mod watched;

@@ -41,6 +41,8 @@ pub fn assess(
     request: &AssessRequest,
     tell: Tell<'_>,
 ) -> Result<Outcome<Assessed>, Problem> {
+    let known = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    crate::step::refuse_closing(job, &known)?;
     tell(Event::Started { step: Step::Assess });
     let mut drives = Vec::new();
     for drive in 0..drive_count(job) {
@@ -75,10 +77,9 @@ pub fn take(job: &Job<'_>, drive: usize, replies: Option<&Path>) -> Result<Readi
     let path = replies.map(Path::to_owned).or(kept).filter(|_| drive == 0);
     let reading = match (path, job.setup.drives.get(drive)) {
         (Some(path), _) => {
-            let mut transport = job
-                .bench
-                .replies(&path)
-                .map_err(|fault| fault_problem(&fault, "name a folder of recorded replies"))?;
+            let mut transport = job.bench.replies(&path).map_err(|fault| {
+                fault_problem(&fault, "name a folder of recorded replies").on_path(&path)
+            })?;
             Reading::take(transport.as_mut(), at, &Hint::recorded())
         }
         (None, Some(kept)) => ask_drive(job, kept, &kept.path.path(), at),
@@ -112,6 +113,7 @@ fn sampled(
     };
     let sectors = job.bench.sectors(&kept.path.path()).map_err(|fault| {
         fault_problem(&fault, "connect the drive again, then holdpoint assess JOB")
+            .on_path(&kept.path.path())
     })?;
     let sample = crate::step::sample::sample(sectors.as_ref(), job.bench.clock());
     if let Some(trouble) = &sample.trouble {

@@ -2,8 +2,8 @@
 //!
 //! Invariant: nothing is deleted before its time, and nothing at all while one of the destinations is
 //! away, because a forgotten stick is a customer's data in a drawer. Afterwards no name of the
-//! customer's stays in the job: items are numbers, papers and bag are gone; readings, the certificate
-//! (which names the folder's path or the drive, and no person) and the chain of facts stay. A run that
+//! customer's stays in the job: items are numbers, papers and bag are gone; readings, a drive's certificate
+//! (which names no person; a folder's goes, because a path can name one) and the chain of facts stay. A run that
 //! was cut off is simply done again. The kernel's read-only flag of every held drive goes back to what it was.
 
 use crate::job::{ID_FILE, Job, KeptPath, Setup, fault_problem, ledger_problem};
@@ -295,6 +295,9 @@ fn sweep(
         for holding in HOLDINGS {
             clear(destination.as_ref(), holding).map_err(|f| gone(&f))?;
         }
+        if job.setup.drives.is_empty() {
+            clear(destination.as_ref(), "release").map_err(|f| gone(&f))?;
+        }
         destination.settle().map_err(|f| gone(&f))?;
         tell_strangers(destination.as_ref(), tell);
     }
@@ -304,6 +307,9 @@ fn sweep(
         .destination(&job.dir, false)
         .map_err(|f| gone(&f))?;
     clear(own.as_ref(), "papers").map_err(|f| gone(&f))?;
+    if job.setup.drives.is_empty() {
+        clear(own.as_ref(), "release").map_err(|f| gone(&f))?;
+    }
     own.settle().map_err(|f| gone(&f))
 }
 
@@ -368,5 +374,6 @@ fn without_names(setup: &Setup) -> Setup {
         folder.path = nowhere();
     }
     bare.replies = None;
+    bare.policy_file = None;
     bare
 }

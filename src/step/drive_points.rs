@@ -187,7 +187,11 @@ fn contents(
     let then = kept.seen()?;
     match present::fingerprint_now(job, facts, &now.path) {
         Ok(seen) => match seen.against(&then) {
-            Likeness::Same => None,
+            Likeness::Same => match present::listing_changed(job, facts, number, &now.path) {
+                Ok(None) => None,
+                Ok(Some(why)) => changed(why),
+                Err(why) => Some(gone(kept, why)),
+            },
             Likeness::Different => changed(format!(
                 "fingerprint {} when it was opened, {} now",
                 then.digest(),

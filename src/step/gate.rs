@@ -179,19 +179,14 @@ fn gather(
 ) -> Result<Now, Problem> {
     let at = job.now();
     let setup = &job.setup;
-    let newest = |wanted: fn(&FactBody) -> bool| facts.iter().rev().find(|fact| wanted(&fact.body));
     let surveyed = standing::surveyed(facts);
     let (source_gone, source_changed) = match closeness {
         Closeness::Ledger => (None, None),
         Closeness::Source => crate::step::recheck::look_at_source(job)?,
     };
-    let policy_edited = (job.policy.hash() != setup.policy_hash).then(|| {
-        format!(
-            "expected hash {}, found {}",
-            setup.policy_hash,
-            job.policy.hash()
-        )
-    });
+    let policy_now = policy_now(job);
+    let policy_edited = (policy_now != setup.policy_hash)
+        .then(|| format!("expected hash {}, found {policy_now}", setup.policy_hash));
     let unaccounted = match surveyed.map(|fact| &fact.body) {
         Some(FactBody::Surveyed {
             unaccounted_bytes, ..
@@ -208,14 +203,7 @@ fn gather(
         source_changed,
         unaccounted_bytes: unaccounted,
         health: health(job, facts)?,
-        last_source_read: newest(|body| {
-            matches!(
-                body,
-                FactBody::Batch { .. } | FactBody::SourceReadAgain { .. }
-            )
-        })
-        .map(|fact| fact.at),
-        destinations: destinations(job, facts),
+        destinations: destinations(job, facts, closeness)?,
         must_haves: must_haves(job, facts)?,
         questions_open: questions(job),
         memory: memory(job, facts),
@@ -272,11 +260,29 @@ fn name_sync_roots(job: &Job<'_>, points: &mut [Point]) -> Result<(), Problem> {
     Ok(())
 }
 
+/// The policy in use: what the job holds, or what its file says now, when it came from one that is still there.
+fn policy_now(job: &Job<'_>) -> crate::value::Blake3 {
+    let own = job.policy.hash();
+    let Some(file) = &job.setup.policy_file else {
+        return own;
+    };
+    // A file that is gone or cannot be read changes nothing: the job holds the whole text.
+    let text = job.bench.read_file(&file.path()).ok();
+    let text = text.and_then(|bytes| String::from_utf8(bytes).ok());
+    match text.map(|text| policy::Policy::parse(&job.setup.policy, &text)) {
+        Some(Ok(now)) => now.hash(),
+        Some(Err(_)) => crate::value::Blake3([0; 32]),
+        None => own,
+    }
+}
+
+/// Only the newest fact is asked: what was once recorded under a clock that ran ahead does not stand in the way for ever,
+/// it just proves nothing (a reading or a verification whose moment has not come counts as old).
 fn clock_wrong(at: Moment, facts: &[Fact]) -> Option<String> {
     if at < MADE {
         return Some(format!("it shows {at}, before this program was made"));
     }
-    let latest = facts.iter().map(|fact| fact.at).max()?;
+    let latest = facts.last()?.at;
     (at < latest).then(|| format!("it shows {at}, and something was recorded at {latest}"))
 }
 
@@ -323,13 +329,23 @@ fn health(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<HealthNow>, Problem> {
                             .clone()
                             .unwrap_or_else(|| "no health page could be read".into())
                     });
-                    Some((fact.at, why))
+                    Some((fact.number, fact.at, why))
                 }
                 _ => None,
             });
+            let last_read = facts.iter().rev().find(|fact| {
+                matches!(
+                    fact.body,
+                    FactBody::Batch { .. } | FactBody::SourceReadAgain { .. }
+                )
+            });
+            let before_last_read = reading.as_ref().is_some_and(|(number, at, _)| {
+                last_read.is_some_and(|read| read.number > *number) || *at > job.now()
+            });
             Ok(HealthNow {
                 drive: crate::step::assess::drive_words(job, wanted)?,
-                reading,
+                reading: reading.map(|(_, at, why)| (at, why)),
+                before_last_read,
                 live: job
                     .setup
                     .drives
@@ -344,8 +360,12 @@ fn health(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<HealthNow>, Problem> {
         .collect()
 }
 
-fn destinations(job: &Job<'_>, facts: &[Fact]) -> Vec<DestinationNow> {
-    let here = job.destinations();
+fn destinations(
+    job: &Job<'_>,
+    facts: &[Fact],
+    closeness: Closeness,
+) -> Result<Vec<DestinationNow>, Problem> {
+    let (here, now) = (job.destinations(), job.now());
     let last_write = standing::last_write(facts);
     let closing = standing::is_closing(facts);
     job.setup
@@ -378,18 +398,28 @@ fn destinations(job: &Job<'_>, facts: &[Fact]) -> Vec<DestinationNow> {
             });
             // Facts are numbered in the order of things: a write after the reading back voids it, whatever the clock says.
             let verified = verified.map(|(at, extra, mut v)| {
-                v.whole &= !closing && last_write.is_none_or(|write| write.number < at);
+                v.whole &=
+                    v.at <= now && !closing && last_write.is_none_or(|write| write.number < at);
                 (extra, v)
             });
-            DestinationNow {
+            let (trouble, differs) = match here.get(number) {
+                Some(Ok(at)) if closeness == Closeness::Source => {
+                    let differs = crate::step::bags::difference(job, facts, number, at.as_ref())?;
+                    (None, differs)
+                }
+                Some(Err(fault)) => (Some(fault.to_string()), None),
+                _ => (None, None),
+            };
+            Ok(DestinationNow {
                 path: kept.to.text.clone(),
-                trouble: here[number].as_ref().err().map(ToString::to_string),
+                trouble,
+                differs,
                 counts: kept.counts,
                 why: kept.why.clone(),
                 verified: verified.map(|(_, v)| v),
                 last_write: last_write.map(|fact| fact.at),
                 extra: verified.map_or(0, |(extra, _)| extra),
-            }
+            })
         })
         .collect()
 }

@@ -174,10 +174,10 @@ pub fn fingerprints(job: Job<'_>) -> Result<Job<'_>, Problem> {
         if !lacking(kept) || present::spent(&facts, number).is_some() {
             continue;
         }
-        if let Ok(now) = present::find(&job, number, None) {
-            if let Ok(seen) = present::fingerprint_now(&job, &facts, &now.path) {
-                kept.take_fingerprint(&seen);
-            }
+        if let Ok(now) = present::find(&job, number, None)
+            && let Ok(seen) = present::fingerprint_now(&job, &facts, &now.path)
+        {
+            kept.take_fingerprint(&seen);
         }
     }
     renew(job, setup)

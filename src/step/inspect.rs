@@ -40,6 +40,8 @@ pub fn inspect(
     request: &InspectRequest,
     tell: Tell<'_>,
 ) -> Result<Outcome<Inspected>, Problem> {
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    crate::step::refuse_closing(job, &facts)?;
     tell(Event::Started {
         step: Step::Inspect,
     });

@@ -4,6 +4,7 @@
 
 pub mod assess;
 pub mod attest;
+pub mod bags;
 pub mod close;
 pub mod copy;
 pub mod crew;

@@ -64,7 +64,7 @@ pub fn explain(
 fn read(bench: &dyn Bench, path: &Path) -> Result<Policy, Problem> {
     let shown = path.display().to_string();
     let bytes = bench.read_file(path).map_err(|fault| {
-        crate::job::fault_problem(&fault, "name a policy file that can be read")
+        crate::job::fault_problem(&fault, "name a policy file that can be read").on_path(path)
     })?;
     let text = String::from_utf8(bytes).map_err(|_| {
         Problem::failed(

@@ -176,10 +176,9 @@ pub fn which(job: &Job<'_>, named: Option<&Path>) -> Result<usize, Problem> {
     if drives.len() == 1 {
         return Ok(0);
     }
-    let facts = job
-        .bench
-        .drive(named)
-        .map_err(|fault| crate::job::fault_problem(&fault, "name a drive of this job"))?;
+    let facts = job.bench.drive(named).map_err(|fault| {
+        crate::job::fault_problem(&fault, "name a drive of this job").on_path(named)
+    })?;
     let same: Vec<usize> = (0..drives.len())
         .filter(|number| {
             drives
@@ -229,6 +228,31 @@ pub fn fingerprint_now(job: &Job<'_>, facts: &[Fact], path: &Path) -> Result<Fin
     Fingerprint::of(sectors.as_ref()).ok_or_else(|| "the drive does not answer".into())
 }
 
+/// Why the drive at `path` does not hold what the newest survey listed any more; `None` = everything that the survey read
+/// of its tables and folders still stands there, or nobody looks, because a drive that is not sound is not read in full
+/// for a check (then its fingerprint has to do).
+///
+/// # Errors
+/// In words, when it cannot be looked at.
+pub fn listing_changed(
+    job: &Job<'_>,
+    facts: &[Fact],
+    number: usize,
+    path: &Path,
+) -> Result<Option<String>, String> {
+    let sound = crate::step::route_of(job, facts) == crate::step::outcome::Route::Ordinary;
+    if !sound || crate::ledger::standing::surveyed(facts).is_none() {
+        return Ok(None);
+    }
+    let watched = crate::step::plan::drive::watched(job, number).map_err(|p| p.to_string())?;
+    let sectors = job.bench.sectors(path).map_err(|fault| fault.to_string())?;
+    let same = watched
+        .is_same(sectors.as_ref())
+        .map_err(|fault| fault.to_string())?;
+    Ok((same == Some(false))
+        .then(|| "a file table or a folder is not as it was at the survey".to_owned()))
+}
+
 /// What is said of a drive that cannot be known again by its contents.
 pub const TOO_LITTLE: &str = "too little of it can be read to know it again";
 
@@ -251,7 +275,7 @@ pub fn to_read(
     let sectors = job
         .bench
         .sectors(&now.path)
-        .map_err(|fault| crate::job::fault_problem(&fault, connect))?;
+        .map_err(|fault| crate::job::fault_problem(&fault, connect).on_path(&now.path))?;
     let Some(kept) = job.setup.drives.get(number) else {
         return Err(not_it("the job has no such drive".into(), connect));
     };

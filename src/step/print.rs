@@ -74,6 +74,7 @@ pub fn print(job: &Job<'_>, request: &PrintRequest) -> Result<Outcome<Printed>, 
             &fault,
             "name a folder that can be written to with --out DIR",
         )
+        .on_path(&folder)
     };
     job.bench
         .write_file(&html, printed.html.as_bytes())

@@ -72,6 +72,11 @@ pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result
         } => Some((fact.number, fact.at, *certificate, *expires)),
         _ => None,
     });
+    if standing::is_closing(&facts) {
+        let gone = "the shop's copies were deleted, or their deleting was begun";
+        let closed = change("record", Some("released".into()), Some(gone.into()));
+        return Ok((false, vec![closed], None));
+    }
     let Some((number, at, digest, expires)) = released else {
         let none = change("release", None, Some("none was ever given".into()));
         return Ok((false, vec![none], None));
@@ -126,12 +131,19 @@ pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result
         });
         changed.extend(drive_changes(job, &facts, number, drive, named, then)?);
     }
-    for destination in job.destinations() {
-        if let Err(fault) = destination {
+    for (number, destination) in job.destinations().into_iter().enumerate() {
+        let trouble = match destination {
+            Err(fault) => Some(("here", fault.to_string())),
+            Ok(at) => crate::step::bags::difference(job, &facts, number, at.as_ref())?
+                .map(|why| ("as recorded", why)),
+        };
+        if let Some((before, now)) = trouble {
+            let at = job.setup.destinations.get(number);
+            let at = at.map(|kept| kept.to.text.clone()).unwrap_or_default();
             changed.push(change(
                 "destination",
-                Some("here".into()),
-                Some(fault.to_string()),
+                Some(before.into()),
+                Some(format!("{at}: {now}")),
             ));
         }
     }
@@ -236,12 +248,18 @@ fn drive_changes(
         (Ok(seen), None) => Some(seen.digest().to_string()),
         (Err(why), _) => Some(why),
     };
-    if let Some(now_is) = now_is {
-        out.push(of(
+    match now_is {
+        Some(now_is) => out.push(of(
             "fingerprint",
             Some(then.fingerprint.clone()),
             Some(now_is),
-        ));
+        )),
+        None => {
+            let changed = present::listing_changed(job, facts, drive, &now.path);
+            if let Some(why) = changed.unwrap_or_else(Some) {
+                out.push(of("contents", Some("as surveyed".into()), Some(why)));
+            }
+        }
     }
     let before = crate::step::assess::newest_before(job, drive, released)?;
     if let (Some(before), Some(reading)) = (before, present::read_now(job, drive, &now.path)) {

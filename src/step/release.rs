@@ -6,7 +6,7 @@
 use crate::job::{Job, fault_problem, ledger_problem};
 use crate::judge::gate::{Release, SecondLook, Verdict};
 use crate::ledger::facts::Method;
-use crate::ledger::{Fact, FactBody};
+use crate::ledger::{Fact, FactBody, standing};
 use crate::paper::certificate::{
     CertificateBody, CopyRef, DriveRef, Effect, Evidence, FactRef, FolderRef, NOTICE, PolicyRef,
     Scope, VERSION, WaiverRef,
@@ -42,10 +42,13 @@ pub fn release(
     let practice = job.policy.practice;
     let release = match verdict {
         Verdict::Hold(points) => {
-            job.record(&FactBody::AskedToRelease {
-                second_look: request.second_look.clone(),
-                open_points: points.len() as u64,
-            })?;
+            // Nothing is added to a record that was tampered with: it would end in good order again.
+            if !points.iter().any(|point| point.id == "ledger-broken") {
+                job.record(&FactBody::AskedToRelease {
+                    second_look: request.second_look.clone(),
+                    open_points: points.len() as u64,
+                })?;
+            }
             let result = Released {
                 state: State::Hold,
                 certificate: None,
@@ -153,9 +156,13 @@ fn second_look(job: &Job<'_>, request: &ReleaseRequest, facts: &[Fact]) -> Secon
         .collect();
     if !tail.is_empty() && text.eq_ignore_ascii_case(&tail) {
         let pause = f64::from(job.policy.second_look.pause_minutes.get()) / 60.0;
-        let first = facts.iter().find_map(|fact| {
-            matches!(fact.body, FactBody::AskedToRelease { .. }).then_some(fact.at)
-        });
+        // The pause is for looking at things as they stand now: what was asked before the newest change is past.
+        let changed = standing::changed(facts).map_or(0, |fact| fact.number);
+        let first = facts
+            .iter()
+            .filter(|fact| fact.number > changed)
+            .find(|fact| matches!(fact.body, FactBody::AskedToRelease { .. }))
+            .map(|fact| fact.at);
         return match first {
             Some(first) if job.now().hours_since(first) >= pause => SecondLook::Done,
             Some(_) => SecondLook::NotEnough(format!(
@@ -168,21 +175,37 @@ fn second_look(job: &Job<'_>, request: &ReleaseRequest, facts: &[Fact]) -> Secon
             )),
         };
     }
-    if job
-        .setup
-        .technician
-        .as_deref()
-        .is_some_and(|name| name.trim().eq_ignore_ascii_case(text))
-    {
+    let technician = job.setup.technician.as_deref().unwrap_or_default();
+    if is_same_person(technician, text) {
         return SecondLook::NotEnough("the second look must be another person's".into());
     }
-    if text.chars().count() <= count {
+    let letters = text.chars().filter(|c| c.is_alphabetic()).count();
+    if text.chars().count() <= count || letters < 3 {
         return SecondLook::NotEnough(
             "those are not the last characters of the serial, and too few letters for a name"
                 .into(),
         );
     }
     SecondLook::Done
+}
+
+/// Whether two spellings may mean one person: every part of the shorter one stands in the longer one, an initial for the
+/// part that it begins.
+fn is_same_person(a: &str, b: &str) -> bool {
+    let parts = |name: &str| -> Vec<String> {
+        name.split(|c: char| !c.is_alphanumeric())
+            .filter(|part| !part.is_empty())
+            .map(str::to_lowercase)
+            .collect()
+    };
+    let (mut a, mut b) = (parts(a), parts(b));
+    if a.len() > b.len() {
+        std::mem::swap(&mut a, &mut b);
+    }
+    let initial = |short: &str, long: &str| short.chars().count() == 1 && long.starts_with(short);
+    !a.is_empty()
+        && a.iter()
+            .all(|x| b.iter().any(|y| x == y || initial(x, y) || initial(y, x)))
 }
 
 fn certificate(
@@ -403,10 +426,9 @@ fn sign(
     let Some(path) = &request.key else {
         return Ok(None);
     };
-    let key = job
-        .bench
-        .read_file(path)
-        .map_err(|fault| fault_problem(&fault, "name a file that holds an OpenSSH private key"))?;
+    let key = job.bench.read_file(path).map_err(|fault| {
+        fault_problem(&fault, "name a file that holds an OpenSSH private key").on_path(path)
+    })?;
     let signed = sshsig::sign(bytes, &key, passphrase);
     signed.map(Some).map_err(|e| Problem::failed(e.to_string(), path.display().to_string(), "use an ed25519 key (ssh-keygen -t ed25519), or release without --key as an unsigned record"))
 }
@@ -445,4 +467,28 @@ fn write(
             .map_err(failed)?;
     }
     Ok(own.display().to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::is_same_person;
+
+    #[test]
+    fn another_spelling_is_no_other_person() {
+        let technician = "K. Brandt";
+        for same in [
+            "K Brandt",
+            "k.brandt",
+            "Brandt",
+            "K.\u{a0}Brandt",
+            "Karla Brandt",
+            "BRANDT, K.",
+        ] {
+            assert!(is_same_person(technician, same), "{same}");
+        }
+        for other in ["A. Brandt", "K. Holm", "Holm", "Mira Kant"] {
+            assert!(!is_same_person(technician, other), "{other}");
+        }
+        assert!(!is_same_person("", "Holm"));
+    }
 }

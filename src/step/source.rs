@@ -21,7 +21,11 @@ pub fn source(job: &Job<'_>) -> Result<Box<dyn Source>, Problem> {
         return Ok(Box::new(crate::step::plan::drive::source(job)?));
     }
     let tree = job.tree().map_err(|fault| {
-        fault_problem(&fault, "connect the source again, then do the same again")
+        let problem = fault_problem(&fault, "connect the source again, then do the same again");
+        match &job.setup.folder {
+            Some(kept) => problem.on_path(&kept.path.path()),
+            None => problem,
+        }
     })?;
     Ok(Box::new(OwnTree(tree)))
 }

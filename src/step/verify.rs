@@ -67,11 +67,15 @@ pub fn verify(
         extra: Vec::new(),
         method: ReadBack::Medium,
     };
+    let mut all_read = true;
     for (number, kept) in job.setup.destinations.iter().enumerate() {
-        match (&opened[number], sealed.get(number)) {
-            (Ok(_), Some(Some(Err(problem)))) => tell(Event::Warn {
-                says: format!("not read back, because it could not be sealed: {problem}"),
-            }),
+        all_read &= match (&opened[number], sealed.get(number)) {
+            (Ok(_), Some(Some(Err(problem)))) => {
+                tell(Event::Warn {
+                    says: format!("not read back, because it could not be sealed: {problem}"),
+                });
+                false
+            }
             (Ok(destination), _) => one_destination(
                 job,
                 number,
@@ -80,10 +84,13 @@ pub fn verify(
                 &mut result,
                 tell,
             )?,
-            (Err(fault), _) => tell(Event::Warn {
-                says: format!("not read back: {fault}"),
-            }),
-        }
+            (Err(fault), _) => {
+                tell(Event::Warn {
+                    says: format!("not read back: {fault}"),
+                });
+                false
+            }
+        };
     }
     let unequal = again::read_source_again(job, tell)?;
     for warning in job.snapshot() {
@@ -97,12 +104,13 @@ pub fn verify(
     let bad = !result.mismatched.is_empty()
         || !result.missing.is_empty()
         || !result.extra.is_empty()
+        || !all_read
         || unequal > 0;
     let points = crate::step::points_now(job)?;
     Ok(Outcome::done(&job.dir, result, points).ending(if bad { Exit::Failed } else { Exit::Done }))
 }
 
-/// Items verified at every destination that is here and holds them.
+/// Whole items verified at every destination that is here and holds them; one with gaps is read back too, and not saved.
 fn verified_everywhere(
     job: &Job<'_>,
     destinations: &[Option<&dyn Destination>],
@@ -115,7 +123,7 @@ fn verified_everywhere(
     let ledger = &job.ledger;
     let row = ledger.db().query_row(
         "SELECT count(*), coalesce(sum(item.bytes), 0) FROM got JOIN item ON item.id = got.item
-         WHERE got.written & ?1 <> 0 AND (got.verified & ~got.mismatch & ?1) = (got.written & ?1) AND got.state IN (1, 2)",
+         WHERE got.written & ?1 <> 0 AND (got.verified & ~got.mismatch & ?1) = (got.written & ?1) AND got.state = 1",
         [here],
         |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)),
     );
@@ -276,6 +284,7 @@ fn written_at(
     Ok(out)
 }
 
+/// Reads one destination back; `false` = it went away in between, and nothing is recorded of it.
 fn one_destination(
     job: &Job<'_>,
     number: usize,
@@ -283,7 +292,7 @@ fn one_destination(
     network: bool,
     result: &mut Verified,
     tell: Tell<'_>,
-) -> Result<(), Problem> {
+) -> Result<bool, Problem> {
     let fetched_before = at.fetched_bytes();
     let shown = job.setup.destinations[number].to.text.clone();
     let sum = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?;
@@ -319,7 +328,7 @@ fn one_destination(
         tell(Event::Warn {
             says: format!("the reading back of {shown} was cut off: {fault}"),
         });
-        return Ok(());
+        return Ok(false);
     }
     let (done, read_bytes, bad, sum) = (reading.done, reading.read_bytes, reading.bad, reading.sum);
     let (extra, lost_tags) = strangers(job, number, at, done.items + bad.0, &shown, result)?;
@@ -346,7 +355,8 @@ fn one_destination(
         extra,
         whole: true,
         rows: sum.to_string(),
-    })
+    })?;
+    Ok(true)
 }
 
 fn worse(a: ReadBack, b: Method) -> ReadBack {

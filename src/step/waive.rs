@@ -26,7 +26,7 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
         None => None,
         Some(path) => {
             let bytes = job.bench.read_file(path).map_err(|fault| {
-                crate::job::fault_problem(&fault, "name a file that can be read")
+                crate::job::fault_problem(&fault, "name a file that can be read").on_path(path)
             })?;
             Some((
                 path.display().to_string(),
@@ -35,6 +35,7 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
         }
     };
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    crate::step::refuse_closing(job, &facts)?;
     let number = 1 + facts
         .iter()
         .filter(|fact| matches!(fact.body, FactBody::Waived { .. }))
@@ -83,7 +84,7 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
         WaiveWhat::Class(class) => {
             let mut set = Vec::new();
             let wanted = format!(
-                "item.class = {} AND item.want = 0",
+                "item.class = {} AND item.want IN (0, 2)",
                 crate::ledger::row::class_code(*class)
             );
             job.ledger
@@ -100,7 +101,7 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
         WaiveWhat::NoRescue => {
             let mut set = Vec::new();
             job.ledger
-                .each_item::<LedgerError>("item.want = 0", |item, got| {
+                .each_item::<LedgerError>("item.want IN (0, 2)", |item, got| {
                     set.push((item, got));
                     Ok(())
                 })
@@ -130,6 +131,14 @@ fn check_who(job: &Job<'_>, request: &WaiveRequest) -> Result<(), Problem> {
             "a decision needs its reason",
             "--reason",
             "say in a sentence why this may be lost",
+        ));
+    }
+    let signed = request.how == Some(crate::step::outcome::How::Signed);
+    if matches!(request.what, WaiveWhat::NoRescue) && !(owner && signed) {
+        return Err(Problem::usage(
+            "that nothing at all is wanted is for the owner to sign",
+            "--no-rescue",
+            "show the owner the people page; then holdpoint waive JOB --no-rescue --decided-by owner --how signed --name NAME --reason TEXT",
         ));
     }
     if owner
@@ -385,6 +394,8 @@ fn path_from_text(text: &str) -> std::ffi::OsString {
 
 /// Records the answer to a must-have.
 pub fn answer(job: &Job<'_>, request: &AnswerRequest) -> Result<Outcome<Answered>, Problem> {
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    crate::step::refuse_closing(job, &facts)?;
     let asked = job.setup.must_haves.clone().unwrap_or_default();
     let place = (request.number as usize).wrapping_sub(1);
     let Some(text) = asked.get(place) else {

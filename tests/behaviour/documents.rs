@@ -96,3 +96,52 @@ fn every_document_fits_the_published_schema() {
         String::from_utf8_lossy(&output.stderr)
     );
 }
+
+/// The interface: `error` says what was tried, on what, and what to do next.
+#[test]
+fn a_refusal_names_what_it_is_about() {
+    let shop = Shop::new();
+    std::fs::create_dir_all(shop.path("laptop")).unwrap();
+    std::fs::create_dir_all(shop.path("copies")).unwrap();
+    let cases: [(&[&str], &str); 6] = [
+        // A node that is no drive; nothing there; a folder where a drive should be.
+        (&["--drive", "/dev/null", "--to", "copies"], "/dev/null"),
+        (&["--drive", "gone.img", "--to", "copies"], "gone.img"),
+        (&["--drive", "laptop", "--to", "copies"], "laptop"),
+        (&["--folder", "nowhere", "--to", "copies"], "nowhere"),
+        (&["--folder", "laptop", "--to", "no-disk"], "no-disk"),
+        (
+            &[
+                "--folder",
+                "laptop",
+                "--to",
+                "copies",
+                "--replies",
+                "unheard",
+            ],
+            "unheard",
+        ),
+    ];
+    for (arguments, on) in cases {
+        let words = [&["open"], arguments, &["--policy", "practice", "--json"]].concat();
+        let said = shop.run(&words).ends(1).json();
+        let error = &said["error"];
+        assert_eq!(error["on"], on, "{said}");
+        for key in ["what", "next"] {
+            assert!(error[key].as_str().is_some_and(|t| !t.is_empty()), "{said}");
+        }
+    }
+    // A drive that was there, and is gone when its job goes on.
+    std::fs::write(shop.path("laptop.img"), vec![0u8; 1 << 20]).unwrap();
+    let image = shop.path("laptop.img");
+    let image = image.to_str().unwrap();
+    let mut words = vec!["open", "--drive", image, "--to", "copies", "--job"];
+    words.extend(["copies/job", "--policy", "practice", "--symptom", "none"]);
+    shop.run(&[words, vec!["--json"]].concat()).ends(0);
+    shop.run(&["plan", "copies/job", "--json"]).ends(0);
+    std::fs::remove_file(image).unwrap();
+    for step in ["plan", "copy"] {
+        let said = shop.run(&[step, "copies/job", "--json"]).ends(1).json();
+        assert_eq!(said["error"]["on"], image, "{said}");
+    }
+}

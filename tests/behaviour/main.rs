@@ -36,6 +36,8 @@ mod cut_short;
 mod decisions;
 /// Every JSON document against the published schema.
 mod documents;
+/// What happened in between: cut off, exchanged, changed, gone.
+mod doubts;
 /// A wiping command let through, refused, and held again.
 mod guard;
 /// Copies that are not what they claim to be.

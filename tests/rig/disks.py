@@ -1,5 +1,6 @@
 """Image files of drives, made without mounting anything and without being root."""
 
+import hashlib
 import subprocess
 from pathlib import Path
 
@@ -38,6 +39,10 @@ def where(image, name, number):
 
 def named_block(name, number):
     return (f"{name} block {number:08d} ".encode() * 40)[:SECTOR]
+
+
+def digest(path):
+    return hashlib.sha256(Path(path).read_bytes()).hexdigest()
 
 
 def ext4(path, size, folder=None, *options):

@@ -4,6 +4,7 @@ The emulator translates in software always: a /dev/kvm that is there is not alwa
 """
 
 import json
+import os
 import re
 import shutil
 import socket
@@ -59,11 +60,16 @@ class Channel:
         self.socket.close()
 
 
+def counts(channel):
+    """What the emulator counted of each drive's requests, by the name of its block node."""
+    return {drive["node-name"]: drive["stats"] for drive in channel.ask("query-blockstats") if drive.get("qdev")}
+
+
 class Outcome:
     """What a guest left behind: its console, its facts, the program's documents."""
 
-    def __init__(self, share, lines, seconds):
-        self.share, self.lines, self.seconds = share, lines, seconds
+    def __init__(self, share, lines, seconds, counted):
+        self.share, self.lines, self.seconds, self.counted = share, lines, seconds, counted
 
     def said(self, name):
         return (self.share / f"{name}.said").read_text().strip()
@@ -100,6 +106,19 @@ class Outcome:
 
     def dmesg(self):
         return (self.share / "dmesg").read_text(errors="replace")
+
+
+def untouched(out, checks, *nodes):
+    """The emulator, which sees every command whatever way it was sent, counted no write to these drives."""
+    for node in nodes:
+        counted = out.counted.get(node)
+        if not checks.that(f"{node}: the emulator counts", counted, sorted(out.counted)):
+            continue
+        sums = [f"{kind}_{what}" for kind in ("wr", "flush", "unmap") for what in ("operations", "bytes")]
+        sums += [f"{state}_{kind}_operations" for state in ("failed", "invalid") for kind in ("wr", "flush", "unmap")]
+        wrote = {name: counted[name] for name in sums if counted.get(name)}
+        checks.same(f"{node}: no write, flush or discard came to the drive", wrote, {})
+        checks.that(f"{node}: reads did", counted["rd_operations"] > 0, counted)
 
 
 class Machine:
@@ -160,6 +179,8 @@ class Machine:
             archive.file("bin/holdpoint", self.binary.read_bytes(), 0o755)
             for name, file in libraries(self.binary):
                 archive.file(name, file.read_bytes(), 0o755)
+            if not os.access(base.parent, os.W_OK):
+                base, kept = self.folder / "base", self.folder / "base.key"
             base.write_bytes(archive.bytes())
             kept.write_text(key)
         archive = Archive()
@@ -197,15 +218,17 @@ class Machine:
         )  # fmt: skip
         cut = threading.Timer(limit, process.kill)
         cut.start()
-        lines, ended, channel = [], None, None
+        lines, ended, counted = [], None, {}
+        channel = None
         try:
-            if on_mark:
-                channel = Channel(control, min(deadline, began + 20))
+            channel = Channel(control, min(deadline, began + 20))
             for raw in process.stdout:
                 line = raw.decode(errors="replace").strip()
                 lines.append(line)
                 if found := re.search(r"RIG-MARK (\S+)", line):
                     name = found.group(1)
+                    if name == "end":
+                        counted = counts(channel)
                     (on_mark or {}).get(name, lambda _: None)(channel)
                     (self.share / f"go-{name}").touch()
                 elif found := re.search(r"RIG-END (\d+)", line):
@@ -226,4 +249,4 @@ class Machine:
         trouble = [line for line in lines if "RIG-TROUBLE" in line]
         if ended != 0 or trouble:
             raise Trouble(f"the guest's script ended with {ended}: {trouble}\n{tail}")
-        return Outcome(self.share, lines, time.monotonic() - began)
+        return Outcome(self.share, lines, time.monotonic() - began, counted)

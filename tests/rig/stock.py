@@ -36,8 +36,19 @@ class NoStock(Exception):
 
 
 def wanted():
+    """The lines of the list: a package each, or several of which one will do."""
     lines = (HERE / "packages").read_text().splitlines()
     return [line for line in lines if line and not line.startswith("#")]
+
+
+def choose(lines):
+    """Of each line the first package that apt knows; the last one when it knows none, so that it is named."""
+    chosen = []
+    for line in lines:
+        names = line.split(" | ")
+        known = [name for name in names if "\nVersion: " in quiet(["apt-cache", "show", name]).stdout]
+        chosen.append((known or names[-1:])[0])
+    return chosen
 
 
 def quiet(command, **options):
@@ -48,24 +59,30 @@ def download(folder):
     """The packages and what they need beyond this machine's own."""
     if not shutil.which("apt-get") or not shutil.which("dpkg-deb"):
         raise NoStock("no apt-get and dpkg-deb here to get the emulator with")
-    names = wanted()
+    try:
+        fetch(folder)
+    except NoStock:
+        # Lists of packages that are missing or old are the likeliest reason; only root can renew them.
+        if os.geteuid() != 0:
+            raise
+        quiet(["apt-get", "-o", "DPkg::Lock::Timeout=60", "update", "-qq"], timeout=180)
+        fetch(folder)
+
+
+def fetch(folder):
+    names = choose(wanted())
     # The trailing minus keeps an installed qemu-utils of another suite from standing in the way.
-    trial = ["apt-get", "install", "-s", "--no-install-recommends", *names, "qemu-utils-"]
-    told = quiet(trial)
+    told = quiet(["apt-get", "install", "-s", "--no-install-recommends", *names, "qemu-utils-"])
     if told.returncode != 0:
-        if os.geteuid() == 0:
-            quiet(["apt-get", "update", "-qq"], timeout=120)
-            told = quiet(trial)
-        if told.returncode != 0:
-            raise NoStock(f"apt-get knows no way to the emulator: {told.stderr.strip()[-300:]}")
+        raise NoStock(f"apt-get knows no way to the emulator: {told.stderr.strip()[-300:]}")
     needed = set(re.findall(r"^Inst (\S+)", told.stdout, re.MULTILINE))
     # A script that waits for a system to be set up is nothing to unpack.
     needed -= {"initramfs-tools", "initramfs-tools-core", "klibc-utils", "libklibc", "linux-base", "cpio", "ipxe-qemu"}
-    # The metapackage names the kernel.
-    needed |= set(re.findall(r"^Inst (linux-image-[0-9]\S+)", told.stdout, re.MULTILINE))
-    if not any(name.startswith("linux-image-6") or re.match(r"linux-image-\d", name) for name in needed):
-        depends = quiet(["apt-cache", "depends", "linux-image-amd64"]).stdout
-        needed |= set(re.findall(r"Depends: (linux-image-\S+)", depends))
+    # The metapackage names the kernel, which may be installed already.
+    for name in names:
+        if name.startswith("linux-image-"):
+            depends = quiet(["apt-cache", "depends", name]).stdout
+            needed |= set(re.findall(r"Depends: (linux-image-\S+)", depends))
     got = quiet(["apt-get", "download", *sorted(needed | set(names))], cwd=folder, timeout=600)
     if got.returncode != 0:
         raise NoStock(f"the packages could not be downloaded: {got.stderr.strip()[-300:]}")
@@ -87,6 +104,12 @@ class Stock:
     """Paths of everything that a machine is started from."""
 
     def __init__(self):
+        try:
+            self.provide()
+        except OSError as why:
+            raise NoStock(f"the rig's parts could not be put together in {CACHE}: {why}") from None
+
+    def provide(self):
         CACHE.mkdir(parents=True, exist_ok=True)
         root = CACHE / "root"
         done = CACHE / "complete"
@@ -95,10 +118,9 @@ class Stock:
             shutil.rmtree(root, ignore_errors=True)
             done.unlink(missing_ok=True)
             debs = CACHE / "debs"
-            if not all(list(debs.glob(f"{name}_*.deb")) for name in wanted()):
-                shutil.rmtree(debs, ignore_errors=True)
-                debs.mkdir()
-                download(debs)
+            shutil.rmtree(debs, ignore_errors=True)
+            debs.mkdir()
+            download(debs)
             root.mkdir()
             unpack(debs, root)
             self.find(root)
@@ -133,6 +155,9 @@ class Stock:
             "LD_LIBRARY_PATH": f"{libraries}:{more}",
             "QEMU_MODULE_DIR": str(libraries / "qemu"),
         }
+
+    def has(self, module):
+        return module in self.paths or module in self.builtin
 
     def module_bytes(self, name):
         path = self.paths[name]

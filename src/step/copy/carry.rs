@@ -265,7 +265,7 @@ fn look_back(
     at: u64,
     done: usize,
     buf: &mut [u8],
-    missing: &mut Vec<(u64, u64)>,
+    missing: &mut [(u64, u64)],
 ) {
     let mut page = vec![0u8; PAGE];
     let mut end = done;

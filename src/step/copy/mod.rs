@@ -15,7 +15,7 @@ mod watch;
 
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{FactBody, LedgerError, standing};
-use crate::port::{Destination, Fault};
+use crate::port::{Destination, Fault, FaultKind};
 use crate::read::source::Source;
 use crate::read::trees::CopySource;
 use crate::step::crew::{self, Foreman};
@@ -430,7 +430,8 @@ impl Run<'_, '_> {
                 "make room or connect the destination again, then holdpoint copy JOB goes on from there",
             ));
         }
-        let exit = if self.stopped.is_some() && remaining > 0 {
+        // A destination that could not be written to the end is work left over, even where another one has it all.
+        let exit = if self.stopped.is_some() && remaining > 0 || !self.failed.is_empty() {
             Exit::Stopped
         } else {
             Exit::Done
@@ -489,6 +490,16 @@ impl Foreman for Steering<'_, '_, '_, '_> {
                 on: done.errand.item.name.text(),
                 says: fault.clone(),
             });
+        }
+        for (number, fault) in &done.failed {
+            if fault.kind == FaultKind::CannotHold {
+                let to = self.run.job.setup.destinations.get(*number);
+                let to = to.map(|kept| kept.to.text.clone()).unwrap_or_default();
+                (self.tell)(Event::Fault {
+                    on: done.errand.item.name.text(),
+                    says: format!("{to} cannot hold it: {fault}"),
+                });
+            }
         }
         if let Some(fault) = &done.source_gone {
             self.run

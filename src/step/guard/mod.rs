@@ -65,6 +65,7 @@ pub fn guard(job: &Job<'_>, request: &GuardRequest) -> Result<Outcome<Guarded>, 
     // One guard at a time; the lock ends with this process, so that a crash shows.
     let lock = job.bench.lock(&job.dir.join(GUARD_LOCK)).map_err(|fault| {
         crate::job::fault_problem(&fault, "look whether the job's folder can be written to")
+            .on_path(&job.dir)
     })?;
     let allowed = match &lock {
         None => refuse("another guarded command of this job is running"),

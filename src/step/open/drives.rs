@@ -19,9 +19,9 @@ pub fn look(bench: &dyn Bench, paths: &[PathBuf]) -> Result<(Vec<DriveKept>, OnH
         ..OnHold::default()
     };
     for path in paths {
-        let facts = bench
-            .drive(path)
-            .map_err(|fault| fault_problem(&fault, "name a whole disk or an image file of one"))?;
+        let facts = bench.drive(path).map_err(|fault| {
+            fault_problem(&fault, "name a whole disk or an image file of one").on_path(path)
+        })?;
         let shown = KeptPath::of(&facts.path);
         if kept.iter().any(|drive| drive.path == shown) {
             return Err(Problem::usage(

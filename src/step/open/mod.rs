@@ -33,9 +33,9 @@ pub fn open(
     tell(Event::Started { step: Step::Open });
     let (policy, policy_text) = choose_policy(bench, request)?;
     if let Some(replies) = &request.replies {
-        bench
-            .replies(replies)
-            .map_err(|fault| fault_problem(&fault, "name a folder of recorded replies"))?;
+        bench.replies(replies).map_err(|fault| {
+            fault_problem(&fault, "name a folder of recorded replies").on_path(replies)
+        })?;
     }
     let now = bench.clock().now();
     let (folder, mut drives, on_hold) = match &request.source {
@@ -78,12 +78,13 @@ pub fn open(
         others,
         replies: match &request.replies {
             Some(path) => Some(KeptPath::of(&bench.absolute(path).map_err(|fault| {
-                fault_problem(&fault, "name a folder of recorded replies")
+                fault_problem(&fault, "name a folder of recorded replies").on_path(path)
             })?)),
             None => None,
         },
         destinations,
         policy: policy.name.clone(),
+        policy_file: policy_file(bench, request)?,
         policy_text,
         policy_hash: policy.hash(),
         owner: request.owner.clone(),
@@ -239,7 +240,7 @@ fn choose_policy(bench: &dyn Bench, request: &OpenRequest) -> Result<(Policy, St
                 format!("use one of {known}, or name a file"),
             )
         } else {
-            fault_problem(&fault, "name a policy file that can be read")
+            fault_problem(&fault, "name a policy file that can be read").on_path(path)
         }
     })?;
     let text = String::from_utf8(bytes).map_err(|_| {
@@ -252,10 +253,22 @@ fn choose_policy(bench: &dyn Bench, request: &OpenRequest) -> Result<(Policy, St
     Ok((Policy::parse(&name, &text).map_err(failed)?, text))
 }
 
+/// Where the policy's file is; `None` = it is a shipped one.
+fn policy_file(bench: &dyn Bench, request: &OpenRequest) -> Result<Option<KeptPath>, Problem> {
+    if Policy::builtin_text(&request.policy.to_string_lossy()).is_some() {
+        return Ok(None);
+    }
+    let path = bench
+        .absolute(Path::new(&request.policy))
+        .map_err(|fault| fault_problem(&fault, "name a policy file that can be read"))?;
+    Ok(Some(KeptPath::of(&path)))
+}
+
 /// Identifies the folder to be put on hold.
 fn hold_folder(bench: &dyn Bench, path: &Path) -> Result<(FolderKept, OnHold), Problem> {
-    let failed =
-        |fault: crate::port::Fault| fault_problem(&fault, "name a folder that can be read");
+    let failed = |fault: crate::port::Fault| {
+        fault_problem(&fault, "name a folder that can be read").on_path(path)
+    };
     let path = bench.absolute(path).map_err(failed)?;
     let tree = bench.tree(&path).map_err(failed)?;
     let root = tree.root().map_err(failed)?;

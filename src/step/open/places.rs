@@ -34,13 +34,13 @@ pub fn check_places(
     let mut out: Vec<PathBuf> = Vec::new();
     for to in &request.to {
         let shown = KeptPath::of(to).text;
-        let to = bench
-            .absolute(to)
-            .map_err(|fault| fault_problem(&fault, "name a destination folder that exists"))?;
+        let to = bench.absolute(to).map_err(|fault| {
+            fault_problem(&fault, "name a destination folder that exists").on_path(to)
+        })?;
         let inside = |inner: &Path, outer: &Path| {
             bench
                 .is_inside(inner, outer)
-                .map_err(|fault| fault_problem(&fault, "name folders that exist"))
+                .map_err(|fault| fault_problem(&fault, "name folders that exist").on_path(inner))
         };
         if let Some(folder) = folder
             && inside(&to, folder)?
@@ -113,11 +113,12 @@ pub fn name_job(
                 &fault,
                 "name a job folder whose parent exists and can be written to",
             )
+            .on_path(dir)
         })?;
         drop(destination);
         let dir = bench
             .absolute(dir)
-            .map_err(|fault| fault_problem(&fault, "name a job folder"))?;
+            .map_err(|fault| fault_problem(&fault, "name a job folder").on_path(dir))?;
         return Ok((name, dir));
     }
     let Some(first) = first_local(bench, tos) else {
@@ -165,7 +166,7 @@ pub fn settle_destination(
 ) -> Result<DestinationKept, Problem> {
     let shown = KeptPath::of(to).text;
     let failed = |fault: crate::port::Fault| {
-        fault_problem(&fault, "name a destination that can be written to")
+        fault_problem(&fault, "name a destination that can be written to").on_path(to)
     };
     let facts = bench
         .destination(to, false)

@@ -166,6 +166,12 @@ impl Problem {
         Self::new(ProblemKind::Stopped, what, on, next)
     }
 
+    /// The same, saying on which path.
+    pub fn on_path(mut self, path: &Path) -> Self {
+        self.on = PathText::of(path).path;
+        self
+    }
+
     /// How the process ends.
     pub fn exit(&self) -> Exit {
         match self.kind {

@@ -56,9 +56,11 @@ pub fn plan(
     crate::step::refuse_closing(job, &facts)?;
     let classer = Classer::new(&job.policy);
     let walked = match &job.setup.folder {
-        Some(_) => {
+        Some(kept) => {
             let again = "connect the folder on hold again, then holdpoint plan JOB";
-            let tree = job.tree().map_err(|fault| fault_problem(&fault, again))?;
+            let tree = job
+                .tree()
+                .map_err(|fault| fault_problem(&fault, again).on_path(&kept.path.path()))?;
             same_root(job, tree.as_ref())?;
             let root = look_at_root(job, tree.as_ref());
             let walked = walk::walk(job, tree.as_ref(), &classer, &root, survey, tell)?;
@@ -195,8 +197,10 @@ fn keep_rules(job: &Job<'_>, classer: &Classer) -> Result<(), LedgerError> {
 /// When the ledger cannot be read.
 pub fn survey_digest(job: &Job<'_>) -> Result<Blake3, Problem> {
     let mut hasher = blake3::Hasher::new();
-    for key in drive::SURVEYED {
-        let text = job.ledger.get(key).map_err(|e| ledger_problem(&e))?;
+    let keys = drive::SURVEYED.map(str::to_owned).into_iter();
+    let keys = keys.chain((0..job.setup.drives.len()).map(drive::watched_key));
+    for key in keys {
+        let text = job.ledger.get(&key).map_err(|e| ledger_problem(&e))?;
         let text = text.unwrap_or_default();
         hasher.update(&(text.len() as u64).to_le_bytes());
         hasher.update(text.as_bytes());

@@ -239,6 +239,12 @@ impl Walk<'_> {
     fn folder(&mut self, pending: &Pending) -> Result<(), Trouble> {
         let folder = self.tree.folder(&pending.parts)?;
         let mut taken = Taken::new();
+        if !self.fresh {
+            // Names given before stay given, also those of entries that are gone: their copies still lie there.
+            self.ledger.each_child(pending.id, |item, _| {
+                taken.note(item.bag.as_deref().unwrap_or(&item.name.text()));
+            })?;
+        }
         let mut entries: Vec<Entry> = Vec::new();
         let mut trouble = None;
         let ended = folder.each(&mut |entry| {
@@ -272,9 +278,6 @@ impl Walk<'_> {
                 let found =
                     self.ledger
                         .child(pending.id, &Name::Bytes(entry.name.clone()), None)?;
-                if let Some((item, _)) = &found {
-                    taken.note(item.bag.as_deref().unwrap_or(&item.name.text()));
-                }
                 known.push(found);
             }
         }

@@ -101,6 +101,7 @@ fn open_recipient(
             &fault,
             "name an existing folder of the fresh system with --to, one that can be written to",
         )
+        .on_path(&request.to)
     };
     let to = bench.absolute(&request.to).map_err(failed)?;
     let shown = KeptPath::of(&to).text;

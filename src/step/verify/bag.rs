@@ -16,7 +16,9 @@ pub fn verify_bag(
     tell: Tell<'_>,
 ) -> Result<Outcome<Verified>, Problem> {
     tell(Event::Started { step: Step::Verify });
-    let gone = |fault: Fault| fault_problem(&fault, "name the folder that holds bagit.txt");
+    let gone = |fault: Fault| {
+        fault_problem(&fault, "name the folder that holds bagit.txt").on_path(&request.path)
+    };
     let path = bench.absolute(&request.path).map_err(gone)?;
     let shown = crate::job::KeptPath::of(&path).text;
     let bag = bench.destination(&path, false).map_err(gone)?;

@@ -2,6 +2,7 @@
 and a refused page is a reason, not a zero."""
 
 import disks
+from machine import untouched
 
 FACTS = """
 await /dev/nvme0n1
@@ -20,6 +21,7 @@ tell assess assess /dest/job
 mark warn
 tell warned assess /dest/job
 tell identify open --drive /dev/nvme0 --to /dest --job /dest/other
+tell nothing open --drive /dev/nvme7n1 --to /dest --job /dest/none
 fact read-only $drive/ro
 """
 
@@ -51,9 +53,9 @@ def run(machine, folder, checks):
     checks.same("health is readable", reading["readable"], True)
     for name in ("model", "serial", "firmware"):
         checks.same(f"assess: {name}", decoded[name], out.said(name))
-    # The kernel gives thousandths of a degree Celsius, the page whole kelvins (the kernel takes 273).
-    kernel = int(out.said("temperature")) // 1000
-    checks.same("temperature as the kernel tells", decoded["composite_temperature_kelvin"] - 273, kernel)
+    # The kernel gives thousandths of a degree Celsius, the page whole kelvins (include/linux/units.h: 273.15 lie between).
+    kernel = int(out.said("temperature"))
+    checks.same("temperature as the kernel tells", decoded["composite_temperature_kelvin"] * 1000 - 273_150, kernel)
     checks.same("temperature of the emulated drive", decoded["composite_temperature_kelvin"], 323)
     checks.same("no warning yet", decoded["critical_warning"], 0)
     checks.that("reads were counted", int(decoded["host_read_commands"]) > 0, decoded["host_read_commands"])
@@ -62,8 +64,12 @@ def run(machine, folder, checks):
     # The emulated drive says spare 0 of at least 0: it does not report any.
     checks.same("spare 0 of 0 is not reported", decoded["available_spare"], None)
     checks.that("and says why", why.get("available_spare"), why)
-    bad = {signal["id"] for signal in reading["signals"]} & {"spare-left", "spare-short", "endurance-spent"}
-    checks.same("and is no bad sign", bad, set())
+    bad = {signal["id"] for signal in reading["signals"]} & {"spare-left", "spare-short"}
+    checks.same("and is no sign at all", bad, set())
+    # It does report how much of its endurance is spent: nothing, and that is for the record only.
+    spent = [(signal["weight"], signal["value"]) for signal in reading["signals"] if signal["id"] == "endurance-spent"]
+    checks.same("endurance spent: 0, for the record", spent, [("for-the-record", 0)])
+    checks.same("as decoded", decoded["percentage_used"], 0)
     checks.same("nor a reason to decide", [s for s in reading["signals"] if s["weight"] == "decides"], [])
 
     # It keeps no self-test results, and refuses log 06h with status 0/02h: no count of passed tests may come of that.
@@ -80,4 +86,10 @@ def run(machine, folder, checks):
         "and make it worse", after["drive_lost"]["mid"] > before["drive_lost"]["mid"], before["route"], after["route"]
     )
     checks.that("a controller is no drive", out.status("identify") in (1, 2), out.document("identify"))
+    refused = out.document("identify")["error"]
+    checks.same("a controller: the error says on what", refused["on"], "/dev/nvme0")
+    checks.that("and what to do", refused["next"], refused)
+    checks.same("nothing there: the error says on what", out.document("nothing")["error"]["on"], "/dev/nvme7n1")
+    checks.that("nothing there: failed", out.status("nothing") in (1, 2), out.status("nothing"))
+    untouched(out, checks, "drive")
     return out

@@ -4,6 +4,7 @@ the same to the last bit, from `open` to the copy of an NTFS volume whose every 
 import hashlib
 
 import disks
+from machine import untouched
 
 SCRIPT = """
 await /dev/nvme0n1p1
@@ -22,6 +23,7 @@ stat copy
 tell verify verify /dest/job
 tell release release /dest/job
 stat after
+tell health assess /dest/job --no-sampling
 cp -r /dest/job/bag /share/bag
 """
 
@@ -32,15 +34,11 @@ def files():
     return {f"{name}.bin": disks.named(name, size // 512 + 1)[:size] for name, size in sizes.items()}
 
 
-def digest(path):
-    return hashlib.sha256(path.read_bytes()).hexdigest()
-
-
 def run(machine, folder, checks):
     content = files()
     part = disks.ntfs(folder / "part", 24 * disks.MIB, content)
     image = disks.table(folder / "drive", [(part, disks.BASIC_DATA)])
-    before = digest(image)
+    before = disks.digest(image)
     guest = machine().load("nvme").destination(disks.ext4(folder / "dest", 96 * disks.MIB)).image("drive", image)
     guest.add("-device", "nvme,id=nv,serial=RIG-QUIET-0001,drive=drive")
     out = guest.run(SCRIPT)
@@ -54,7 +52,10 @@ def run(machine, folder, checks):
         seen = counted(name)
         checks.same(f"nothing written up to {name}", {**seen, "reads": 0}, dict.fromkeys(seen, 0))
     checks.that("the copy did read the drive", counted("copy")["reads"] > counted("before")["reads"], counted("copy"))
-    checks.same("the image is the same to the last bit", digest(image), before)
+    checks.same("the image is the same to the last bit", disks.digest(image), before)
+    untouched(out, checks, "drive")
+    decoded = out.result("health")["drives"][0]["reading"]["decoded"]
+    checks.same("the drive itself counts no write", decoded["host_write_commands"], "0")
 
     listing = {item["path"]: item for item in out.result("plan")["listing"]}
     for name, data in content.items():

@@ -1,6 +1,7 @@
 """A SATA drive behind AHCI: identity, status and vendor values are those that the emulator's own source sets."""
 
 import disks
+from machine import untouched
 
 # Attributes of the emulated drive: id, flags, value, worst, raw bytes as sent, threshold (QEMU 7.2, hw/ide/core.c, smart_attributes).
 ATTRIBUTES = {
@@ -65,4 +66,5 @@ def run(machine, folder, checks):
         checks.same(f"vendor value {number}, raw", seen.get("raw"), raw)
     checks.same("nothing decides", [s for s in reading["signals"] if s["weight"] == "decides"], [])
     checks.that("what was refused has its reasons", why and all(why.values()), why)
+    untouched(out, checks, "drive")
     return out

@@ -1,6 +1,7 @@
 """SCSI and USB drives that answer no health request: each is identified, and the refusal is told in words."""
 
 import disks
+from machine import untouched
 
 SCRIPT = """
 destination
@@ -63,4 +64,5 @@ def run(machine, folder, checks):
         usb = "/usb" in out.said(f"path-{name}")
         checks.same(f"{kind}: on USB", usb, kind in ("bot", "uas"))
     checks.same("all four came", sorted(seen), sorted(sizes))
+    untouched(out, checks, *sizes)
     return out

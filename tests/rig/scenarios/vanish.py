@@ -90,6 +90,9 @@ def run(machine, folder, checks):
         checks.that(f"{name}: nothing wrong lies in the bag", path.read_bytes() == content[name])
     checks.that("not all was copied", len(bag) < FILES, len(bag))
     checks.that("without the drive nothing goes on", out.status("gone") in (1, 4), out.document("gone"))
+    # By its place or, now that nothing is there any more, by its serial.
+    about = str(out.document("gone").get("error", {}).get("on"))
+    checks.that("and the error says on what", about == "/dev/sda" or "RIG-USB-0001" in about, about)
     checks.same("and nothing wrong is found", out.result("verify", out.status("verify"))["mismatched"], [])
 
     checks.same("with the drive back it goes on to the end", out.result("on")["remaining"], 0)

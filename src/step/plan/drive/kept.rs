@@ -3,6 +3,7 @@
 use crate::job::{Job, ledger_problem};
 use crate::judge::point::{Decider, Point};
 use crate::ledger::{Fact, FactBody, Ledger, LedgerError};
+use crate::read::watched::Watched;
 use crate::step::outcome::Problem;
 use crate::volume::filesystem::Place;
 use serde::{Deserialize, Serialize};
@@ -180,19 +181,47 @@ pub fn keep(
     ledger.set(of_points, &text(serde_json::to_string(points)))
 }
 
+/// The setting that holds what the survey read of drive `drive`.
+pub fn watched_key(drive: usize) -> String {
+    format!("watched-{drive}")
+}
+
+/// Keeps what the survey read of drive `drive`, for a later look whether it still stands there.
+pub fn keep_watched(ledger: &Ledger, drive: usize, watched: &Watched) -> Result<(), LedgerError> {
+    let text = serde_json::to_string(watched).unwrap_or_default();
+    ledger.set(&watched_key(drive), &text)
+}
+
+/// What the newest survey read of drive `drive`.
+///
+/// # Errors
+/// When the ledger cannot be read, or what it holds makes no sense.
+pub fn watched(job: &Job<'_>, drive: usize) -> Result<Watched, Problem> {
+    let text = job
+        .ledger
+        .get(&watched_key(drive))
+        .map_err(|e| ledger_problem(&e))?;
+    let Some(text) = text else {
+        return Ok(Watched::default());
+    };
+    serde_json::from_str(&text).map_err(|e| not_understood(job, "watched", &e))
+}
+
+fn not_understood(job: &Job<'_>, key: &str, e: &serde_json::Error) -> Problem {
+    Problem::failed(
+        format!("what the survey found ({key}) cannot be understood: {e}"),
+        job.ledger.shown_path(),
+        "holdpoint plan JOB surveys again",
+    )
+}
+
 fn kept<T: for<'de> Deserialize<'de>>(job: &Job<'_>, key: &str) -> Result<Vec<T>, Problem> {
     let text = job.ledger.get(key).map_err(|e| ledger_problem(&e))?;
     let Some(text) = text else {
         return Ok(Vec::new());
     };
     // What cannot be understood is not nothing.
-    serde_json::from_str(&text).map_err(|e| {
-        Problem::failed(
-            format!("what the survey found ({key}) cannot be understood: {e}"),
-            job.ledger.shown_path(),
-            "holdpoint plan JOB surveys again",
-        )
-    })
+    serde_json::from_str(&text).map_err(|e| not_understood(job, key, &e))
 }
 
 /// The volumes of the newest survey.

@@ -5,6 +5,7 @@
 
 mod carried;
 mod kept;
+mod links;
 mod look;
 mod people;
 mod rows;
@@ -12,13 +13,14 @@ mod source;
 
 pub use kept::{
     GapKept, PointKept, SURVEYED, VolumeKept, gaps, is_given_up, points, sync_roots, volume_word,
-    volumes,
+    volumes, watched, watched_key,
 };
 pub use source::source;
 
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{LedgerError, RowSum};
 use crate::port::Sectors;
+use crate::read::watched::{Watched, Watching};
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
 use crate::survey::class::Classer;
@@ -27,6 +29,7 @@ use crate::volume::ext::ExtVolume;
 use crate::volume::filesystem::{Found, Limits, NotSurveyed, Place, Survey, Weight};
 use crate::volume::{exfat, fat, gap, ntfs};
 use kept::Format;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// What a survey of all drives came to.
@@ -77,6 +80,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
     let mut people = Vec::new();
     let mut registries = Vec::new();
     let mut more_gaps = Vec::new();
+    let mut watched = BTreeMap::new();
     for volume in &mut found.volumes {
         if volume.format == Format::None {
             continue;
@@ -91,11 +95,17 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         });
         rows.clear().map_err(failed)?;
         let mut trouble = None;
-        let outcome = read(volume, &sectors, &mut |item| {
+        let watching = Watching::new(Arc::clone(&sectors));
+        let watched_drive: Arc<dyn Sectors> = watching.clone();
+        let outcome = read(volume, &watched_drive, &mut |item| {
             if trouble.is_none() {
                 trouble = rows.take(&item).err();
             }
         });
+        watched
+            .entry(volume.drive)
+            .or_insert_with(Watched::default)
+            .join(watching.seen());
         if let Some(e) = trouble {
             return Err(failed(e));
         }
@@ -172,6 +182,9 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         .transaction::<_, LedgerError>(|ledger| {
             super::people::keep(ledger, &people)?;
             kept::keep(ledger, &found.volumes, &found.gaps, &found.points)?;
+            for drive in 0..drives.len() {
+                kept::keep_watched(ledger, drive, &watched.remove(&drive).unwrap_or_default())?;
+            }
             ledger.rows_moved(job.now(), sum)
         })
         .map_err(failed)?;

@@ -244,6 +244,7 @@ pub fn settle(
                 ));
             }
         }
+        elsewhere.extend(super::links::away(&reach, *own)?);
         for (of, why) in &registry.silent {
             elsewhere.push(format!(
                 "whether anything of {of} lies elsewhere is not known, because its registry told nothing ({why})"
@@ -298,7 +299,14 @@ pub fn settle(
                     }
                 }
                 // Deleted with its folder, or the folder was renamed: then it has a line of its own.
-                (None, None) if *letter == 'C' => {}
+                (None, None) if *letter == 'C' => {
+                    if let Some(volume) = volumes.iter_mut().find(|volume| volume.number == *own) {
+                        volume.rule.push_str(&format!(
+                            "; a profile is listed at {} and has no folder there",
+                            raw.replace('\\', "/")
+                        ));
+                    }
+                }
                 (None, None) => elsewhere.push(format!(
                     "the profile at {} is on no volume of this job",
                     raw.replace('\\', "/")
@@ -336,8 +344,8 @@ fn point(elsewhere: &[String]) -> PointKept {
 }
 
 /// What can be reached in this job.
-struct Reach<'a> {
-    ledger: &'a Ledger,
+pub(super) struct Reach<'a> {
+    pub(super) ledger: &'a Ledger,
     volumes: &'a [(i64, String)],
 }
 
@@ -349,7 +357,11 @@ impl Reach<'_> {
 
     /// The folder at this path: on the volume itself first, then on any other. Which drive letter a volume had is not asked:
     /// a volume that has the path is in the job whatever its letter was.
-    fn find(&self, own: i64, parts: &[String]) -> Result<Option<(i64, i64)>, LedgerError> {
+    pub(super) fn find(
+        &self,
+        own: i64,
+        parts: &[String],
+    ) -> Result<Option<(i64, i64)>, LedgerError> {
         if parts.is_empty() {
             return Ok(None);
         }
