@@ -539,11 +539,14 @@ pub fn ledger_problem(e: &LedgerError) -> Problem {
         }
         LedgerError::Busy { .. } => "wait until it has ended, then do the same again",
         LedgerError::Broken { .. } => "keep the copies as they are; open a new job and copy again",
+        LedgerError::Store { .. } if e.is_torn() => {
+            "the ledger is torn: put the snapshot of it that lies in this job's folder on another destination in its place; what was done after that was made has to be done again"
+        }
         LedgerError::Store { .. } => {
             "look whether the destination that holds the job is full, read-only or gone; then do the same again"
         }
     };
-    Problem::failed(e.to_string(), "", next)
+    Problem::failed(e.to_string(), e.on(), next)
 }
 
 /// A fault of the outside as the problem of a step.

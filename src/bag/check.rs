@@ -56,6 +56,52 @@ struct Expected {
     sha256: Option<[u8; 32]>,
 }
 
+impl Expected {
+    /// What is wrong, and with which file of the bag. Of two lines about a tag file, the one that does not fit it when
+    /// the other does stands in the manifest that is told of.
+    fn against(&self, blake3: &Blake3, sha256: &Sha256) -> Option<(String, String)> {
+        let path = &self.path;
+        let is_payload = path.starts_with("data/");
+        let name = |algorithm: Algorithm| {
+            let name = match is_payload {
+                true => algorithm.manifest(),
+                false => algorithm.tag_manifest(),
+            };
+            name.to_owned()
+        };
+        let fits = (
+            self.blake3.map(|digest| digest == blake3.0),
+            self.sha256.map(|digest| digest == sha256.0),
+        );
+        let other_fits = |algorithm| {
+            // A forger changes a file and makes one manifest fit it: what is wrong with a payload file is told at the file.
+            let (at, line) = match is_payload {
+                true => (path.clone(), format!("its line in {}", name(algorithm))),
+                false => (name(algorithm), format!("its line about {path}")),
+            };
+            let why = format!(
+                "{line} does not fit, and the line in the other manifest does: one of the three was changed"
+            );
+            Some((at, why))
+        };
+        let not_listed = |algorithm| {
+            let why = format!("it does not list {path}, and the other manifest does");
+            Some((name(algorithm), why))
+        };
+        match fits {
+            (Some(true), Some(true)) => None,
+            (Some(true), Some(false)) => other_fits(Algorithm::Sha256),
+            (Some(false), Some(true)) => other_fits(Algorithm::Blake3),
+            (Some(true), None) => not_listed(Algorithm::Sha256),
+            (None, Some(true)) => not_listed(Algorithm::Blake3),
+            _ => {
+                let why = format!("it is not as it was sealed: found BLAKE3 {blake3}");
+                Some((path.clone(), why))
+            }
+        }
+    }
+}
+
 struct Checking<'a> {
     left: std::vec::IntoIter<Expected>,
     bag: &'a str,
@@ -156,17 +202,7 @@ pub fn check(
                     continue;
                 }
             };
-            for Entry { digest, path } in entries {
-                let slot = expected.entry(path.clone()).or_insert(Expected {
-                    path,
-                    blake3: None,
-                    sha256: None,
-                });
-                match algorithm {
-                    Algorithm::Blake3 => slot.blake3 = Some(digest),
-                    Algorithm::Sha256 => slot.sha256 = Some(digest),
-                }
-            }
+            list(&mut expected, algorithm, entries);
         }
     }
     at.each(&inside("data"), &mut |path, is_folder, _| {
@@ -193,12 +229,9 @@ pub fn check(
                 Err(fault) => Looked::Differs(fault.to_string()),
                 Ok(content) => match both_digests(content.as_ref(), &mut block) {
                     Err(fault) => Looked::Differs(fault.to_string()),
-                    Ok((bytes, blake3, sha256)) => match (&expected.blake3, &expected.sha256) {
-                        (Some(b), Some(s)) if *b == blake3.0 && *s == sha256.0 => {
-                            Looked::Equal(bytes)
-                        }
-                        (Some(_), Some(_)) => Looked::Differs(format!("found BLAKE3 {blake3}")),
-                        _ => Looked::Differs("listed in one manifest only".into()),
+                    Ok((bytes, blake3, sha256)) => match expected.against(&blake3, &sha256) {
+                        None => Looked::Equal(bytes),
+                        Some((name, why)) => return (name, Looked::Differs(why)),
                     },
                 },
             };
@@ -212,42 +245,42 @@ pub fn check(
 pub fn check_tags(at: &dyn Destination, root: &str) -> Result<Vec<(String, String)>, Fault> {
     let mut wrong = Vec::new();
     let mut buf = vec![0u8; 1 << 20];
+    let mut listed: BTreeMap<String, Expected> = BTreeMap::new();
     for algorithm in Algorithm::ALL {
         let name = algorithm.tag_manifest();
         let Some(bytes) = read_whole(at, &format!("{root}/{name}"))? else {
             wrong.push((name.to_owned(), "it is missing".to_owned()));
             continue;
         };
-        let entries = match parse_manifest(&bytes) {
-            Ok(entries) => entries,
-            Err(e) => {
-                wrong.push((name.to_owned(), e.to_string()));
-                continue;
-            }
-        };
-        for Entry { digest, path } in entries {
-            match at
-                .open(&format!("{root}/{path}"))
-                .and_then(|content| both_digests(content.as_ref(), &mut buf))
-            {
-                Ok((_, blake3, sha256)) => {
-                    let found = if algorithm == Algorithm::Blake3 {
-                        blake3.0
-                    } else {
-                        sha256.0
-                    };
-                    if found != digest {
-                        wrong.push((
-                            path,
-                            format!("its {} is not the one it was sealed with", algorithm.word()),
-                        ));
-                    }
-                }
-                Err(fault) => wrong.push((path, fault.to_string())),
-            }
+        match parse_manifest(&bytes) {
+            Ok(entries) => list(&mut listed, algorithm, entries),
+            Err(e) => wrong.push((name.to_owned(), e.to_string())),
+        }
+    }
+    for expected in listed.into_values() {
+        let read = at
+            .open(&format!("{root}/{}", expected.path))
+            .and_then(|content| both_digests(content.as_ref(), &mut buf));
+        match read {
+            Ok((_, blake3, sha256)) => wrong.extend(expected.against(&blake3, &sha256)),
+            Err(fault) => wrong.push((expected.path, fault.to_string())),
         }
     }
     Ok(wrong)
+}
+
+fn list(into: &mut BTreeMap<String, Expected>, algorithm: Algorithm, entries: Vec<Entry>) {
+    for Entry { digest, path } in entries {
+        let slot = into.entry(path.clone()).or_insert(Expected {
+            path,
+            blake3: None,
+            sha256: None,
+        });
+        match algorithm {
+            Algorithm::Blake3 => slot.blake3 = Some(digest),
+            Algorithm::Sha256 => slot.sha256 = Some(digest),
+        }
+    }
 }
 
 /// Reads a manifest, of whatever length.

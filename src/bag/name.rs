@@ -10,7 +10,7 @@
 //! | form | stands for |
 //! | --- | --- |
 //! | `^3A` | one ASCII character, or one byte that is not UTF-8 |
-//! | `^uD800` | one UTF-16 unit: an unpaired surrogate or a control beyond ASCII |
+//! | `^uD800` | one UTF-16 unit: an unpaired surrogate, a control or (at an end) a blank beyond ASCII |
 //! | `^n2` | the second name that is the same name on some file system |
 //! | `^h0123456789ab` | cut: the name was too long; the digits are the head of its BLAKE3 |
 //! | `^s` | what follows is the name of a stream of the file before it |
@@ -29,13 +29,6 @@ pub const LONGEST_UNITS: usize = 255;
 const LONGEST_EXTENSION: usize = 24;
 /// Starts every stand-in; in an original it is itself spelled out, so that no original looks like a stand-in.
 const ESCAPE: char = '^';
-/// Files being written are called this plus a number; an original of that shape gets a stand-in.
-pub const WORKING_PREFIX: &str = ".holdpoint-part-";
-
-/// The name under which a file is written until it is whole; never the bag name of anything.
-pub fn working_name(number: u64) -> String {
-    format!("{WORKING_PREFIX}{number}")
-}
 
 /// A bag name, and whether it is the original name, character for character.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -129,9 +122,10 @@ pub fn is_valid(text: &str) -> bool {
         && fits(text)
         && text.chars().all(|c| c == ESCAPE || !must_go(c))
         && !text.ends_with(['.', ' '])
+        && !text.starts_with(is_wide_blank)
+        && !text.ends_with(is_wide_blank)
         && !is_device(text)
         && !is_short_alias(text)
-        && !is_working_name(text)
 }
 
 fn folded_digest(text: &str) -> u64 {
@@ -183,7 +177,7 @@ fn units_of(name: &Name) -> Vec<Unit> {
 /// The name with every character that cannot stay spelled out; of any length.
 fn escaped(name: &Name) -> String {
     let text = guarded_end(units_of(name));
-    if is_device(&text) || is_working_name(&text) {
+    if is_device(&text) {
         // The first character is ASCII in all of these.
         let mut out = String::with_capacity(text.len() + 2);
         let mut rest = text.chars();
@@ -202,13 +196,17 @@ fn escaped(name: &Name) -> String {
     text
 }
 
-/// Spells out single characters, and the last one if it is a dot or a blank.
+/// Spells out single characters, the last one if it is a dot or a blank, and blanks beyond ASCII at either end.
 fn guarded_end(units: Vec<Unit>) -> String {
     let last = units.len().saturating_sub(1);
     let mut out = String::with_capacity(units.len());
     for (at, unit) in units.into_iter().enumerate() {
         match unit {
-            Unit::Char(c) if must_go(c) || (at == last && (c == '.' || c == ' ')) => {
+            Unit::Char(c)
+                if must_go(c)
+                    || (at == last && (c == '.' || c == ' '))
+                    || ((at == 0 || at == last) && is_wide_blank(c)) =>
+            {
                 push_escape(&mut out, c);
             }
             Unit::Char(c) => out.push(c),
@@ -245,6 +243,12 @@ fn must_go(c: char) -> bool {
             '<' | '>' | ':' | '"' | '/' | '\\' | '|' | '?' | '*' | '%' | ESCAPE
         )
         || matches!(c, '\u{2028}' | '\u{2029}' | '\u{fffe}' | '\u{ffff}')
+}
+
+/// Blanks beyond ASCII (Unicode White_Space: U+00A0, U+3000 and others): readers of manifests take them off the ends of
+/// a line, and with them the end of a name.
+fn is_wide_blank(c: char) -> bool {
+    !c.is_ascii() && c.is_whitespace()
 }
 
 fn is_invisible(c: char) -> bool {
@@ -284,11 +288,6 @@ fn is_short_alias(text: &str) -> bool {
         Some((_, digits)) => !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit()),
         None => false,
     }
-}
-
-fn is_working_name(text: &str) -> bool {
-    text.get(..WORKING_PREFIX.len())
-        .is_some_and(|head| head.eq_ignore_ascii_case(WORKING_PREFIX))
 }
 
 fn cut(plain: &str, original: &Name) -> String {

@@ -54,14 +54,6 @@ impl Renamed {
     pub fn original(&self) -> Option<Name> {
         exact(&self.name, self.raw.as_deref(), self.wide)
     }
-
-    /// The original name of the stream; outer `None` as for [`Renamed::original`], inner: not a stream.
-    pub fn original_stream(&self) -> Option<Option<Name>> {
-        match &self.stream {
-            None => Some(None),
-            Some(stream) => exact(stream, self.stream_raw.as_deref(), self.wide).map(Some),
-        }
-    }
 }
 
 /// The original name of one part of a bag path, given its entry if it has one.

@@ -253,6 +253,20 @@ impl Engine for MachineBench {
         if request.path.join("bagit.txt").exists() && !request.path.join(Ledger::FILE).exists() {
             return verify::verify_bag(self, request, tell);
         }
+        if !request.path.join(Ledger::FILE).exists() {
+            return Err(Problem::failed(
+                format!(
+                    "expected a job folder (one with a ledger.db in it) or a bag (one with a bagit.txt in it), found {}",
+                    if request.path.is_dir() {
+                        "a folder with neither"
+                    } else {
+                        "no such folder"
+                    }
+                ),
+                PathText::of(&request.path).path,
+                "name the folder that holdpoint open printed, or the bag in it; a bag that lost its bagit.txt is not valid any more",
+            ));
+        }
         let job = hold::open(self, &request.path, tell)?;
         verify::verify(&job, request, tell)
     }

@@ -62,6 +62,18 @@ impl Desk<'_> {
         answer: Answer<T>,
         text: impl FnOnce(&mut Page, &Outcome<T>),
     ) -> Exit {
+        self.deliver_short(command, job, answer, None, text)
+    }
+
+    /// The same for a step that did less than was asked, and why; the page says it in its own words.
+    pub fn deliver_short<T: Serialize>(
+        &mut self,
+        command: &str,
+        job: Option<&Path>,
+        answer: Answer<T>,
+        short: Option<Problem>,
+        text: impl FnOnce(&mut Page, &Outcome<T>),
+    ) -> Exit {
         let outcome = match answer {
             Ok(outcome) => outcome,
             Err(problem) => return self.refuse(command, job, &problem),
@@ -71,7 +83,7 @@ impl Desk<'_> {
             text(&mut page, &outcome);
             return self.write_out(&page.finish(), outcome.exit);
         }
-        match envelope::document(command, &outcome) {
+        match envelope::document(command, &outcome, short.as_ref()) {
             Ok(document) => self.write_out(&document, outcome.exit),
             Err(error) => {
                 let problem = Problem::failed(

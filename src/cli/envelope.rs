@@ -1,6 +1,7 @@
 //! The one JSON document that every command prints under `--json`.
 //!
-//! Invariant: exactly one document, result or error, never both; nothing else on standard output.
+//! Invariant: exactly one document; nothing else on standard output. It holds the result or the error; both only where
+//! a step did part of its work (`put-back`).
 
 use crate::step::outcome::{OpenPoint, Outcome, PathText, Problem, SCHEMA};
 use schemars::JsonSchema;
@@ -18,6 +19,8 @@ pub struct Document<'a, T> {
     job_raw: Option<String>,
     result: &'a T,
     open_points: &'a [OpenPoint],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    error: Option<ErrorShown<'a>>,
 }
 
 /// The document of a command that did not.
@@ -37,7 +40,7 @@ pub struct Refusal<'a> {
 pub struct ErrorShown<'a> {
     /// What was tried, what was expected, what was found.
     pub what: &'a str,
-    /// The path, device or item; empty when there is none.
+    /// The path, device, item or option; empty when there is none.
     pub on: &'a str,
     /// The next step.
     pub next: &'a str,
@@ -50,8 +53,12 @@ fn job_text(job: Option<&Path>) -> (Option<String>, Option<String>) {
     }
 }
 
-/// The document for `outcome`, with its line end.
-pub fn document<T: Serialize>(command: &str, outcome: &Outcome<T>) -> serde_json::Result<String> {
+/// The document for `outcome`, with its line end; `short` says why less was done than was asked.
+pub fn document<T: Serialize>(
+    command: &str,
+    outcome: &Outcome<T>,
+    short: Option<&Problem>,
+) -> serde_json::Result<String> {
     let (job, job_raw) = job_text(outcome.job.as_deref());
     line(&Document {
         holdpoint: env!("CARGO_PKG_VERSION"),
@@ -61,24 +68,34 @@ pub fn document<T: Serialize>(command: &str, outcome: &Outcome<T>) -> serde_json
         job_raw,
         result: &outcome.result,
         open_points: &outcome.open_points,
+        error: short.map(shown),
     })
 }
 
 /// The document for `problem`, with its line end.
 pub fn refusal(command: &str, job: Option<&Path>, problem: &Problem) -> serde_json::Result<String> {
     let (job, job_raw) = job_text(job);
+    let mut error = shown(problem);
+    // What nobody named more closely was tried on the job.
+    if error.on.is_empty() {
+        error.on = job.as_deref().unwrap_or_default();
+    }
     line(&Refusal {
         holdpoint: env!("CARGO_PKG_VERSION"),
         schema: SCHEMA,
         command,
-        job,
+        job: job.clone(),
         job_raw,
-        error: ErrorShown {
-            what: &problem.what,
-            on: &problem.on,
-            next: &problem.next,
-        },
+        error,
     })
+}
+
+fn shown(problem: &Problem) -> ErrorShown<'_> {
+    ErrorShown {
+        what: &problem.what,
+        on: &problem.on,
+        next: &problem.next,
+    }
 }
 
 fn line(document: &impl Serialize) -> serde_json::Result<String> {

@@ -24,7 +24,7 @@ pub mod text;
 #[cfg(test)]
 mod tests;
 
-use crate::step::outcome::{Exit, Problem};
+use crate::step::outcome::{Exit, HelpPrinted, Outcome, Problem, VersionPrinted};
 use desk::Desk;
 use engine::Engine;
 use look::Look;
@@ -91,6 +91,11 @@ fn not_parsed(args: &[OsString], error: &clap::Error, desk: &mut Desk<'_>) -> Ex
     use clap::error::ErrorKind;
     let text = error.render().to_string();
     match error.kind() {
+        ErrorKind::DisplayVersion if desk.json => {
+            let version = env!("CARGO_PKG_VERSION").to_owned();
+            told(desk, "version", VersionPrinted { version })
+        }
+        ErrorKind::DisplayHelp if desk.json => told(desk, "help", HelpPrinted { text }),
         ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => desk.write_out(&text, Exit::Done),
         ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand if !desk.json => {
             let _ = desk.err.write_all(text.as_bytes());
@@ -102,9 +107,22 @@ fn not_parsed(args: &[OsString], error: &clap::Error, desk: &mut Desk<'_>) -> Ex
                 "" => "holdpoint --help".to_owned(),
                 word => format!("holdpoint {word} --help"),
             };
-            desk.refuse(command, None, &Problem::usage(what(&text), "", help))
+            let on = error.get(clap::error::ContextKind::InvalidArg);
+            let on = on.map(ToString::to_string).unwrap_or_default();
+            desk.refuse(command, None, &Problem::usage(what(&text), on, help))
         }
     }
+}
+
+/// An answer that no command gives, as a document.
+fn told<T: serde::Serialize>(desk: &mut Desk<'_>, command: &str, result: T) -> Exit {
+    let outcome = Outcome {
+        job: None,
+        result,
+        open_points: Vec::new(),
+        exit: Exit::Done,
+    };
+    desk.deliver(command, None, Ok(outcome), |_, _| {})
 }
 
 /// The message itself, as one paragraph: without its label, its usage line and its pointer to the help.

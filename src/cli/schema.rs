@@ -17,7 +17,7 @@ pub fn schema() -> Value {
         .into_generator();
     let results = results(&mut generator);
     let points = generator.subschema_for::<Vec<OpenPoint>>();
-    let error = generator.subschema_for::<ErrorShown<'static>>();
+    let error = generator.subschema_for::<ErrorShown<'static>>().to_value();
     let commands: Vec<&str> = results.iter().map(|(command, _)| *command).collect();
 
     let mut forms: Vec<Value> = results
@@ -29,7 +29,8 @@ pub fn schema() -> Value {
                     "command": { "const": command },
                     "result": result,
                     "open_points": points,
-                    "error": false
+                    // Returning some of the items is work done and a failure at once.
+                    "error": if *command == "put-back" { error.clone() } else { json!(false) }
                 },
                 "required": ["result", "open_points"]
             })
@@ -98,6 +99,9 @@ fn results(generator: &mut SchemaGenerator) -> Vec<(&'static str, Value)> {
             "policy",
             json!({ "anyOf": [of::<PoliciesListed>(g), of::<PolicyExplained>(g)] }),
         ),
+        ("schema", of::<SchemaPrinted>(g)),
+        ("version", of::<VersionPrinted>(g)),
+        ("help", of::<HelpPrinted>(g)),
         ("manual", of::<ManualPrinted>(g)),
         ("completions", of::<CompletionsPrinted>(g)),
     ];

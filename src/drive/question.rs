@@ -85,8 +85,8 @@ impl Question {
                 }
             },
         };
-        // The names are fixed to the letter: another spelling of a number is another file.
-        (question.file_name() == name).then_some(question)
+        // Other programs write hexadecimal digits as capitals; all else is fixed to the letter.
+        (question.file_name().eq_ignore_ascii_case(name)).then_some(question)
     }
 }
 
@@ -128,15 +128,21 @@ mod tests {
                 Some(question)
             );
         }
-        for odd in [
-            "nvme-log-2.bin",
-            "ata-gpl-04.bin",
-            "ata-log-0A.bin",
-            "x",
-            "ata-log-é.bin",
-        ] {
+        for odd in ["nvme-log-2.bin", "ata-gpl-04.bin", "x", "ata-log-é.bin"] {
             assert_eq!(Question::from_file_name(odd), None, "{odd}");
         }
+    }
+
+    #[test]
+    fn capitals_in_the_digits_are_the_same_file() {
+        assert_eq!(
+            Question::from_file_name("scsi-log-2F.bin"),
+            Some(Question::ScsiLog(0x2f))
+        );
+        assert_eq!(
+            Question::from_file_name("ata-gpl-0a-FF.bin"),
+            Some(Question::AtaGpl(0x0a, 0xff))
+        );
     }
 
     #[test]

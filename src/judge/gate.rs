@@ -156,6 +156,8 @@ pub struct Now {
     pub memory: MemoryNow,
     /// Waivers.
     pub waivers: Vec<WaiverSeen>,
+    /// `Some` = the newest inspection after the last write found copies that are not what they claim to be.
+    pub false_content: Option<super::gate_content::FalseContentNow>,
     /// A second person, or the serial typed again after the pause.
     pub second_look: SecondLook,
     /// Points found elsewhere (volumes, gaps, other drives), as they are.
@@ -509,6 +511,7 @@ impl Gate {
                         | "verification-missing"
                         | "verification-old"
                         | "must-haves-not-asked"
+                        | "doubtful-content"
                 )
         };
         waivers.iter().any(|waiver| {
@@ -546,10 +549,13 @@ impl Gate {
                 points.push(Point::plain(
                     "waiver-lapsed",
                     Decider::Nobody,
-                    format!("the decision about {} no longer covers the same things", waiver.about),
+                    format!(
+                        "the decision about {} no longer covers the same things",
+                        waiver.about
+                    ),
                     "what was given up has changed since it was decided",
                     format!("waiver {} froze another set", waiver.number),
-                    "show the owner the list again and record the decision anew with holdpoint waive",
+                    super::gate_points::decide_anew(&waiver.scope, &waiver.about),
                 ));
             }
         }
@@ -557,15 +563,7 @@ impl Gate {
 
     fn item_point(&self, pile: &Pile) -> Point {
         let (who, says, remedy) = super::gate_points::of_items(&self.rules, pile.id, pile.count);
-        let lost = if pile.precious > 0 {
-            format!(
-                "{}, {} of them irreplaceable",
-                bytes_in_words(pile.bytes),
-                count_in_words(pile.precious)
-            )
-        } else {
-            bytes_in_words(pile.bytes)
-        };
+        let lost = super::gate_content::lost_in_words(pile.bytes, pile.precious);
         Point {
             id: pile.id,
             says,

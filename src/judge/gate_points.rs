@@ -4,16 +4,25 @@ use super::gate::{DestinationNow, GateRules, HealthNow, MemoryNow, Now, SecondLo
 use super::point::{Decider, Point};
 use crate::value::measure::{bytes_in_words, count_in_words};
 
+/// What to do when a decision does not cover the same things any more.
+pub(super) fn decide_anew(scope: &str, about: &str) -> String {
+    let what = match scope {
+        "class" => format!("--class {about}"),
+        "volume" => "--volume DRIVE:N".to_owned(),
+        "no-rescue" => "--no-rescue".to_owned(),
+        _ => "--item PATH".to_owned(),
+    };
+    format!(
+        "show the owner the list again and record the decision anew: holdpoint waive JOB {what} --decided-by owner --how signed --name NAME --reason TEXT"
+    )
+}
+
 /// Who decides, what it says and what to do next, for a pile of items.
 pub(super) fn of_items(rules: &GateRules, id: &str, count: u64) -> (Decider, String, String) {
     let items = things(count, "item", "items");
     let is = if count == 1 { "is" } else { "are" };
     let has = if count == 1 { "has" } else { "have" };
-    let waive = |id: &str| {
-        format!(
-            "holdpoint waive JOB --point {id} --decided-by owner --how signed --name NAME --reason TEXT"
-        )
-    };
+    let waive = |id: &str| waive(id, rules.who(id));
     match id {
         "not-copied" => (Decider::Nobody, format!("{items} {is} not copied yet"), "holdpoint copy JOB".into()),
         "changed-items" => (
@@ -160,7 +169,20 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
     out.extend(of_destinations(rules, now));
     out.extend(of_people(rules, now));
     out.extend(of_memory(rules, now));
+    out.extend(super::gate_content::of_content(rules, now));
     out
+}
+
+/// The command that records a decision about a point, in full.
+pub(super) fn waive(id: &str, who: Decider) -> String {
+    let who = match who {
+        Decider::Technician => "technician",
+        Decider::Owner => "owner",
+        Decider::Nobody => return "(by the policy of this job nobody may give it up)".to_owned(),
+    };
+    format!(
+        "holdpoint waive JOB --point {id} --decided-by {who} --how signed --name NAME --reason TEXT"
+    )
 }
 
 fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
@@ -197,7 +219,10 @@ fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
             format!("the health of {} could not be read", health.drive),
             "nobody knows whether the drive lasts, or whether it lied",
             why,
-            "connect the drive directly and run holdpoint assess JOB; else holdpoint waive JOB --point health-unread --reason TEXT",
+            format!(
+                "connect the drive directly and run holdpoint assess JOB; else {}",
+                waive("health-unread", who)
+            ),
         )
     };
     match &health.reading {
@@ -371,13 +396,22 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
                         must_have.asked
                     )
                 };
+                let remedy = if must_have.answered {
+                    // It was found; what is missing is the copy of it.
+                    "holdpoint copy JOB, then holdpoint verify JOB; what cannot be saved the owner gives up: holdpoint waive JOB --item PATH --decided-by owner --how signed --name NAME --reason TEXT".to_owned()
+                } else {
+                    format!(
+                        "holdpoint waive JOB --must-have {} --found PATH (or --not-here --reason TEXT)",
+                        place + 1
+                    )
+                };
                 out.push(Point::plain(
                     "must-have-open",
                     rules.who("must-have-open"),
                     says,
                     must_have.asked.clone(),
                     format!("must-have {}: {}", place + 1, must_have.asked),
-                    format!("holdpoint waive JOB --must-have {} --found PATH (or --not-here --reason TEXT)", place + 1),
+                    remedy,
                 ));
             }
         }

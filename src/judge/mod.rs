@@ -11,6 +11,7 @@ pub mod factors;
 pub mod forecast;
 pub mod gaps;
 pub mod gate;
+pub mod gate_content;
 mod gate_points;
 pub mod hazard;
 pub mod hits;

@@ -111,6 +111,7 @@ pub const ORDER: &[&str] = &[
     "efs-keys",
     "key-bound",
     "redirected-elsewhere",
+    "doubtful-content",
     "memory-failed",
     "memory-doubt",
     "reads-disagree",

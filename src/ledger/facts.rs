@@ -61,6 +61,21 @@ pub struct Waiver {
     pub proof: Option<(String, Blake3)>,
 }
 
+/// Copies that are blank or not what they claim to be, as an inspection found them.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FalseContent {
+    /// How many.
+    pub items: u64,
+    /// Their bytes.
+    pub bytes: u64,
+    /// How many of them are irreplaceable.
+    pub irreplaceable: u64,
+    /// The first of them, by its path.
+    pub example: String,
+    /// BLAKE3 over them in their order: what a decision about them freezes.
+    pub set_hash: Blake3,
+}
+
 /// What a fact says. Kept as JSON with a `fact` word in front.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "fact", rename_all = "kebab-case")]
@@ -143,7 +158,13 @@ pub enum FactBody {
         rows: String,
     },
     /// Copies were looked at.
-    Inspected { looked: u64, doubtful: u64 },
+    Inspected {
+        looked: u64,
+        doubtful: u64,
+        /// What of it is blank or not what it claims to be, and is not there by design.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        false_content: Option<FalseContent>,
+    },
     /// Something may be lost.
     Waived { waiver: Waiver, rows: String },
     /// A must-have was answered.
@@ -447,6 +468,7 @@ mod tests {
             let body = FactBody::Inspected {
                 looked: n,
                 doubtful: 0,
+                false_content: None,
             };
             ledger
                 .record(Moment::from_seconds(1_700_000_000 + n as i64), &body)

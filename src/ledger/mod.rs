@@ -89,6 +89,8 @@ const WAIT: std::time::Duration = std::time::Duration::from_secs(3);
 pub struct Ledger {
     db: Connection,
     path: String,
+    /// The format number, where it is one that this program does not know.
+    newer: Option<i64>,
     /// Holds the job folder against a second writer until this ledger is closed.
     _alone: Option<std::fs::File>,
 }
@@ -113,6 +115,7 @@ impl Ledger {
         let ledger = Self {
             db,
             path: shown,
+            newer: None,
             _alone: alone(path)?,
         };
         ledger.tune()?;
@@ -134,6 +137,7 @@ impl Ledger {
         let ledger = Self {
             db,
             path,
+            newer: None,
             _alone: None,
         };
         ledger.doing(
@@ -167,6 +171,7 @@ impl Ledger {
         let mut ledger = Self {
             db,
             path,
+            newer: None,
             _alone: None,
         };
         let tables = ledger
@@ -223,19 +228,22 @@ impl Ledger {
             return Err(not_a_ledger(format!("application id {id:#x}")));
         }
         let format = number("user_version").map_err(|e| not_a_ledger(e.to_string()))?;
-        if format > schema::FORMAT {
+        // A newer one is never written to, and read only where what has to be read is still there.
+        let newer = (format > schema::FORMAT).then_some(format);
+        if newer.is_some() && (to_work || !has_what_showing_needs(&db)) {
             return Err(LedgerError::Newer {
                 path: shown,
                 found: format,
                 known: schema::FORMAT,
             });
         }
-        if format != schema::FORMAT {
+        if newer.is_none() && format != schema::FORMAT {
             return Err(not_a_ledger(format!("format {format}")));
         }
         let mut ledger = Self {
             db,
             path: shown,
+            newer,
             _alone: None,
         };
         if to_work {
@@ -378,9 +386,59 @@ impl Ledger {
         &self.db
     }
 
+    /// The format of a ledger that a newer program wrote; what this one reads of it may be incomplete. `None` = ours.
+    pub fn newer(&self) -> Option<i64> {
+        self.newer
+    }
+
+    /// The refusal of a step that a newer ledger does not allow.
+    pub fn too_new(&self) -> LedgerError {
+        LedgerError::Newer {
+            path: self.path.clone(),
+            found: self.newer.unwrap_or(schema::FORMAT),
+            known: schema::FORMAT,
+        }
+    }
+
     /// The ledger's place in words.
     pub fn shown_path(&self) -> &str {
         &self.path
+    }
+}
+
+/// Whether the tables and columns are there that telling where a job stands reads.
+fn has_what_showing_needs(db: &Connection) -> bool {
+    [
+        "SELECT value FROM setting WHERE key = ''",
+        "SELECT number, at, body, before, hash FROM fact LIMIT 0",
+        "SELECT id, kind, want, marks, class, bytes FROM item LIMIT 0",
+        "SELECT item, state, written, verified, mismatch FROM got LIMIT 0",
+    ]
+    .iter()
+    .all(|query| db.prepare(query).is_ok())
+}
+
+impl LedgerError {
+    /// The ledger (or job folder) that it is about; empty where only the fact is known.
+    pub fn on(&self) -> &str {
+        match self {
+            LedgerError::Store { path, .. }
+            | LedgerError::NotALedger { path, .. }
+            | LedgerError::Newer { path, .. }
+            | LedgerError::Busy { path } => path,
+            LedgerError::Broken { .. } => "",
+        }
+    }
+
+    /// Whether the file itself is torn: no disk that is full or gone, and no doing it again helps.
+    pub fn is_torn(&self) -> bool {
+        let LedgerError::Store { source, .. } = self else {
+            return false;
+        };
+        matches!(
+            source.sqlite_error_code(),
+            Some(rusqlite::ErrorCode::DatabaseCorrupt | rusqlite::ErrorCode::NotADatabase)
+        )
     }
 }
 

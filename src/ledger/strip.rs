@@ -115,6 +115,11 @@ fn without_names(fact: &Fact, setup: &serde_json::Value) -> Option<FactBody> {
         FactBody::PutBack { to, .. } => out(to),
         FactBody::Copied { stopped, .. } => stopped.iter_mut().for_each(out),
         FactBody::Closed { reason, .. } => reason.iter_mut().for_each(out),
+        FactBody::Inspected { false_content, .. } => {
+            false_content
+                .iter_mut()
+                .for_each(|found| out(&mut found.example));
+        }
         FactBody::Read { .. }
         | FactBody::Forecast { .. }
         | FactBody::SurveyBegun { .. }
@@ -124,7 +129,6 @@ fn without_names(fact: &Fact, setup: &serde_json::Value) -> Option<FactBody> {
         | FactBody::Sealed { .. }
         | FactBody::Verified { .. }
         | FactBody::SourceReadAgain { .. }
-        | FactBody::Inspected { .. }
         | FactBody::Released { .. }
         | FactBody::Stripped { .. } => {}
     }
@@ -151,6 +155,7 @@ mod tests {
         let looked = FactBody::Inspected {
             looked: 3,
             doubtful: 0,
+            false_content: None,
         };
         ledger.record(at, &looked).unwrap();
         let head = ledger.record(at, &put_back).unwrap().hash;

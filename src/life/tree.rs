@@ -412,9 +412,11 @@ impl State {
                 doing(),
                 "it is something else",
             )),
-            Some(node) if node.denied => {
-                Err(Fault::new(FaultKind::Denied, doing(), "permission denied"))
-            }
+            Some(node) if node.denied => Err(Fault::new(
+                FaultKind::Denied,
+                doing(),
+                "EACCES (permission refused)",
+            )),
             _ => Ok(number),
         }
     }

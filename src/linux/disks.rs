@@ -120,48 +120,6 @@ fn is_card_side_area(name: &str) -> bool {
         .is_some_and(|rest| rest.starts_with("boot") || rest.starts_with("rpmb"))
 }
 
-/// Whether two entries are one disk: the same device, or the same world-wide id, or, where one of
-/// them tells no such id, the same model, serial and size. Two paths to one disk have two names.
-///
-/// `false` says only that nothing shows them to be the same; docks lend one serial to many disks, so
-/// `true` by serial is the cautious answer where a second copy is wanted.
-pub fn are_one_disk(a: &Disk, b: &Disk) -> bool {
-    if a.device == b.device {
-        return true;
-    }
-    if let (Some(a), Some(b)) = (&a.wwid, &b.wwid) {
-        return a == b;
-    }
-    a.serial.is_some() && a.serial == b.serial && a.model == b.model && a.bytes == b.bytes
-}
-
-/// What went to and from a disk since it appeared, by the kernel's own counters (Linux
-/// `Documentation/block/stat.rst`); pass-through commands are not in them.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Traffic {
-    /// Bytes read.
-    pub read_bytes: u64,
-    /// Requests to write that were completed.
-    pub writes: u64,
-    /// Bytes written.
-    pub written_bytes: u64,
-}
-
-/// The counters of one disk; `None` = not told.
-pub fn traffic(system: &System, name: &str) -> Option<Traffic> {
-    let text = text(&system.sysfs.join("block").join(name), "stat")?;
-    let fields: Vec<u64> = text
-        .split_ascii_whitespace()
-        .map_while(|field| field.parse().ok())
-        .collect();
-    // Sectors are of 512 bytes here, whatever the disk's are.
-    Some(Traffic {
-        read_bytes: fields.get(2)?.checked_mul(512)?,
-        writes: *fields.get(4)?,
-        written_bytes: fields.get(6)?.checked_mul(512)?,
-    })
-}
-
 /// One disk by kernel name; `None` = there is none of that name.
 pub fn disk(system: &System, name: &str) -> Option<Disk> {
     let directory = system.sysfs.join("block").join(name).canonicalize().ok()?;

@@ -34,8 +34,29 @@ impl RecordedReplies {
         })
     }
 
+    /// The file of that name, or one whose hexadecimal digits are written as capitals.
+    fn at(&self, name: &str) -> PathBuf {
+        let exact = self.folder.join(name);
+        if std::fs::symlink_metadata(&exact).is_ok() {
+            return exact;
+        }
+        let other = std::fs::read_dir(&self.folder).ok().and_then(|entries| {
+            entries
+                .filter_map(Result::ok)
+                .map(|entry| entry.file_name())
+                .find(|found| {
+                    found.to_str().is_some_and(|found| {
+                        found.eq_ignore_ascii_case(name)
+                            && (Question::from_file_name(found).is_some()
+                                || found.ends_with(".error"))
+                    })
+                })
+        });
+        other.map_or(exact, |found| self.folder.join(found))
+    }
+
     fn read(&self, name: &str) -> Result<Option<Vec<u8>>, String> {
-        let path = self.folder.join(name);
+        let path = self.at(name);
         // Anything but a file (a fifo, say) could keep us waiting.
         let seen = match std::fs::metadata(&path) {
             Ok(seen) => seen,
@@ -114,6 +135,14 @@ mod tests {
             Reply::Bytes(b"0x01 0x02\n".to_vec())
         );
         assert_eq!(replies.ask(Question::ScsiInquiry), Reply::NotReported);
+        // Capitals in the digits, as other programs write them.
+        std::fs::write(at("scsi-log-2F.bin"), [9]).unwrap();
+        std::fs::write(at("scsi-log-0D.error"), "EIO").unwrap();
+        assert_eq!(replies.ask(Question::ScsiLog(0x2f)), Reply::Bytes(vec![9]));
+        assert_eq!(
+            replies.ask(Question::ScsiLog(0x0d)),
+            Reply::Unread("EIO".into())
+        );
         assert!(matches!(replies.ask(Question::AtaLog(6)), Reply::Unread(_)));
         assert!(RecordedReplies::open(&at("none")).is_err());
         assert!(RecordedReplies::open(&at("ata-identify.bin")).is_err());

@@ -195,61 +195,21 @@ fn disks_are_told_with_what_sysfs_knows() {
 }
 
 #[test]
-fn two_paths_to_one_disk_are_one_disk() {
-    let disk = |device, wwid: Option<&str>, serial: Option<&str>| disks::Disk {
-        device,
-        wwid: wwid.map(str::to_owned),
-        serial: serial.map(str::to_owned),
-        model: Some("EXAMPLE".to_owned()),
-        bytes: Some(1 << 30),
-        ..disks::Disk::default()
-    };
-    let same = disks::are_one_disk;
-    assert!(same(&disk(1, None, None), &disk(1, Some("naa.1"), None)));
-    assert!(same(
-        &disk(1, Some("naa.1"), Some("A")),
-        &disk(2, Some("naa.1"), Some("B"))
-    ));
-    // A dock lends its serial to both disks, but each tells its own id.
-    assert!(!same(
-        &disk(1, Some("naa.1"), Some("A")),
-        &disk(2, Some("naa.2"), Some("A"))
-    ));
-    assert!(same(
-        &disk(1, Some("naa.1"), Some("A")),
-        &disk(2, None, Some("A"))
-    ));
-    assert!(!same(&disk(1, None, None), &disk(2, None, None)));
-}
-
-#[test]
-fn traffic_and_side_areas_are_told_apart() {
+fn a_card_is_one_disk_without_its_side_areas() {
     let made = Made::new();
     let card = "platform/mmc_host/mmc0/mmc0:0001/block/mmcblk0";
-    let directory = made.device(card, "179:0", false);
+    made.device(card, "179:0", false);
     made.device(
         "platform/mmc_host/mmc0/mmc0:0001/block/mmcblk0boot0",
         "179:8",
         false,
     );
-    write(
-        directory.join("stat"),
-        " 12 3 100 7 5 1 40 9 0 1 2 0 0 0 0\n",
-    )
-    .unwrap();
     let names: Vec<String> = disks::disks(&made.system)
         .into_iter()
         .map(|d| d.name)
         .collect();
     assert_eq!(names, ["mmcblk0"]);
     assert_eq!(disks::disk(&made.system, "mmcblk0").unwrap().bus, Bus::Mmc);
-    // Documentation/block/stat.rst: reads, merges, sectors, ms, then the same of writes.
-    let told = disks::traffic(&made.system, "mmcblk0").unwrap();
-    assert_eq!(
-        (told.read_bytes, told.writes, told.written_bytes),
-        (51_200, 5, 20_480)
-    );
-    assert_eq!(disks::traffic(&made.system, "mmcblk0boot0"), None);
 }
 
 #[test]

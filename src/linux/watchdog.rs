@@ -124,12 +124,14 @@ impl WatchedSectors {
     }
 
     /// Changes the time limit for the requests to come.
-    pub fn set_limit(&self, limit: Duration) {
+    #[cfg(test)]
+    fn set_limit(&self, limit: Duration) {
         self.limit.store(nanoseconds(limit), Ordering::Relaxed);
     }
 
     /// Whether a request is still unanswered after its caller gave up.
-    pub fn is_stuck(&self) -> bool {
+    #[cfg(test)]
+    fn is_stuck(&self) -> bool {
         match self.turn.try_lock() {
             Ok(_nobody_is_waiting) => self.desk.lock().busy,
             Err(_) => false,

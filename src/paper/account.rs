@@ -357,6 +357,8 @@ pub struct LostItem {
 pub enum Lost {
     Damaged,
     Unreadable,
+    /// A folder that could not be opened: what it holds is not known.
+    Folder,
     Placeholder,
     Waived,
     Unsettled,

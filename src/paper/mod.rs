@@ -91,6 +91,19 @@ pub struct Printed {
     pub text: String,
 }
 
+/// Whether there are texts for a language tag.
+pub fn speaks(tag: &str) -> bool {
+    Language::of(tag).1
+}
+
+/// The tags of the languages that there are texts for.
+pub fn languages() -> Vec<&'static str> {
+    Language::ALL
+        .iter()
+        .map(|language| language.tag())
+        .collect()
+}
+
 /// Writes one paper. `language` is a tag as people give it (`de`, `en-GB`); for one without
 /// texts the paper is in English and says so on top.
 pub fn print(paper: Paper, account: &Account, names: Names, language: &str) -> Printed {

@@ -305,6 +305,7 @@ impl Pen<'_> {
         let sentence = match item.what {
             Lost::Damaged => Sentence::LostDamaged,
             Lost::Unreadable => Sentence::LostUnreadable,
+            Lost::Folder => Sentence::LostClosedFolder,
             Lost::Placeholder => Sentence::LostPlaceholder,
             Lost::Waived => Sentence::LostWaived,
             Lost::Unsettled => Sentence::LostUnsettled,

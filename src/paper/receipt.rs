@@ -92,7 +92,11 @@ fn about(pen: &Pen<'_>, drive: &DriveLine) -> Phrase {
     match drive.route.as_deref() {
         Some("ordinary") => says.and(pen.plain(S::RouteOrdinary)),
         Some("gentle") => says.and(pen.plain(S::RouteGentle)),
-        Some("salvage") => says.and(pen.plain(S::RouteSalvage)),
+        // What was found weak is told of only where something was: the route alone is a caution.
+        Some("salvage") if pen.account.totals().damaged.items > 0 => {
+            says.and(pen.plain(S::RouteSalvage))
+        }
+        Some("salvage") => says.and(pen.plain(S::RouteGentle)),
         Some("refer") => says.and(pen.plain(S::RouteRefer)),
         _ => says,
     }

@@ -77,6 +77,7 @@ sentences! {
     EndUnsettled { "{n} not finished ({bytes})", "{n} noch nicht fertig ({bytes})" }
     LostDamaged { "{path}: {missing} of {bytes} are missing", "{path}: {missing} von {bytes} fehlen" }
     LostUnreadable { "{path}: nothing of it could be read ({bytes})", "{path}: nichts davon war lesbar ({bytes})" }
+    LostClosedFolder { "{path}: this folder could not be opened; what it holds is not known", "{path}: dieser Ordner ließ sich nicht öffnen; was darin liegt, ist nicht bekannt" }
     LostPlaceholder { "{path}: lies only in a cloud, the drive holds no content", "{path}: liegt nur in einer Cloud, das Laufwerk enthält davon nichts" }
     LostWaived { "{path}: given up ({bytes})", "{path}: aufgegeben ({bytes})" }
     LostUnsettled { "{path}: not copied and proven yet ({bytes})", "{path}: noch nicht kopiert und geprüft ({bytes})" }

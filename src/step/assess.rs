@@ -253,7 +253,8 @@ pub fn judge(
     let (files, bytes, precious, all) = ledger
         .doing("adding up the plan", row)
         .map_err(|e| ledger_problem(&e))?;
-    let got = "SELECT coalesce(sum(got.state IN (2, 3)), 0), coalesce(sum(CASE WHEN got.state IN (1, 2) THEN item.bytes ELSE 0 END), 0) FROM got JOIN item ON item.id = got.item";
+    // A permission refused is the system's answer and says nothing about the drive.
+    let got = "SELECT coalesce(sum(got.state IN (2, 3) AND coalesce(got.fault, '') NOT LIKE '%EACCES%' AND coalesce(got.fault, '') NOT LIKE '%EPERM%'), 0), coalesce(sum(CASE WHEN got.state IN (1, 2) THEN item.bytes ELSE 0 END), 0) FROM got JOIN item ON item.id = got.item";
     let row = ledger
         .db()
         .query_row(got, [], |row| Ok((number(row, 0)?, number(row, 1)?)));

@@ -70,7 +70,7 @@ fn identity(job: &Job<'_>, facts: &[Fact], kept: &DriveKept) -> Option<Point> {
         return point(
             "no fingerprint of its contents was taken",
             if waits {
-                "nothing is read from a drive with this symptom; once the owner decided to go on (holdpoint waive JOB --point refer-undecided), holdpoint assess JOB takes it"
+                "nothing is read from a drive with this symptom; once the owner decided to go on (holdpoint waive JOB --point refer-undecided --decided-by owner --how signed --name NAME --reason TEXT), holdpoint assess JOB takes it"
             } else {
                 "holdpoint assess JOB takes it as soon as the drive can be read"
             },

@@ -5,6 +5,7 @@ use crate::judge::gate::{
     Copied, DestinationNow, Gate, GateRules, HealthNow, ItemSeen, MemoryNow, MustHaveNow, Now,
     SecondLook, Verdict, VerifiedAt, WaiverSeen,
 };
+use crate::judge::gate_content::FalseContentNow;
 use crate::judge::point::{Decider, Point};
 use crate::ledger::facts::Method;
 use crate::ledger::{
@@ -207,12 +208,35 @@ fn gather(
         questions_open: questions(job),
         memory: memory(job, facts),
         waivers: waivers(facts),
+        false_content: false_content(facts),
         second_look,
         found: {
             let mut points = found(job)?;
             points.extend(crate::step::drive_points::found(job, facts, closeness));
             points
         },
+    })
+}
+
+/// What the newest inspection found; one from before the last write says nothing about the copies as they are.
+fn false_content(facts: &[Fact]) -> Option<FalseContentNow> {
+    let last_write = standing::last_write(facts).map_or(0, |fact| fact.number);
+    let (number, looked, found) = facts.iter().rev().find_map(|fact| match &fact.body {
+        FactBody::Inspected {
+            looked,
+            false_content,
+            ..
+        } => Some((fact.number, *looked, false_content.as_ref())),
+        _ => None,
+    })?;
+    let found = found.filter(|_| number > last_write)?;
+    Some(FalseContentNow {
+        looked,
+        items: found.items,
+        bytes: found.bytes,
+        irreplaceable: found.irreplaceable,
+        example: found.example.clone(),
+        set: found.set_hash,
     })
 }
 

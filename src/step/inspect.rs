@@ -2,9 +2,11 @@
 //! machine was sick, and draws a few for human eyes.
 //!
 //! Invariant: a copy that could not be looked into is in doubt, never passed over; a doubt changes no
-//! item's state, because equal bytes stay equal: it is for a person to look before the wipe.
+//! item's state, because equal bytes stay equal: it is an open point, for a person to decide before the wipe.
 
 use crate::job::{Job, ledger_problem};
+use crate::judge::gate::set_entry;
+use crate::ledger::facts::FalseContent;
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError};
 use crate::port::{Destination, Fault, FaultKind};
 use crate::read::source::Place;
@@ -14,10 +16,10 @@ use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Doubtful, Drawn, Inspected, Looked, Outcome, Problem};
 use crate::step::request::InspectRequest;
-use crate::survey::genuine::{BLOCK, Look, doubt};
+use crate::survey::genuine::{BLOCK, Look, doubt, is_harmless};
 use crate::survey::item::Class;
 use crate::survey::sort::{Sort, sort_of};
-use crate::value::{Moment, Name};
+use crate::value::{Blake3, Moment, Name};
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
@@ -76,6 +78,7 @@ pub fn inspect(
         looked: 0,
         in_doubt: 0,
         doubtful: Vec::new(),
+        weighing: Weighing::default(),
         stopped: false,
         tell,
     };
@@ -91,6 +94,7 @@ pub fn inspect(
     .map_err(|e| ledger_problem(&e))?;
     let (looked, in_doubt, stopped) = (looking.looked, looking.in_doubt, looking.stopped);
     let doubtful = std::mem::take(&mut looking.doubtful);
+    let false_content = std::mem::take(&mut looking.weighing).done();
     let drawn = std::mem::replace(&mut looking.draw, Draw::new(0)).chosen();
     let mut sample = Vec::with_capacity(drawn.len());
     for id in drawn {
@@ -106,6 +110,7 @@ pub fn inspect(
         job.record(&FactBody::Inspected {
             looked,
             doubtful: in_doubt,
+            false_content,
         })?;
         for warning in job.snapshot() {
             tell(Event::Warn { says: warning });
@@ -163,7 +168,6 @@ fn shown(job: &Job<'_>, id: i64, here: u64) -> Result<Option<Drawn>, Problem> {
 
 struct Errand {
     item: ItemRow,
-    got: GotRow,
     place: Arc<Place>,
     number: usize,
 }
@@ -196,6 +200,7 @@ struct Looking<'a, 'b> {
     looked: u64,
     in_doubt: u64,
     doubtful: Vec<Doubtful>,
+    weighing: Weighing,
     stopped: bool,
     tell: Tell<'a>,
 }
@@ -231,7 +236,6 @@ impl Foreman for Looking<'_, '_> {
                 let place = self.places.of(item.parent)?;
                 return Ok(Some(Errand {
                     item,
-                    got,
                     place,
                     number,
                 }));
@@ -242,6 +246,9 @@ impl Foreman for Looking<'_, '_> {
     fn take(&mut self, (errand, why): (Errand, Option<String>)) -> Result<(), LedgerError> {
         self.looked += 1;
         self.draw.see(&errand.item);
+        if why.is_some() && weighs(&errand.item) {
+            self.weighing.add(&errand);
+        }
         let sick = self
             .since
             .filter(|since| written(&errand.item) >= since.0)
@@ -270,8 +277,51 @@ impl Foreman for Looking<'_, '_> {
                 all: None,
             });
         }
-        let _ = errand.got;
         Ok(())
+    }
+}
+
+/// Whether a doubt about this item is one to decide about before the wipe. What comes with programs is got from them
+/// again, and what is small, empty or never had room on the drive holds nothing that could be lost.
+fn weighs(item: &ItemRow) -> bool {
+    matches!(item.class, Class::Irreplaceable | Class::HardToReplace)
+        && !is_harmless(&item.name.text(), item.bytes, item.allocated == 0)
+}
+
+/// The doubts to decide about, gathered in whatever order the crew comes back.
+#[derive(Default)]
+struct Weighing {
+    items: BTreeMap<i64, [u8; 32]>,
+    bytes: u64,
+    irreplaceable: u64,
+    example: Option<(i64, String)>,
+}
+
+impl Weighing {
+    fn add(&mut self, errand: &Errand) {
+        let item = &errand.item;
+        self.bytes += item.bytes;
+        self.irreplaceable += u64::from(item.class == Class::Irreplaceable);
+        let entry = set_entry(item.id, item.bytes, item.modified_ns, 0);
+        self.items.insert(item.id, entry);
+        if self.example.as_ref().is_none_or(|(id, _)| item.id < *id) {
+            self.example = Some((item.id, path_of(item, &errand.place).text()));
+        }
+    }
+
+    fn done(self) -> Option<FalseContent> {
+        let (_, example) = self.example?;
+        let mut set = blake3::Hasher::new();
+        self.items.values().for_each(|entry| {
+            set.update(entry);
+        });
+        Some(FalseContent {
+            items: self.items.len() as u64,
+            bytes: self.bytes,
+            irreplaceable: self.irreplaceable,
+            example,
+            set_hash: Blake3(*set.finalize().as_bytes()),
+        })
     }
 }
 

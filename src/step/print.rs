@@ -13,12 +13,37 @@ use crate::step::outcome::{Names, OpenPoint, Outcome, Paper, Printed, Problem, W
 use crate::step::plan::Paths;
 use crate::step::request::PrintRequest;
 use crate::step::state::{Recorded, item_state};
-use crate::survey::item::Class;
+use crate::survey::item::{Class, Mark};
 use crate::value::{Moment, Name};
 use std::collections::{BTreeMap, HashMap};
 
 /// Writes a paper as HTML and as plain text.
 pub fn print(job: &Job<'_>, request: &PrintRequest) -> Result<Outcome<Printed>, Problem> {
+    if job.ledger.newer().is_some() {
+        return Err(ledger_problem(&job.ledger.too_new()));
+    }
+    let language = request.language.as_deref().unwrap_or("en");
+    if !crate::paper::speaks(language) {
+        return Err(Problem::usage(
+            format!(
+                "no papers are written in that language; there are: {}",
+                crate::paper::languages().join(", ")
+            ),
+            language,
+            "name one of these with --language, or leave it away",
+        ));
+    }
+    if let Some(out) = &request.out {
+        let beside = out.parent().filter(|above| !above.as_os_str().is_empty());
+        // As root a mistyped path would be made all the way, and the paper would lie on no medium that was meant.
+        if beside.is_some_and(|above| !above.is_dir()) {
+            return Err(Problem::failed(
+                "the folder in which that folder would be made is not there",
+                crate::job::KeptPath::of(out).text,
+                "look whether the disk is mounted and the path is right, or name another folder with --out DIR",
+            ));
+        }
+    }
     let account = account(job)?;
     let paper = crate::paper::Paper::of(request.paper.word()).ok_or_else(|| {
         Problem::usage(
@@ -34,12 +59,7 @@ pub fn print(job: &Job<'_>, request: &PrintRequest) -> Result<Outcome<Printed>, 
     };
     let names = crate::paper::Names::of(request.names.unwrap_or(usual).word())
         .unwrap_or(crate::paper::Names::Folders);
-    let printed = crate::paper::print(
-        paper,
-        &account,
-        names,
-        request.language.as_deref().unwrap_or("en"),
-    );
+    let printed = crate::paper::print(paper, &account, names, language);
     let folder = request
         .out
         .clone()
@@ -289,6 +309,21 @@ fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
             Ok(())
         })
         .map_err(|e| ledger_problem(&e))?;
+    for path in closed_folders(job, &mut paths)? {
+        not_saved.items += 1;
+        by_folder.entry(path.clone()).or_default().0 += 1;
+        // Before single files: nobody knows how much it is.
+        not_saved.first.insert(
+            0,
+            LostItem {
+                path,
+                what: Lost::Folder,
+                bytes: 0,
+                missing_bytes: 0,
+            },
+        );
+    }
+    not_saved.first.truncate(account::FIRST);
     classes.retain(|line| line.counts.all.items > 0);
     let mut lost: Vec<LostFolder> = by_folder
         .into_iter()
@@ -317,6 +352,20 @@ fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
         not_saved,
         folders,
     })
+}
+
+/// Folders that nobody could look into, whether or not that was decided about since.
+fn closed_folders(job: &Job<'_>, paths: &mut Paths<'_, '_>) -> Result<Vec<String>, Problem> {
+    let mut out = Vec::new();
+    job.ledger
+        .each_item::<LedgerError>("item.kind = 1 AND item.want NOT IN (1, 3)", |item, _| {
+            if item.marks.has(Mark::Unreadable) {
+                out.push(paths.of(&item)?.0);
+            }
+            Ok(())
+        })
+        .map_err(|e| ledger_problem(&e))?;
+    Ok(out)
 }
 
 fn rule_reasons(job: &Job<'_>) -> Result<HashMap<String, String>, LedgerError> {

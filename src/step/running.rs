@@ -99,6 +99,7 @@ mod tests {
         let fact = |n| FactBody::Inspected {
             looked: n,
             doubtful: 0,
+            false_content: None,
         };
         ledger.record(at, &fact(1)).unwrap();
         running.keep(&ledger).unwrap();

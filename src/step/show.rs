@@ -9,6 +9,9 @@ use std::path::PathBuf;
 
 /// Where one job stands.
 pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
+    if job.ledger.newer().is_some() {
+        return show_newer(job);
+    }
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     let snapshot = SnapshotOf::of(&job.ledger).map_err(|e| ledger_problem(&e))?;
     let (state, until) = match &snapshot {
@@ -53,6 +56,23 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
         on_hold: on_hold(job)?,
     };
     Ok(Outcome::done(&job.dir, result, points))
+}
+
+/// A record that a newer holdpoint wrote: what can be read of it. What may stand in there beside that is not known, so
+/// it is on hold for this program, whatever it says.
+fn show_newer(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
+    let newer = job.ledger.too_new();
+    let result = Shown {
+        state: State::Hold,
+        items: crate::step::counts(job).unwrap_or_default(),
+        next: format!(
+            "{newer}: work on this job with that one; what is shown here may be incomplete"
+        ),
+        until: None,
+        owner: job.setup.owner.clone(),
+        on_hold: on_hold(job).unwrap_or_default(),
+    };
+    Ok(Outcome::done(&job.dir, result, Vec::new()))
 }
 
 /// A step is in the middle of its work: the newest fact is a batch, and counting points would only slow it down.

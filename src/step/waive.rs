@@ -284,6 +284,13 @@ fn waive_set(
     }
     set.sort_by_key(|(item, _)| item.id);
     set.dedup_by_key(|(item, _)| item.id);
+    if set.is_empty() && crate::ledger::standing::surveyed(&facts).is_none() {
+        return Err(Problem::failed(
+            "nobody knows yet what there is, so nothing of it can be given up",
+            job.setup.name.clone(),
+            "holdpoint plan JOB first; then record the decision again",
+        ));
+    }
     if set.is_empty() && scope != "volume" {
         return Err(Problem::failed(
             "there is nothing left there to give up",

@@ -151,13 +151,6 @@ impl People {
         }
     }
 
-    /// Notes that the folder `folder` of the person `profile` was moved to `target` (from the person's registry).
-    pub fn redirect(&mut self, profile: &str, folder: &str, target: &str) {
-        let person = self.entry(Some(&Arc::from(profile)));
-        person.redirected.retain(|known| known != folder);
-        note(&mut person.redirected, format!("{folder} -> {target}"));
-    }
-
     /// The people, in the order of their folders' names. What lies in nobody's folder is listed only if there is something.
     pub fn list(&self) -> Vec<Person> {
         self.by_profile
@@ -315,7 +308,6 @@ mod tests {
         walk.file("Windows/Web/img0.jpg", 1, 2);
         walk.file("Data/e.jpg", 1, 3);
         walk.file("Windows.old/Users/Cleo/f.jpg", 1, 3);
-        walk.people.redirect("Users/Ben", "Documents", "D:/Papers");
         let list = walk.people.list();
         let names: Vec<_> = list
             .iter()
@@ -357,7 +349,6 @@ mod tests {
         assert_eq!(anna.newest, Some(7 * DAY));
         assert_eq!(anna.last_used, Some(50 * DAY));
         assert_eq!(anna.redirected, ["Music"]);
-        assert_eq!(list[2].redirected, ["Documents -> D:/Papers"]);
         assert_eq!(list[2].last_used, Some(2 * DAY));
         assert_eq!((list[0].all.items, list[0].photos.items), (2, 1));
         assert_eq!(list[3].photos.items, 1);

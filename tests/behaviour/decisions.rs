@@ -145,6 +145,41 @@ fn what_nobody_may_give_up() {
 }
 
 #[test]
+fn what_is_asked_too_early_or_of_nobody_says_what_to_do_first() {
+    let shop = filled();
+    shop.open();
+    let owner = [
+        "--decided-by",
+        "owner",
+        "--name",
+        "R. Amsel",
+        "--how",
+        "signed",
+    ];
+    let mut line = vec!["waive", "--no-rescue", "--reason", "nothing wanted"];
+    line.extend(owner);
+    let error = shop.step(&line).ends(1).json()["error"].clone();
+    assert!(
+        error["next"].as_str().unwrap().contains("holdpoint plan"),
+        "{error}"
+    );
+    shop.step(&["plan"]).ends(0);
+    let error = shop.step(&["print", "--language", "xx"]).ends(2).json()["error"].clone();
+    assert_eq!(error["on"], "xx");
+    assert!(
+        error["what"].as_str().unwrap().contains("en, de"),
+        "{error}"
+    );
+    shop.step(&["print", "--language", "de-AT"]).ends(0);
+    let lost = shop.path("not-mounted/papers");
+    shop.step(&["print", "--out", lost.to_str().unwrap()])
+        .ends(1);
+    assert!(!shop.path("not-mounted").exists());
+    shop.step(&["print", "--out", "papers"]).ends(0);
+    assert!(shop.path("papers/receipt.txt").is_file());
+}
+
+#[test]
 fn a_must_have_that_was_not_found_is_for_the_owner() {
     let shop = filled();
     let mut arguments = vec![

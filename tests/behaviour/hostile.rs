@@ -70,6 +70,14 @@ pub fn names() -> Vec<Vec<u8>> {
     out.push("caf\u{e9}.txt".into()); // composed
     out.push("cafe\u{301}.txt".into()); // decomposed: the same to the eye and to some file systems
     out.push("zero\u{200b}width.txt".into());
+    // What readers of manifests take for the end of a line or strip from it.
+    for blank in [
+        "\u{a0}", "\u{3000}", "\u{2003}", "\u{1c}", "\u{85}", "\u{2028}", "\u{2029}",
+    ] {
+        out.push(["blank at the end", blank].concat().into());
+        out.push([blank, "blank at the start.txt"].concat().into());
+        out.push(["blank", blank, "within.txt"].concat().into());
+    }
     out.push("\u{1f4f7} photo.jpg".into());
     // The longest names that Linux takes, and two that differ at their very end only.
     for last in ["a", "b"] {

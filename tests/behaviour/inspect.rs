@@ -75,12 +75,20 @@ fn damaged_content_is_named_and_a_sample_drawn() {
         "{doubts:?}"
     );
     let facts = job.ledger.facts().unwrap();
+    let FactBody::Inspected {
+        looked,
+        doubtful,
+        false_content,
+    } = &facts.last().unwrap().body
+    else {
+        panic!("{:?}", facts.last())
+    };
+    assert_eq!((*looked, *doubtful), (10, 2));
     assert_eq!(
-        facts.last().unwrap().body,
-        FactBody::Inspected {
-            looked: 10,
-            doubtful: 2
-        }
+        false_content
+            .as_ref()
+            .map(|found| (found.items, found.bytes)),
+        Some((2, 13_000))
     );
 
     for drawn in &seen.sample {
@@ -106,6 +114,84 @@ fn damaged_content_is_named_and_a_sample_drawn() {
     );
     assert_eq!(look(&job, None, Some(2)).sample.len(), 2);
     assert!(look(&job, None, Some(0)).sample.is_empty());
+}
+
+fn point(job: &Job<'_>) -> Option<holdpoint::step::outcome::OpenPoint> {
+    let points = holdpoint::step::points_now(job).unwrap();
+    points
+        .into_iter()
+        .find(|point| point.id == "doubtful-content")
+}
+
+/// Equal is not good: photos that hold nothing must be decided about before the drive is wiped, once and for this set.
+#[test]
+fn blank_photos_open_a_point_that_the_owner_settles() {
+    let scratch = Scratch::new();
+    scratch.write("source/Pictures/a.jpg", vec![0; 60_000]);
+    scratch.write("source/Pictures/b.jpg", vec![0; 70_000]);
+    scratch.write("source/letter.txt", "Dear all");
+    let job = scratch.saved();
+    assert_eq!(point(&job), None, "nobody has to inspect");
+    look(&job, None, None);
+    let open = point(&job).unwrap();
+    assert_eq!(open.count, 2);
+    assert!(
+        open.evidence
+            .starts_with("2 of 3 copies looked at are blank")
+            && open.evidence.contains("Pictures/a.jpg"),
+        "{}",
+        open.evidence
+    );
+    assert!(
+        open.lost.contains("2 of them irreplaceable"),
+        "{}",
+        open.lost
+    );
+    assert!(
+        open.remedy.contains("holdpoint inspect ") && open.remedy.contains("--decided-by owner"),
+        "{}",
+        open.remedy
+    );
+    use holdpoint::step::outcome::{DecidedBy, How};
+    use holdpoint::step::request::{WaiveRequest, WaiveWhat};
+    let decide = |by| {
+        let request = WaiveRequest {
+            job: job.dir.clone(),
+            what: WaiveWhat::Point("doubtful-content".into()),
+            reason: "they were blank on the old drive too".into(),
+            decided_by: by,
+            name: Some("R. Amsel".into()),
+            how: Some(How::Signed),
+            proof: None,
+        };
+        holdpoint::step::waive::waive(&job, &request)
+    };
+    decide(DecidedBy::Technician).unwrap_err();
+    decide(DecidedBy::Owner).unwrap();
+    assert_eq!(point(&job), None);
+    look(&job, None, None);
+    assert_eq!(point(&job), None, "the same set stays decided");
+}
+
+/// An empty document, a file that never had room, what a Mac and an office program leave beside theirs, a spoilt file
+/// of a program: all of it stands on healthy machines.
+#[test]
+fn a_healthy_folder_opens_no_point() {
+    let scratch = Scratch::new();
+    scratch.write("source/New document.docx", "");
+    scratch.write("source/Pictures/dot.png", "x");
+    scratch.write("source/Pictures/._a.jpg", vec![0x16; 4096]);
+    scratch.write("source/~$letter.docx", vec![7; 162]);
+    scratch.write("source/notes.txt", "words");
+    scratch.write("source/cloud.jpg", "");
+    let cloud = std::fs::File::options()
+        .write(true)
+        .open(scratch.path("source/cloud.jpg"))
+        .unwrap();
+    cloud.set_len(80_000).unwrap();
+    let job = scratch.saved();
+    look(&job, Some(job.now().plus_hours(-1.0)), None);
+    assert_eq!(point(&job), None);
 }
 
 #[test]

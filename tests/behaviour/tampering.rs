@@ -114,6 +114,34 @@ fn an_edited_manifest_is_no_proof() {
     shop.step(&["release"]).ends(3);
 }
 
+/// Of two lines about one tag file, the manifest with the one that does not fit is told of, not the file.
+#[test]
+fn a_changed_tag_manifest_is_named_itself() {
+    let shop = saved();
+    let manifest = shop.path("copies/job/bag/tagmanifest-sha256.txt");
+    let mut bytes = std::fs::read(&manifest).unwrap();
+    bytes[0] = if bytes[0] == b'0' { b'1' } else { b'0' };
+    std::fs::write(&manifest, bytes).unwrap();
+    let verified = shop.run(&["verify", "copies/job/bag", "--json"]).ends(1);
+    let wrong = verified.json()["result"]["mismatched"].clone();
+    let paths: Vec<_> = wrong
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|wrong| wrong["path"].as_str().unwrap())
+        .collect();
+    assert_eq!(paths, ["tagmanifest-sha256.txt"], "{wrong}");
+    // A bag that lost what makes it one.
+    std::fs::remove_file(shop.path("copies/job/bag/bagit.txt")).unwrap();
+    let said = shop.run(&["verify", "copies/job/bag", "--json"]).ends(1);
+    let what = said.json()["error"]["what"].clone();
+    let what = what.as_str().unwrap();
+    assert!(
+        what.contains("ledger.db") && what.contains("bagit.txt"),
+        "{what}"
+    );
+}
+
 #[test]
 fn a_release_does_not_outlive_its_copies() {
     let shop = saved();

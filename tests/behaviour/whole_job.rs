@@ -281,6 +281,8 @@ fn an_unreadable_folder_is_an_open_point_and_not_an_empty_one() {
     };
     shop.put("laptop/readable.jpg", hostile::noise(1, 5000));
     shop.put("laptop/closed/diary.txt", "nobody may look");
+    let secret = shop.put("laptop/secret.txt", "nobody may read");
+    std::fs::set_permissions(&secret, PermissionsExt::from_mode(0o000)).unwrap();
     let closed = shop.path("laptop/closed");
     std::fs::set_permissions(&closed, PermissionsExt::from_mode(0o000)).unwrap();
     shop.open();
@@ -289,6 +291,37 @@ fn an_unreadable_folder_is_an_open_point_and_not_an_empty_one() {
     }
     shop.waive_health();
     let held = shop.step(&["release"]).ends(3);
+    let rule = shop.step(&["plan"]).json()["result"]["volumes"][0]["rule"].clone();
+    assert!(
+        rule.as_str()
+            .unwrap()
+            .contains("1 folder could not be opened"),
+        "{rule}"
+    );
+    // Permissions say nothing about the drive, and what was given up unseen is named to the owner all the same.
+    shop.step(&["copy"]);
+    shop.step(&[
+        "waive",
+        "--point",
+        "folders-unreadable",
+        "--reason",
+        "known",
+        "--decided-by",
+        "owner",
+        "--name",
+        "R. Amsel",
+        "--how",
+        "signed",
+    ])
+    .ends(0);
+    shop.step(&["print", "--paper", "receipt"]).ends(0);
+    let paper = std::fs::read_to_string(shop.path("copies/job/papers/receipt.txt")).unwrap();
+    let paper = paper.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        paper.contains("closed: this folder could not be opened"),
+        "{paper}"
+    );
+    assert!(!paper.contains("weak places"), "{paper}");
     std::fs::set_permissions(&closed, PermissionsExt::from_mode(0o755)).unwrap();
     let points = held.points();
     assert!(

@@ -313,7 +313,7 @@ pub struct RunArgs {
 /// Options of `demo`.
 #[derive(Debug, Clone, Args)]
 pub struct DemoArgs {
-    /// Keep everything in this folder [default: removed again]
+    /// Keep everything in this folder [default: a new one, named at the end]
     #[arg(long, value_name = "DIR")]
     pub keep: Option<PathBuf>,
 }

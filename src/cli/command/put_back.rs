@@ -3,7 +3,7 @@
 use crate::cli::args::PutBackArgs;
 use crate::cli::desk::Desk;
 use crate::cli::text;
-use crate::step::outcome::Exit;
+use crate::step::outcome::{Exit, Outcome, PathText, Problem, PutBack};
 use crate::step::request::PutBackRequest;
 
 pub(super) fn go(args: &PutBackArgs, desk: &mut Desk<'_>) -> Exit {
@@ -15,5 +15,31 @@ pub(super) fn go(args: &PutBackArgs, desk: &mut Desk<'_>) -> Exit {
         person: args.person.clone(),
     };
     let answer = desk.step(|engine, tell| engine.put_back(&request, tell));
-    desk.deliver("put-back", Some(&args.job), answer, text::put_back::page)
+    let short = answer
+        .as_ref()
+        .ok()
+        .and_then(|outcome| short(args, outcome));
+    desk.deliver_short(
+        "put-back",
+        Some(&args.job),
+        answer,
+        short,
+        text::put_back::page,
+    )
+}
+
+/// Why it ends as a failure although it returned what it could.
+fn short(args: &PutBackArgs, outcome: &Outcome<PutBack>) -> Option<Problem> {
+    let refused = &outcome.result.refused;
+    let first = refused.first().filter(|_| outcome.exit == Exit::Failed)?;
+    Some(Problem::failed(
+        format!(
+            "{} not returned whole, for example {}: {}",
+            text::items(refused.len() as u64),
+            first.path,
+            first.why
+        ),
+        PathText::of(&args.to).path,
+        "look at each in the list; put right what stands in the way and run holdpoint put-back JOB --to DIR again",
+    ))
 }

@@ -1,11 +1,21 @@
-//! `schema`: the schema is the document, with or without `--json`.
+//! `schema`: the bare schema, or, with `--json`, a document that holds it.
 
 use crate::cli::desk::Desk;
 use crate::cli::schema::schema;
-use crate::step::outcome::{Exit, Problem};
+use crate::step::outcome::{Exit, Outcome, Problem, SchemaPrinted};
 
 pub(super) fn go(desk: &mut Desk<'_>) -> Exit {
-    match serde_json::to_string_pretty(&schema()) {
+    let schema = schema();
+    if desk.json {
+        let outcome = Outcome {
+            job: None,
+            result: SchemaPrinted { schema },
+            open_points: Vec::new(),
+            exit: Exit::Done,
+        };
+        return desk.deliver("schema", None, Ok(outcome), |_, _| {});
+    }
+    match serde_json::to_string_pretty(&schema) {
         Ok(text) => desk.write_out(&(text + "\n"), Exit::Done),
         Err(error) => {
             let problem = Problem::failed(

@@ -29,7 +29,7 @@ pub(super) fn go(args: &WaiveArgs, desk: &mut Desk<'_>) -> Exit {
 fn missing(option: &str, why: &str) -> Problem {
     Problem::usage(
         format!("{option} is missing: {why}"),
-        "",
+        option.split(' ').next().unwrap_or_default(),
         format!("add {option}"),
     )
 }
@@ -99,4 +99,95 @@ fn waiver(args: &WaiveArgs) -> Result<WaiveRequest, Problem> {
         how: args.how,
         proof: args.proof.clone(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cli::args::{self, Command};
+    use std::ffi::OsString;
+    use std::path::Path;
+
+    /// Every `holdpoint waive …` in a text, up to where the sentence around it goes on.
+    fn commands(text: &str) -> Vec<String> {
+        // A string may go on in the next line of the source.
+        let joined = text.replace("\\\n", " ");
+        let mut out = Vec::new();
+        for (at, _) in joined.match_indices("holdpoint waive {job}") {
+            out.push(joined[at..].to_owned());
+        }
+        for (at, _) in joined.match_indices("holdpoint waive JOB") {
+            out.push(joined[at..].to_owned());
+        }
+        out.iter()
+            .map(|from| {
+                let end = from.find(['"', ';', ')', '(', '`', '\n']);
+                from[..end.unwrap_or(from.len())].trim_end().to_owned()
+            })
+            .collect()
+    }
+
+    /// Takes a printed command as somebody would type it: placeholders filled in.
+    fn typed(command: &str) -> Vec<OsString> {
+        command
+            .split_whitespace()
+            .map(|word| match word {
+                "{job}" | "JOB" => "/job".into(),
+                "{who}" => "owner".into(),
+                "{number}" | "{}" => "1".into(),
+                "DRIVE:N" | "{which}" => "S1:2".into(),
+                word => word.replace(['{', '}'], "").into(),
+            })
+            .collect()
+    }
+
+    fn complete(command: &str) -> Result<(), String> {
+        let cli = args::parse(typed(command), 80).map_err(|e| e.to_string())?;
+        let Command::Waive(args) = cli.command else {
+            return Err("another command".into());
+        };
+        if let Some(number) = args.must_have {
+            return answer(&args, number).map(|_| ()).map_err(|e| e.what);
+        }
+        let request = waiver(&args).map_err(|e| e.what)?;
+        // What the step asks for beyond what stands on the command line.
+        match (request.decided_by, request.name) {
+            (DecidedBy::Owner, None) => Err("--name is missing".into()),
+            _ => Ok(()),
+        }
+    }
+
+    fn sources(folder: &Path, out: &mut Vec<std::path::PathBuf>) {
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                sources(&path, out);
+            } else if path.extension().is_some_and(|end| end == "rs") {
+                out.push(path);
+            }
+        }
+    }
+
+    /// Whoever types what a remedy says must not be told that something is missing.
+    #[test]
+    fn every_printed_decision_is_a_whole_command() {
+        let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+        let mut files = Vec::new();
+        for folder in ["judge", "step", "cli/text"] {
+            sources(&root.join(folder), &mut files);
+        }
+        let mut seen = 0;
+        for file in files {
+            let text = std::fs::read_to_string(&file).unwrap();
+            for command in commands(&text) {
+                // What a decision is about is put in from the decision itself.
+                let command = command.replace("JOB {what} ", "JOB --item PATH ");
+                let verdict = complete(&command);
+                assert_eq!(verdict, Ok(()), "{}: {command}", file.display());
+                seen += 1;
+            }
+        }
+        assert!(seen > 15, "only {seen} found");
+        assert!(complete("holdpoint waive JOB --point health-unread --reason TEXT").is_err());
+    }
 }

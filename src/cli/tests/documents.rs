@@ -22,11 +22,53 @@ fn json_is_one_document_on_the_published_schema() {
     for line in [
         &["manual", "--json"][..],
         &["completions", "bash", "--json"],
+        &["schema", "--json"],
+        &["--version", "--json"],
+        &["--json", "--help"],
+        &["copy", "--help", "--json"],
     ] {
         let run = face(&engine(true), 80, None, line);
         let document: serde_json::Value = serde_json::from_str(&run.out).unwrap();
         conforms::check(&schema, &schema, &document, line[0]).unwrap();
+        assert!(document["result"].is_object(), "{line:?}");
     }
+    let bare: serde_json::Value =
+        serde_json::from_str(&face(&engine(true), 80, None, &["schema"]).out).unwrap();
+    assert_eq!(bare, schema);
+    let version = face(&engine(true), 80, None, &["--version", "--json"]);
+    let document: serde_json::Value = serde_json::from_str(&version.out).unwrap();
+    assert_eq!(document["result"]["version"], env!("CARGO_PKG_VERSION"));
+}
+
+/// What failed says on what: the item, the option, or at least the job.
+#[test]
+fn a_refusal_names_what_it_is_about() {
+    let on = |line: &[&str]| {
+        let run = face(&engine(true), 80, None, line);
+        let document: serde_json::Value = serde_json::from_str(&run.out).unwrap();
+        document["error"]["on"].as_str().unwrap().to_owned()
+    };
+    assert_eq!(on(&["waive", JOB, "--no-rescue", "--json"]), "--reason");
+    assert!(on(&["release", JOB, "--valid", "99", "--json"]).starts_with("--valid"));
+    assert_eq!(on(&["copy", JOB, "--speed", "--json"]), "--speed");
+}
+
+#[test]
+fn returning_less_than_all_is_told_as_a_failure_beside_the_result() {
+    use crate::step::outcome::{Outcome, Problem, PutBack};
+    let schema = crate::cli::schema::schema();
+    let outcome = Outcome {
+        job: Some(JOB.into()),
+        result: PutBack::default(),
+        open_points: Vec::new(),
+        exit: Exit::Failed,
+    };
+    let why = Problem::failed("1 item not returned whole", "/mnt/fresh", "look at it");
+    let text = crate::cli::envelope::document("put-back", &outcome, Some(&why)).unwrap();
+    let document: serde_json::Value = serde_json::from_str(&text).unwrap();
+    conforms::check(&schema, &schema, &document, "put-back").unwrap();
+    assert_eq!(document["error"]["on"], "/mnt/fresh");
+    assert!(document["result"].is_object());
 }
 
 #[test]

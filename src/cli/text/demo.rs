@@ -18,6 +18,6 @@ pub fn page(page: &mut Page, outcome: &Outcome<Demonstrated>) {
     page.gap();
     match &outcome.result.kept {
         Some(folder) => page.say(&format!("Kept: {folder}")),
-        None => page.say("Everything was removed again; --keep DIR keeps it."),
+        None => page.say("Nothing of it was kept."),
     }
 }

@@ -16,7 +16,7 @@ pub fn page(page: &mut Page, request: &PlanRequest, outcome: &Outcome<Planned>) 
     let plan = &outcome.result;
     let job = typed(outcome.job.as_deref());
     page.say(&format!(
-        "To copy: {}.",
+        "To copy: {}, folders not counted.",
         amount(Amount::new(plan.items, plan.bytes))
     ));
     page.say("Found:");

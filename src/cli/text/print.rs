@@ -27,7 +27,7 @@ pub fn page(page: &mut Page, request: &PrintRequest, outcome: &Outcome<Printed>)
             &[(
                 "When it is signed:",
                 format!(
-                    "holdpoint waive {job} --point ID --reason TEXT --decided-by owner --how signed --proof FILE"
+                    "holdpoint waive {job} --point ID --reason TEXT --decided-by owner --how signed --name NAME --proof FILE"
                 ),
             )],
         );

@@ -25,7 +25,7 @@ pub fn page(page: &mut Page, outcome: &Outcome<PutBack>) {
     }
     if !done.refused.is_empty() {
         page.warn(&format!(
-            "{} not returned:",
+            "{} not returned whole:",
             items(done.refused.len() as u64)
         ));
         some(page, &done.refused, 10, |page, refused| {

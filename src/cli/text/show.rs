@@ -2,7 +2,7 @@
 
 use super::{or_unknown, points};
 use crate::cli::page::{Page, Tone};
-use crate::cli::phrase::{capital, day, listed, when};
+use crate::cli::phrase::{day, listed, when};
 use crate::step::outcome::{ItemCounts, Outcome, Shown, ShownAll, State};
 use crate::value::measure::count_in_words;
 
@@ -86,5 +86,5 @@ fn counts(items: &ItemCounts) -> String {
     if parts.is_empty() {
         return "No item is listed yet.".to_owned();
     }
-    format!("Items: {}.", capital(&listed(&parts)))
+    format!("Items, folders among them: {}.", listed(&parts))
 }

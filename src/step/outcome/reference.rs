@@ -31,6 +31,27 @@ pub struct PolicyExplained {
     pub demands: Vec<String>,
 }
 
+/// Result of `schema`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SchemaPrinted {
+    /// The JSON Schema of every document.
+    pub schema: serde_json::Value,
+}
+
+/// Result of `--version`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct VersionPrinted {
+    /// Version of the program.
+    pub version: String,
+}
+
+/// Result of `--help`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct HelpPrinted {
+    /// The help, as it is printed for people.
+    pub text: String,
+}
+
 /// Result of `manual`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct ManualPrinted {

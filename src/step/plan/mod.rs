@@ -334,7 +334,13 @@ pub fn describe(job: &Job<'_>, list: bool) -> Result<Planned, Problem> {
             } else {
                 VolumeState::Unrecognised
             },
-            rule: "every entry listed through descriptors beneath the root".into(),
+            rule: match unopened(job)? {
+                0 => "every entry listed through descriptors beneath the root".into(),
+                folders => format!(
+                    "entries listed through descriptors beneath the root; {} could not be opened or entered, so what lies in there is not listed",
+                    counted_folders(folders)
+                ),
+            },
         }],
         None => volumes_seen(job, &facts)?,
     };
@@ -360,6 +366,28 @@ pub fn describe(job: &Job<'_>, list: bool) -> Result<Planned, Problem> {
         order,
         listing: if list { Some(listing(job)?) } else { None },
     })
+}
+
+fn counted_folders(count: u64) -> String {
+    match count {
+        1 => "1 folder".to_owned(),
+        _ => format!("{} folders", crate::value::measure::count_in_words(count)),
+    }
+}
+
+/// Folders of a folder job whose content nobody could list.
+fn unopened(job: &Job<'_>) -> Result<u64, Problem> {
+    use crate::survey::item::Mark;
+    let marks = 1i64 << (Mark::Unreadable as u32) | 1 << (Mark::OtherMount as u32);
+    let sql = "SELECT count(*) FROM item WHERE kind = 1 AND want <> 3 AND marks & ?1 <> 0";
+    let count = job
+        .ledger
+        .db()
+        .query_row(sql, [marks], |row| row.get::<_, i64>(0));
+    job.ledger
+        .doing("counting folders that could not be opened", count)
+        .map(|count| count as u64)
+        .map_err(|e| ledger_problem(&e))
 }
 
 /// Serial of a drive, or its path when it has none.

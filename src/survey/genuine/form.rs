@@ -144,10 +144,16 @@ impl Form {
     }
 }
 
+/// Files that bear another file's name behind a mark of their own: the second half of a file from a Mac
+/// (`._`), and what an office program leaves beside an open document (`~$`); both from memory.
+pub fn is_companion(name: &str) -> bool {
+    name.starts_with("._") || name.starts_with("~$")
+}
+
 /// The form that a name claims; `None` = none that is checked here.
 pub fn claimed(name: &str) -> Option<Form> {
     let (base, ending) = name.rsplit_once('.')?;
-    if base.is_empty() || ending.len() > 8 {
+    if base.is_empty() || ending.len() > 8 || is_companion(name) {
         return None;
     }
     Some(match ending.to_ascii_lowercase().as_str() {

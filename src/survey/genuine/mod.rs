@@ -7,6 +7,7 @@
 
 mod form;
 mod look;
+mod packed;
 mod structure;
 
 pub use form::{Form, claimed, shown};
@@ -18,6 +19,9 @@ use crate::port::Fault;
 pub const BLOCK: usize = 256 << 10;
 /// A file without a known form is blank only from this size on.
 const BLANK_FROM: u64 = 4096;
+
+/// No picture, film or document of a form known here is smaller (engineering judgement).
+const WEIGHS_FROM: u64 = 64;
 
 /// Why a file may not be what its name claims; `None` = nothing speaks against it.
 /// `is_hole` = the source had allocated nothing for it.
@@ -80,6 +84,13 @@ pub fn doubt(name: &str, is_hole: bool, look: &mut Look<'_>) -> Result<Option<St
     half_written(form, look)
 }
 
+/// Whether a file like this is no loss even when its content is in doubt: too small to hold anything, never given room
+/// on the drive, or made by a system for its own use beside the real thing.
+pub fn is_harmless(name: &str, bytes: u64, is_hole: bool) -> bool {
+    let lower = name.to_lowercase();
+    bytes < WEIGHS_FROM || is_hole || form::is_companion(&lower) || lower.ends_with("thumbs.db")
+}
+
 fn begins(head: &[u8]) -> String {
     let bytes: Vec<String> = head
         .iter()
@@ -95,7 +106,7 @@ fn half_written(form: Form, look: &mut Look<'_>) -> Result<Option<String>, Fault
     let bytes = look.bytes();
     let (at_least, share) = match form {
         Form::Text | Form::RichText => (512, bytes / 100),
-        Form::Gzip | Form::Bzip2 | Form::Zstd | Form::Rar | Form::Gif => (4096, bytes / 20),
+        Form::Bzip2 | Form::Zstd | Form::Rar | Form::Gif => (4096, bytes / 20),
         Form::Mp3 | Form::Ogg | Form::Flac => (64 << 10, bytes / 4),
         Form::Compound => (64 << 10, bytes / 2),
         _ => return Ok(None),

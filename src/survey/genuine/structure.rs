@@ -4,6 +4,7 @@
 
 use super::form::Form;
 use super::look::Look;
+use super::packed::{self, Budget, Unpacked};
 use crate::port::Fault;
 
 type Doubt = Result<Option<String>, Fault>;
@@ -49,6 +50,7 @@ pub fn doubt(form: Form, look: &mut Look<'_>) -> Doubt {
         Form::Boxes => boxes(look),
         Form::Pdf => pdf(look),
         Form::Zip => zip(look),
+        Form::Gzip => packed::gzip(look),
         Form::SevenZip => seven_zip(look),
         Form::Xz => xz(look),
         Form::Sqlite => sqlite(look),
@@ -232,6 +234,10 @@ fn pdf(look: &mut Look<'_>) -> Doubt {
 /// APPNOTE.TXT, 4.3.6 to 4.3.16: the list of contents at the end, and each entry where it says.
 fn zip(look: &mut Look<'_>) -> Doubt {
     let bytes = look.bytes();
+    if bytes > 0xffff_ffff {
+        // Writers in use keep the lower halves of larger numbers there, without the marks of ZIP64.
+        return Ok(None);
+    }
     let from = bytes.saturating_sub(65_557);
     let tail = look.at(from, 65_557)?;
     let end = (0..tail.len().saturating_sub(21)).rev().find(|at| {
@@ -265,6 +271,7 @@ fn zip(look: &mut Look<'_>) -> Doubt {
         )));
     };
     let mut at = list;
+    let mut budget = Budget::of(bytes);
     for _ in 0..entries.min(ENTRIES as u64) {
         let head = look.at(at, 46)?;
         if !head.starts_with(b"PK\x01\x02") {
@@ -272,12 +279,13 @@ fn zip(look: &mut Look<'_>) -> Doubt {
         }
         let number = |place| le16(&head, place).unwrap_or(0);
         let long = |place| le32(&head, place).unwrap_or(0);
-        let (flags, method, crc, packed) = (number(8), number(10), long(16), long(20));
+        let (flags, method, crc) = (number(8), number(10), long(16));
+        let (packed, whole) = (long(20), long(24));
         let (name, extra, comment, place) = (number(28), number(30), number(32), long(42));
         let shown = look.at(at.saturating_add(46), name as usize)?;
         let shown = String::from_utf8_lossy(&shown).into_owned();
         at = at.saturating_add(46 + name + extra + comment);
-        if packed == 0xffff_ffff || place == 0xffff_ffff {
+        if packed == 0xffff_ffff || whole == 0xffff_ffff || place == 0xffff_ffff {
             continue;
         }
         let entry = before.saturating_add(place);
@@ -294,12 +302,28 @@ fn zip(look: &mut Look<'_>) -> Doubt {
         if data.saturating_add(packed) > list {
             return Ok(Some(format!("its entry '{shown}' is cut off")));
         }
-        // Bit 0: encrypted. Method 0: stored as it is, so its checksum can be looked at.
-        if method == 0 && flags & 1 == 0 && u64::from(look.crc32(data, packed)?) != crc {
-            return Ok(Some(format!(
-                "the checksum of its entry '{shown}' does not fit"
-            )));
+        // Bits 0, 6 and 13: encrypted, in one way or another; the checksum is then of no use here.
+        if flags & 0x2041 != 0 {
+            continue;
         }
+        let found = match method {
+            0 if budget.reads(packed) => Unpacked::Whole(look.crc32(data, packed)?, packed),
+            8 => packed::deflated(look, data, packed, &mut budget)?,
+            _ => continue,
+        };
+        let what = match found {
+            Unpacked::NotLooked => return Ok(None),
+            // Some writers keep only the lower half of a length beyond 4 GiB.
+            Unpacked::Whole(_, length) if length & 0xffff_ffff != whole => "the length",
+            Unpacked::Whole(found, _) if u64::from(found) == crc => continue,
+            Unpacked::Whole(..) | Unpacked::Differs => "the checksum",
+            Unpacked::Broken => {
+                return Ok(Some(format!(
+                    "its entry '{shown}' cannot be unpacked: it is spoilt"
+                )));
+            }
+        };
+        return Ok(Some(format!("{what} of its entry '{shown}' does not fit")));
     }
     Ok(None)
 }

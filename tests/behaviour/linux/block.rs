@@ -93,7 +93,6 @@ fn a_bad_sector_costs_no_good_neighbour() {
     assert_eq!(refused.kind, FaultKind::Refused, "{refused}");
     // The reader is fine afterwards.
     watched.read_at(0, &mut sector).unwrap();
-    assert!(!watched.is_stuck());
 }
 
 #[test]

@@ -1,0 +1,72 @@
+//! What an inspection found, as an open point: copies that are equal to what was read, and spoilt all the same.
+//!
+//! Invariant: the point freezes the very copies that were found; another set asks anew.
+
+use super::gate::{GateRules, Now};
+use super::gate_points::waive;
+use super::point::Point;
+use crate::value::Blake3;
+use crate::value::measure::{bytes_in_words, count_in_words};
+
+/// Copies that an inspection found blank or not what they claim to be.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FalseContentNow {
+    /// Copies that were looked into.
+    pub looked: u64,
+    /// How many of them.
+    pub items: u64,
+    /// Their bytes.
+    pub bytes: u64,
+    /// How many are irreplaceable.
+    pub irreplaceable: u64,
+    /// One of them.
+    pub example: String,
+    /// Digest of them all.
+    pub set: Blake3,
+}
+
+/// Equal is not good: what was copied faithfully may have been spoilt before.
+pub(super) fn of_content(rules: &GateRules, now: &Now) -> Option<Point> {
+    let found = now.false_content.as_ref()?;
+    let id = "doubtful-content";
+    let (copies, is) = match found.items {
+        1 => ("copy", "is"),
+        _ => ("copies", "are"),
+    };
+    let count = count_in_words(found.items);
+    Some(Point {
+        id,
+        says: format!("{count} {copies} {is} blank or not what the name claims"),
+        lost: lost_in_words(found.bytes, found.irreplaceable),
+        evidence: format!(
+            "{count} of {} copies looked at {is} blank or not what {} to be, for example {}",
+            count_in_words(found.looked),
+            if found.items == 1 {
+                "it claims"
+            } else {
+                "they claim"
+            },
+            found.example
+        ),
+        remedy: format!(
+            "holdpoint inspect JOB lists them; look for them elsewhere on the drive, in older copies, in cloud accounts; else {}",
+            waive(id, rules.who(id))
+        ),
+        who: rules.who(id),
+        count: found.items,
+        bytes: found.bytes,
+        set: found.set,
+    })
+}
+
+/// "1.2 MB, 3 of them irreplaceable".
+pub(super) fn lost_in_words(bytes: u64, precious: u64) -> String {
+    if precious == 0 {
+        return bytes_in_words(bytes);
+    }
+    format!(
+        "{}, {} of them irreplaceable",
+        bytes_in_words(bytes),
+        count_in_words(precious)
+    )
+}
