@@ -67,8 +67,9 @@ impl Walker<'_, '_> {
             return Ok(None);
         }
         if block <= self.ground.sb.first || block >= self.ground.blocks() {
-            self.out
-                .wrong(|| format!("a list of its blocks is said to lie at block {block}, outside the volume"));
+            self.out.wrong(|| {
+                format!("a list of its blocks is said to lie at block {block}, outside the volume")
+            });
             return Ok(None);
         }
         self.out.nodes.push(block);
@@ -100,7 +101,12 @@ impl Walker<'_, '_> {
                 format!("{blocks} of its blocks are said to lie at block {at}, outside the volume")
             });
             self.out.lose(logical, logical.saturating_add(blocks));
-        } else if !self.out.add(Run { logical, blocks, at, form }) {
+        } else if !self.out.add(Run {
+            logical,
+            blocks,
+            at,
+            form,
+        }) {
             self.out
                 .wrong(|| format!("block {logical} of it has two places"));
         }
@@ -108,7 +114,8 @@ impl Walker<'_, '_> {
 
     /// One node of an extent tree that covers logical blocks `from..to`; `depth` = what its parent says.
     fn node(&mut self, node: &[u8], depth: Option<u16>, from: u64, to: u64) -> Result<(), Fault> {
-        let (magic, entries, most, own) = (le16(node, 0), le16(node, 2), le16(node, 4), le16(node, 6));
+        let (magic, entries, most, own) =
+            (le16(node, 0), le16(node, 2), le16(node, 4), le16(node, 6));
         let room = node.len().saturating_sub(12) / 12;
         let sound = magic == 0xF30A
             && usize::from(most) <= room

@@ -48,25 +48,29 @@ pub fn sum(sb: &Superblock, seed: u32, block: &[u8]) -> Sum {
         return Sum::Holds;
     }
     let size = block.len();
-    let tail = size.saturating_sub(12);
-    let is_leaf = le32(block, tail) == 0
-        && le16(block, tail + 4) == 12
-        && u8_at(block, tail + 6) == 0
-        && u8_at(block, tail + 7) == 0xDE;
-    if is_leaf {
-        let own = crc32c(seed, block.get(..tail).unwrap_or_default());
-        return if own == le32(block, tail + 8) { Sum::Holds } else { Sum::Wrong };
-    }
-    // A block of the tree: the first entry covers it all, or `..` covers all but itself.
+    // A block of the tree: the first entry covers it all, or `..` covers all but itself. Its end may still look like a leaf's.
     let first = record_bytes(le16(block, 4), size);
     let counts = if le32(block, 0) == 0 && first == size {
         8
-    } else if first == 12 && record_bytes(le16(block, 16), size) == size - 12 {
+    } else if first == 12 && record_bytes(le16(block, 16), size) == size.saturating_sub(12) {
         32
     } else {
-        return Sum::Wrong;
+        let tail = size.saturating_sub(12);
+        let is_leaf = le32(block, tail) == 0
+            && le16(block, tail + 4) == 12
+            && u8_at(block, tail + 6) == 0
+            && u8_at(block, tail + 7) == 0xDE;
+        let own = crc32c(seed, block.get(..tail).unwrap_or_default());
+        return if is_leaf && own == le32(block, tail + 8) {
+            Sum::Holds
+        } else {
+            Sum::Wrong
+        };
     };
-    let (limit, count) = (usize::from(le16(block, counts)), usize::from(le16(block, counts + 2)));
+    let (limit, count) = (
+        usize::from(le16(block, counts)),
+        usize::from(le16(block, counts + 2)),
+    );
     let end = counts + limit * 8;
     if count > limit || end + 8 > size {
         return Sum::IndexWrong;
@@ -74,7 +78,11 @@ pub fn sum(sb: &Superblock, seed: u32, block: &[u8]) -> Sum {
     let mut own = crc32c(seed, block.get(..counts + count * 8).unwrap_or_default());
     own = crc32c(own, block.get(end..end + 4).unwrap_or_default());
     own = crc32c(own, &[0; 4]);
-    if own == le32(block, end + 4) { Sum::Holds } else { Sum::IndexWrong }
+    if own == le32(block, end + 4) {
+        Sum::Holds
+    } else {
+        Sum::IndexWrong
+    }
 }
 
 /// Calls `see` for every used entry of a block, `.` and `..` among them. Nothing of `missing` is looked at.

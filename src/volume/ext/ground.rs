@@ -138,7 +138,10 @@ impl Ground<'_> {
         for (block, newer) in self.overlay.range(first..there) {
             push(out, self.extent(next, *block - next));
             match newer {
-                Newer::At { block: own, escaped } if *own < self.blocks() => {
+                Newer::At {
+                    block: own,
+                    escaped,
+                } if *own < self.blocks() => {
                     if *escaped {
                         push(out, Piece::Inline(JOURNAL_MAGIC.to_vec()));
                         push(

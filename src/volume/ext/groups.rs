@@ -33,7 +33,7 @@ pub struct Group {
     pub no_inodes: bool,
     /// Nothing was ever written to the block bitmap.
     pub no_blocks: bool,
-    /// The descriptor is as it was last written; else only the places count.
+    /// The descriptor is as it was last written; else only the places count, and the bitmaps may never have been written.
     pub current: bool,
     /// Its places are inside the volume.
     pub usable: bool,
@@ -91,7 +91,8 @@ pub fn read(ground: &Ground<'_>, findings: &mut Findings) -> Result<Groups, Faul
             }
             let other = copy.as_ref().and_then(from).filter(|(_, holds)| *holds);
             let taken = other.or_else(|| from(&first)).map(|(group, _)| Group {
-                current: false,
+                // Only without checksums do a copy's words on the bitmaps hold: every bitmap was written.
+                current: sb.ro & (ro::METADATA_CSUM | ro::GDT_CSUM) == 0,
                 block_sum: None,
                 inode_sum: None,
                 no_inodes: false,
@@ -127,8 +128,20 @@ pub fn table_blocks(sb: &Superblock) -> u64 {
 
 fn parse(sb: &Superblock, raw: &[u8]) -> Group {
     let wide = sb.descriptor_bytes >= 64;
-    let high = |at| if wide { u64::from(le32(raw, at)) << 32 } else { 0 };
-    let high16 = |at| if wide { u32::from(le16(raw, at)) << 16 } else { 0 };
+    let high = |at| {
+        if wide {
+            u64::from(le32(raw, at)) << 32
+        } else {
+            0
+        }
+    };
+    let high16 = |at| {
+        if wide {
+            u32::from(le16(raw, at)) << 16
+        } else {
+            0
+        }
+    };
     let sums = sb.ro & (ro::METADATA_CSUM | ro::GDT_CSUM) != 0;
     let flags = if sums { le16(raw, 0x12) } else { 0 };
     let sum = |low, at| sb.sums().then(|| u32::from(le16(raw, low)) | high16(at));
@@ -173,7 +186,10 @@ fn holds(sb: &Superblock, number: u64, raw: &[u8]) -> bool {
 fn inside(ground: &Ground<'_>, group: &Group) -> bool {
     let sb = &ground.sb;
     let fits = |block: u64, blocks: u64| {
-        block > sb.first && block.checked_add(blocks).is_some_and(|end| end <= sb.blocks)
+        block > sb.first
+            && block
+                .checked_add(blocks)
+                .is_some_and(|end| end <= sb.blocks)
     };
     fits(group.block_bitmap, 1)
         && fits(group.inode_bitmap, 1)
@@ -229,7 +245,10 @@ fn leading(sb: &Superblock, group: u64) -> u64 {
 
 /// Calls `see` with every range of blocks (first, count) that group `number` has for the file system's own tables.
 pub fn own_blocks(sb: &Superblock, number: u64, group: &Group, see: &mut dyn FnMut(u64, u64)) {
-    see(sb.group_first(number), leading(sb, number).min(sb.group_blocks));
+    see(
+        sb.group_first(number),
+        leading(sb, number).min(sb.group_blocks),
+    );
     if group.usable {
         see(group.block_bitmap, 1);
         see(group.inode_bitmap, 1);

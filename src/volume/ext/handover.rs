@@ -70,8 +70,17 @@ impl HandOver<'_, '_, '_> {
     }
 
     fn root(&mut self) {
-        let mut found = Found::new(ROOT.into(), ROOT.into(), Name::Bytes(Vec::new()), Kind::Folder);
-        match self.store.find(ROOT).and_then(|place| self.store.rows.get(place).copied()) {
+        let mut found = Found::new(
+            ROOT.into(),
+            ROOT.into(),
+            Name::Bytes(Vec::new()),
+            Kind::Folder,
+        );
+        match self
+            .store
+            .find(ROOT)
+            .and_then(|place| self.store.rows.get(place).copied())
+        {
             Some(row) if row.kind() == Kind::Folder && !row.is(Row::UNREAD) => {
                 let notes = self.store.notes_of(&row);
                 self.fill(&mut found, &row, &notes);
@@ -144,7 +153,10 @@ impl HandOver<'_, '_, '_> {
     fn named(&mut self, named: &Named<'_>, folder: &Waiting, hidden: bool) -> (Found, bool) {
         let name = Name::Bytes(shown(named.name, hidden));
         let (number, parent) = (u64::from(named.inode), u64::from(folder.inode));
-        let row = self.store.find(named.inode).and_then(|place| self.store.rows.get(place).copied());
+        let row = self
+            .store
+            .find(named.inode)
+            .and_then(|place| self.store.rows.get(place).copied());
         let Some(row) = row.filter(|row| !row.is(Row::UNREAD)) else {
             let mut found = Found::new(number, parent, name, named.kind.unwrap_or(Kind::File));
             let (mark, why) = self.absent(named.inode, row.is_some());
@@ -220,16 +232,25 @@ impl HandOver<'_, '_, '_> {
         if unread || lost {
             (Mark::Unreadable, "its inode could not be read".to_owned())
         } else if inode == 0 || inode > sb.inodes {
-            (Mark::Damaged, format!("it names inode {inode}, which the volume does not have"))
+            (
+                Mark::Damaged,
+                format!("it names inode {inode}, which the volume does not have"),
+            )
         } else {
-            (Mark::Damaged, format!("it names inode {inode}, which is not in use"))
+            (
+                Mark::Damaged,
+                format!("it names inode {inode}, which is not in use"),
+            )
         }
     }
 
     /// An inode in use that no folder leads to.
     fn nameless(&mut self, row: &Row) {
         // It may have been reached since through another one.
-        let now = self.store.find(row.inode).and_then(|place| self.store.rows.get(place));
+        let now = self
+            .store
+            .find(row.inode)
+            .and_then(|place| self.store.rows.get(place));
         if now.is_none_or(|row| row.is(Row::LISTED)) {
             return;
         }
@@ -244,7 +265,10 @@ impl HandOver<'_, '_, '_> {
         self.fill(&mut found, row, &notes);
         found.marks.set(Mark::Orphan);
         let folder = row.kind() == Kind::Folder;
-        self.flag(row.inode, Row::LISTED | if folder { Row::ENTERED } else { 0 });
+        self.flag(
+            row.inode,
+            Row::LISTED | if folder { Row::ENTERED } else { 0 },
+        );
         self.items += 1;
         self.note_item(&found);
         (self.see)(found);
@@ -330,14 +354,20 @@ impl HandOver<'_, '_, '_> {
             }
             _ => pieces(self.ground, &notes.runs, notes.bytes),
         };
-        if pieces.iter().any(|piece| matches!(piece, Piece::Hole { .. })) {
+        if pieces
+            .iter()
+            .any(|piece| matches!(piece, Piece::Hole { .. }))
+        {
             found.marks.set(Mark::Sparse);
         }
-        if pieces.iter().any(|piece| matches!(piece, Piece::Lost { .. })) {
+        if pieces
+            .iter()
+            .any(|piece| matches!(piece, Piece::Lost { .. }))
+        {
             found.marks.set(Mark::Damaged);
-            found
-                .trouble
-                .get_or_insert_with(|| "the place of a part of it is not known, or its newest copy is lost".to_owned());
+            found.trouble.get_or_insert_with(|| {
+                "the place of a part of it is not known, or its newest copy is lost".to_owned()
+            });
         }
         found.layout = Some(Layout {
             pieces,
@@ -380,16 +410,19 @@ impl HandOver<'_, '_, '_> {
     fn note_item(&mut self, found: &Found) {
         if found.marks.has(Mark::Damaged) || found.marks.has(Mark::Unreadable) {
             let says = found.trouble.clone().unwrap_or_default();
-            self.findings
-                .note("items-damaged", Weight::OpenPoint, Some(found.record), || {
-                    format!("\"{}\": {says}", found.name.text())
-                });
+            self.findings.note(
+                "items-damaged",
+                Weight::OpenPoint,
+                Some(found.record),
+                || format!("\"{}\": {says}", found.name.text()),
+            );
         }
     }
 
     /// Counts the inodes.
     fn settle(&mut self) {
-        let (mut listed, mut orphans, mut free, mut ghosts, mut unread) = (0u64, 0u64, 0u64, 0u64, 0u64);
+        let (mut listed, mut orphans, mut free, mut ghosts, mut unread) =
+            (0u64, 0u64, 0u64, 0u64, 0u64);
         for row in &self.store.rows {
             if row.is(Row::FREE) {
                 if row.is(Row::LISTED) {
@@ -410,12 +443,23 @@ impl HandOver<'_, '_, '_> {
         }
         self.accounts.records_listed = listed;
         let findings = &mut self.findings;
-        findings.note_many("unlinked-while-open", Weight::Sentence, None, orphans, || {
-            "files that were deleted, but still open when the system stopped, left out by rule".to_owned()
-        });
-        findings.note_many("inodes-listed-but-free", Weight::OpenPoint, None, free, || {
-            "items whose inodes are free in the volume's own bitmap".to_owned()
-        });
+        findings.note_many(
+            "unlinked-while-open",
+            Weight::Sentence,
+            None,
+            orphans,
+            || {
+                "files that were deleted, but still open when the system stopped, left out by rule"
+                    .to_owned()
+            },
+        );
+        findings.note_many(
+            "inodes-listed-but-free",
+            Weight::OpenPoint,
+            None,
+            free,
+            || "items whose inodes are free in the volume's own bitmap".to_owned(),
+        );
         findings.note_many("inodes-alive-but-free", Weight::OpenPoint, None, ghosts, || {
             "inodes that look alive, but are free in the volume's own bitmap and have no name: they are not listed".to_owned()
         });

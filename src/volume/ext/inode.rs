@@ -18,8 +18,6 @@ const EXTRA_AT: usize = 128;
 pub mod flag {
     /// Encrypted.
     pub const ENCRYPTED: u32 = 0x800;
-    /// A folder with a hash tree.
-    pub const INDEX: u32 = 0x1000;
     /// Length in blocks counts blocks, not 512 bytes.
     pub const HUGE_FILE: u32 = 0x4_0000;
     /// The block map is an extent tree.
@@ -115,7 +113,11 @@ impl<'a> Inode<'a> {
 
     /// The block of its attributes; 0 = none.
     pub fn attribute_block(&self, sb: &Superblock) -> u64 {
-        let high = if sb.has(incompat::WIDE) { u64::from(le16(self.raw, 0x76)) << 32 } else { 0 };
+        let high = if sb.has(incompat::WIDE) {
+            u64::from(le16(self.raw, 0x76)) << 32
+        } else {
+            0
+        };
         high | u64::from(le32(self.raw, 0x68))
     }
 
@@ -200,7 +202,12 @@ impl<'a> Inode<'a> {
             blocks |= u64::from(le16(self.raw, 0x74)) << 32;
         }
         let own = if attributes {
-            sb.block_bytes * sb.cluster_blocks / if self.has(flag::HUGE_FILE) { sb.block_bytes } else { 512 }
+            sb.block_bytes * sb.cluster_blocks
+                / if self.has(flag::HUGE_FILE) {
+                    sb.block_bytes
+                } else {
+                    512
+                }
         } else {
             0
         };
@@ -231,7 +238,9 @@ impl<'a> Inode<'a> {
         });
         match found {
             Some(Some(rest)) => Ok(rest),
-            Some(None) => Err("the part of its content in its attributes makes no sense".to_owned()),
+            Some(None) => {
+                Err("the part of its content in its attributes makes no sense".to_owned())
+            }
             None => Err("it is said to hold its content itself, but has none".to_owned()),
         }
     }

@@ -96,7 +96,9 @@ pub fn play(ground: &Ground<'_>, runs: &[Run], findings: &mut Findings) -> Resul
     let (compat, incompat) = (feature(0x24), feature(0x28));
     let blocks = be32(&raw, 0x10);
     let fast = if incompat & FAST != 0 {
-        Some(feature(0x54)).filter(|n| *n != 0).unwrap_or(FAST_BLOCKS)
+        Some(feature(0x54))
+            .filter(|n| *n != 0)
+            .unwrap_or(FAST_BLOCKS)
     } else {
         0
     };
@@ -155,20 +157,25 @@ pub fn play(ground: &Ground<'_>, runs: &[Run], findings: &mut Findings) -> Resul
         if bad > 0 {
             out.whole = false;
             open_point(findings, || {
-                format!("{bad} blocks in the journal are unreadable or have a wrong checksum: what lies in them is lost")
+                format!(
+                    "{bad} blocks in the journal are unreadable or have a wrong checksum: what lies in them is lost"
+                )
             });
         }
         match end {
             End::Log => {}
             End::Unfinished => {
                 findings.note("journal-unfinished", Weight::Sentence, Some(8), || {
-                    "the last transaction in the journal was never finished; it does not count".to_owned()
+                    "the last transaction in the journal was never finished; it does not count"
+                        .to_owned()
                 });
             }
             End::Damaged(why) => {
                 out.whole = false;
                 open_point(findings, || {
-                    format!("the journal is damaged at transaction {next} ({why}): it and what came after it are missing")
+                    format!(
+                        "the journal is damaged at transaction {next} ({why}): it and what came after it are missing"
+                    )
                 });
             }
         }
@@ -250,7 +257,10 @@ impl Journal<'_, '_> {
             }
             left -= 1;
             let Some(raw) = self.block(place)? else {
-                return Ok((ended, End::Damaged(format!("block {place} of it could not be read"))));
+                return Ok((
+                    ended,
+                    End::Damaged(format!("block {place} of it could not be read")),
+                ));
             };
             if !is(&raw, 0, &JOURNAL_MAGIC) || be32(&raw, 8) != now.number {
                 return Ok((ended, stop(begun)));
@@ -259,7 +269,10 @@ impl Journal<'_, '_> {
                 DESCRIPTOR => {
                     begun = true;
                     if !self.tail_holds(&raw) {
-                        return Ok((ended, End::Damaged("a wrong checksum of a list of blocks".to_owned())));
+                        return Ok((
+                            ended,
+                            End::Damaged("a wrong checksum of a list of blocks".to_owned()),
+                        ));
                     }
                     old_sum = crc32_high(old_sum, &raw);
                     let tags = self.tags(&raw);
@@ -275,22 +288,30 @@ impl Journal<'_, '_> {
                         {
                             old_sum = crc32_high(old_sum, copy);
                         }
-                        let damaged = copy.is_none_or(|copy| !self.copy_holds(now.number, tag, &copy));
-                        now.copies.push((tag.block, at, tag.flags & 1 != 0, damaged));
+                        let damaged =
+                            copy.is_none_or(|copy| !self.copy_holds(now.number, tag, &copy));
+                        now.copies
+                            .push((tag.block, at, tag.flags & 1 != 0, damaged));
                     }
                     place = self.after(place, 1 + tags.len() as u32);
                 }
                 REVOKE => {
                     begun = true;
                     if !self.tail_holds(&raw) {
-                        return Ok((ended, End::Damaged("a wrong checksum of a list of revoked blocks".to_owned())));
+                        return Ok((
+                            ended,
+                            End::Damaged("a wrong checksum of a list of revoked blocks".to_owned()),
+                        ));
                     }
                     self.revoked(&raw, &mut now.revoked);
                     place = self.after(place, 1);
                 }
                 COMMIT => {
                     if !self.commit_holds(&raw, old_sum) {
-                        return Ok((ended, End::Damaged("a wrong checksum at its end".to_owned())));
+                        return Ok((
+                            ended,
+                            End::Damaged("a wrong checksum at its end".to_owned()),
+                        ));
                     }
                     let next = now.number.wrapping_add(1);
                     ended.push(std::mem::replace(
@@ -351,7 +372,11 @@ impl Journal<'_, '_> {
             (true, _) => 16,
             (false, true) => 12,
             (false, false) => 8,
-        } + if !third && self.incompat & SUM_2 != 0 { 2 } else { 0 };
+        } + if !third && self.incompat & SUM_2 != 0 {
+            2
+        } else {
+            0
+        };
         let end = raw.len() - if self.sums() { 4 } else { 0 };
         let mut at = 12;
         let mut out = Vec::new();
@@ -359,13 +384,23 @@ impl Journal<'_, '_> {
             let low = u64::from(be32(raw, at));
             let tag = if third {
                 Tag {
-                    block: low | if wide { u64::from(be32(raw, at + 8)) << 32 } else { 0 },
+                    block: low
+                        | if wide {
+                            u64::from(be32(raw, at + 8)) << 32
+                        } else {
+                            0
+                        },
                     flags: be32(raw, at + 4),
                     sum: be32(raw, at + 12),
                 }
             } else {
                 Tag {
-                    block: low | if wide { u64::from(be32(raw, at + 8)) << 32 } else { 0 },
+                    block: low
+                        | if wide {
+                            u64::from(be32(raw, at + 8)) << 32
+                        } else {
+                            0
+                        },
                     flags: be16(raw, at + 6).into(),
                     sum: be16(raw, at + 4).into(),
                 }

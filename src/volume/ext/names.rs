@@ -82,7 +82,12 @@ impl<'a, 'g> Reader<'a, 'g> {
         Ok(())
     }
 
-    fn folder(&mut self, store: &mut Store, place: usize, findings: &mut Findings) -> Result<(), Fault> {
+    fn folder(
+        &mut self,
+        store: &mut Store,
+        place: usize,
+        findings: &mut Findings,
+    ) -> Result<(), Fault> {
         let Some(row) = store.rows.get(place).copied() else {
             return Ok(());
         };
@@ -121,13 +126,24 @@ impl<'a, 'g> Reader<'a, 'g> {
         if let Some(says) = folder.trouble {
             self.whole = false;
             let number = Some(u64::from(row.inode));
-            let id = if folder.unread { "folder-unread" } else { "folder-damaged" };
+            let id = if folder.unread {
+                "folder-unread"
+            } else {
+                "folder-damaged"
+            };
             findings.note(id, Weight::OpenPoint, number, || {
-                format!("folder {}: {says}; what else it holds is not listed", row.inode)
+                format!(
+                    "folder {}: {says}; what else it holds is not listed",
+                    row.inode
+                )
             });
             store.trouble(row.inode, says);
             if let Some(row) = store.rows.get_mut(place) {
-                row.flags |= if folder.unread { Row::PARTLY } else { Row::DAMAGED };
+                row.flags |= if folder.unread {
+                    Row::PARTLY
+                } else {
+                    Row::DAMAGED
+                };
             }
         }
         Ok(())
@@ -212,7 +228,10 @@ impl<'a, 'g> Reader<'a, 'g> {
         }
         if foreign {
             folder.foreign = true;
-            folder.wrong("its first entry does not name itself: its blocks are another folder's or none".to_owned());
+            folder.wrong(
+                "its first entry does not name itself: its blocks are another folder's or none"
+                    .to_owned(),
+            );
         }
     }
 }
@@ -223,7 +242,11 @@ fn within(missing: &Ranges, at: u64, bytes: u64) -> Ranges {
     for (from, n) in missing {
         let start = (*from).max(at);
         let end = from.saturating_add(*n).min(at + bytes);
-        push_range(&mut out, start.saturating_sub(at), end.saturating_sub(start));
+        push_range(
+            &mut out,
+            start.saturating_sub(at),
+            end.saturating_sub(start),
+        );
     }
     out
 }

@@ -92,7 +92,13 @@ impl Count<'_, '_> {
             if book.is_none() {
                 in_use = None;
             }
-            for (i, (own, twice)) in slice.own.words().iter().zip(slice.twice.words()).enumerate() {
+            for (i, (own, twice)) in slice
+                .own
+                .words()
+                .iter()
+                .zip(slice.twice.words())
+                .enumerate()
+            {
                 let base = from + i as u64 * 64;
                 accounts.owned += u64::from(own.count_ones());
                 if sb.ro & ro::SHARED_BLOCKS == 0 {
@@ -140,7 +146,9 @@ impl Count<'_, '_> {
     /// The blocks of inodes; `false` = the claims are absurdly many.
     fn inodes(&self, slice: &mut Slice, accounts: &mut Accounts) -> bool {
         // A sound volume claims each cluster once; a hostile one could keep us busy for ever.
-        let mut left = (slice.to - slice.from).saturating_mul(4).saturating_add(1 << 20);
+        let mut left = (slice.to - slice.from)
+            .saturating_mul(4)
+            .saturating_add(1 << 20);
         for row in self.store.rows.iter().filter(|row| counts(row)) {
             let notes = self.store.notes_of(row);
             let nodes = notes.nodes.iter().map(|node| (*node, 1));
@@ -185,7 +193,9 @@ impl Count<'_, '_> {
         let mut whole = true;
         let first = slice.from / each;
         for number in first..slice.to.div_ceil(each) {
-            let group = usize::try_from(number).ok().and_then(|n| self.groups.get(n));
+            let group = usize::try_from(number)
+                .ok()
+                .and_then(|n| self.groups.get(n));
             let Some(group) = group.filter(|group| group.usable) else {
                 whole = false;
                 continue;
@@ -199,11 +209,12 @@ impl Count<'_, '_> {
                 continue;
             }
             let bitmap = self.ground.block(group.block_bitmap)?;
-            let Some(bitmap) = bitmap.filter(|bitmap| bitmap_holds(sb, bitmap, each, group.block_sum))
-            else {
+            let holds =
+                |bitmap: &Vec<u8>| group.current && bitmap_holds(sb, bitmap, each, group.block_sum);
+            let Some(bitmap) = bitmap.filter(holds) else {
                 whole = false;
                 findings.note("block-bitmap-unread", Weight::OpenPoint, None, || {
-                    format!("the bitmap of blocks of group {number} is unreadable or has a wrong checksum")
+                    format!("the bitmap of blocks of group {number} is unreadable, in doubt or has a wrong checksum")
                 });
                 continue;
             };

@@ -133,7 +133,10 @@ pub fn put_runs(out: &mut Vec<u8>, runs: &[Run]) {
             Form::Unwritten => 1,
             Form::Lost => 2,
         };
-        put_number(out, run.logical.wrapping_sub(logical).wrapping_shl(2) | form);
+        put_number(
+            out,
+            run.logical.wrapping_sub(logical).wrapping_shl(2) | form,
+        );
         put_number(out, run.blocks);
         logical = run.end();
         if run.form != Form::Lost {
@@ -185,7 +188,12 @@ pub fn pieces(ground: &Ground<'_>, runs: &[Run], bytes: u64) -> Vec<Piece> {
         if from >= bytes {
             break;
         }
-        push(&mut out, Piece::Hole { bytes: from.saturating_sub(done) });
+        push(
+            &mut out,
+            Piece::Hole {
+                bytes: from.saturating_sub(done),
+            },
+        );
         let blocks = run.blocks.min((bytes - from).div_ceil(size));
         let long = blocks.saturating_mul(size);
         match run.form {
@@ -195,7 +203,12 @@ pub fn pieces(ground: &Ground<'_>, runs: &[Run], bytes: u64) -> Vec<Piece> {
         }
         done = from.saturating_add(long);
     }
-    push(&mut out, Piece::Hole { bytes: bytes.saturating_sub(done) });
+    push(
+        &mut out,
+        Piece::Hole {
+            bytes: bytes.saturating_sub(done),
+        },
+    );
     let mut over = done.saturating_sub(bytes);
     while over > 0
         && let Some(last) = out.pop()
@@ -204,7 +217,13 @@ pub fn pieces(ground: &Ground<'_>, runs: &[Run], bytes: u64) -> Vec<Piece> {
         let cut = over.min(bytes);
         over -= cut;
         match last {
-            Piece::Extent { at, .. } => push(&mut out, Piece::Extent { at, bytes: bytes - cut }),
+            Piece::Extent { at, .. } => push(
+                &mut out,
+                Piece::Extent {
+                    at,
+                    bytes: bytes - cut,
+                },
+            ),
             Piece::Hole { .. } => push(&mut out, Piece::Hole { bytes: bytes - cut }),
             Piece::Lost { .. } => push(&mut out, Piece::Lost { bytes: bytes - cut }),
             Piece::Inline(mut data) => {

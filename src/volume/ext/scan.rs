@@ -92,13 +92,13 @@ impl<'a, 'g> Scan<'a, 'g> {
         let bitmap = self
             .ground
             .block(group.inode_bitmap)?
-            .filter(|bitmap| bitmap_holds(sb, bitmap, inodes, group.inode_sum));
+            .filter(|bitmap| group.current && bitmap_holds(sb, bitmap, inodes, group.inode_sum));
         let mut used = inodes - u64::from(group.unused);
         match &bitmap {
             None => {
                 self.in_use = None;
                 findings.note("inode-bitmap-unread", Weight::OpenPoint, None, || {
-                    format!("the bitmap of inodes of group {number} is unreadable or has a wrong checksum")
+                    format!("the bitmap of inodes of group {number} is unreadable, in doubt or has a wrong checksum")
                 });
             }
             Some(bitmap) => {
@@ -152,7 +152,9 @@ impl<'a, 'g> Scan<'a, 'g> {
             if bit == Some(true) || alive {
                 let block = stretch.block + at / self.ground.sb.block_bytes;
                 let into = at % self.ground.sb.block_bytes;
-                self.take(&inode, bit == Some(false), (block, into))?;
+                // Without a bitmap, what was never an inode is told by its checksum only.
+                let free = bit == Some(false) || (bit.is_none() && !inode.holds(&self.ground.sb));
+                self.take(&inode, free, (block, into))?;
             }
         }
         Ok(())
@@ -164,10 +166,14 @@ impl<'a, 'g> Scan<'a, 'g> {
         let mut wanted = Vec::new();
         for (i, raw) in stretch.inodes(self.ground.sb.inode_bytes) {
             let inode = Inode::new(raw, 0);
-            let in_use = stretch.bitmap.is_none_or(|bitmap| is_set(bitmap, stretch.bit + i));
+            let in_use = stretch
+                .bitmap
+                .is_none_or(|bitmap| is_set(bitmap, stretch.bit + i));
             let mapped = matches!(inode.kind(), Some(Kind::File | Kind::Folder));
             if in_use && mapped && !inode.has(flag::INLINE) {
-                first_nodes(inode.block(), inode.has(flag::EXTENTS), &mut |block| wanted.push(block));
+                first_nodes(inode.block(), inode.has(flag::EXTENTS), &mut |block| {
+                    wanted.push(block)
+                });
             }
         }
         wanted.retain(|block| *block > self.ground.sb.first && *block < self.ground.blocks());
@@ -182,7 +188,8 @@ impl<'a, 'g> Scan<'a, 'g> {
                 };
                 let mut missing = Ranges::new();
                 let bytes = self.ground.read(*first, part.len() as u64, &mut missing)?;
-                for (block, (at, raw)) in part.iter().zip((0u64..).zip(bytes.chunks(size as usize))) {
+                for (block, (at, raw)) in part.iter().zip((0u64..).zip(bytes.chunks(size as usize)))
+                {
                     let at = at * size;
                     let torn = missing
                         .iter()
@@ -367,7 +374,9 @@ impl<'a, 'g> Scan<'a, 'g> {
         mapped: &mut Mapped,
     ) {
         if !self.ground.sb.has(incompat::INLINE) {
-            mapped.wrong(|| "it is said to hold its content itself, on a volume without that".to_owned());
+            mapped.wrong(|| {
+                "it is said to hold its content itself, on a volume without that".to_owned()
+            });
         }
         let rest = match inode.rest() {
             Ok(rest) => rest,

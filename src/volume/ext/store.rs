@@ -55,11 +55,6 @@ impl Blob {
             .and_then(|block| block.get(from..from + spot.bytes as usize))
             .unwrap_or_default()
     }
-
-    /// Bytes held.
-    pub fn bytes(&self) -> u64 {
-        self.blocks.iter().map(|block| block.capacity() as u64).sum()
-    }
 }
 
 /// What is known of one inode without its notes.
@@ -178,7 +173,11 @@ impl Notes {
             self.times.changed,
             self.times.accessed,
         ];
-        out.push(times.iter().fold(0, |bits, time| bits << 1 | u8::from(time.is_some())));
+        out.push(
+            times
+                .iter()
+                .fold(0, |bits, time| bits << 1 | u8::from(time.is_some())),
+        );
         put_signed(out, base);
         for time in times.iter().skip(1) {
             put_signed(out, time.map_or(0, |time| time.wrapping_sub(base)));
@@ -334,12 +333,6 @@ pub struct Store {
 }
 
 impl Store {
-    /// Bytes held.
-    pub fn bytes(&self) -> u64 {
-        let rows = self.rows.capacity().saturating_mul(size_of::<Row>());
-        self.notes.bytes() + self.names.bytes() + rows as u64
-    }
-
     /// The place of an inode in `rows`.
     pub fn find(&self, inode: u32) -> Option<usize> {
         self.rows.binary_search_by_key(&inode, |row| row.inode).ok()
@@ -383,7 +376,12 @@ mod tests {
 
     #[test]
     fn notes_come_back() {
-        let run = |logical, blocks, at, form| Run { logical, blocks, at, form };
+        let run = |logical, blocks, at, form| Run {
+            logical,
+            blocks,
+            at,
+            form,
+        };
         let mut notes = Notes {
             bytes: 1 << 40,
             times: Times {

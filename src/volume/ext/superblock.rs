@@ -170,7 +170,13 @@ impl Superblock {
         }
         let block_bytes = 1024u64 << log;
         let wide = incompat & incompat::WIDE != 0;
-        let high = |at| if wide { u64::from(le32(raw, at)) << 32 } else { 0 };
+        let high = |at| {
+            if wide {
+                u64::from(le32(raw, at)) << 32
+            } else {
+                0
+            }
+        };
         let blocks = high(0x150) | u64::from(le32(raw, 4));
         let cluster_log = le32(raw, 0x1C);
         let cluster_blocks = match cluster_log.checked_sub(log) {
@@ -204,11 +210,19 @@ impl Superblock {
                 "{inodes} inodes, {group_inodes} in each of {groups} groups"
             ));
         }
-        let inode_bytes = if dynamic { usize::from(le16(raw, 0x58)) } else { 128 };
+        let inode_bytes = if dynamic {
+            usize::from(le16(raw, 0x58))
+        } else {
+            128
+        };
         if !inode_bytes.is_power_of_two() || inode_bytes < 128 || inode_bytes as u64 > block_bytes {
             return damaged(format!("inodes of {inode_bytes} bytes"));
         }
-        let descriptor_bytes = if wide { usize::from(le16(raw, 0xFE)) } else { 32 };
+        let descriptor_bytes = if wide {
+            usize::from(le16(raw, 0xFE))
+        } else {
+            32
+        };
         if !descriptor_bytes.is_power_of_two()
             || (wide && descriptor_bytes < 64)
             || descriptor_bytes > 1024
@@ -239,13 +253,19 @@ impl Superblock {
                 crc32c(!0, &uuid)
             },
             state: le16(raw, 0x3A),
-            journal_inode: if compat & compat::JOURNAL != 0 { le32(raw, 0xE0) } else { 0 },
+            journal_inode: if compat & compat::JOURNAL != 0 {
+                le32(raw, 0xE0)
+            } else {
+                0
+            },
             journal_elsewhere: compat & compat::JOURNAL != 0 && le32(raw, 0xE4) != 0,
-            journal_copy: (u8_at(raw, 0xFD) == 1)
-                .then(|| array(raw, 0x10C))
-                .flatten(),
+            journal_copy: (u8_at(raw, 0xFD) == 1).then(|| array(raw, 0x10C)).flatten(),
             last_orphan: le32(raw, 0xE8),
-            orphan_file: if compat & compat::ORPHAN_FILE != 0 { le32(raw, 0x280) } else { 0 },
+            orphan_file: if compat & compat::ORPHAN_FILE != 0 {
+                le32(raw, 0x280)
+            } else {
+                0
+            },
             first_inode: if dynamic { le32(raw, 0x54).max(11) } else { 11 },
             quota_inodes: [le32(raw, 0x240), le32(raw, 0x244), le32(raw, 0x26C)],
             reserved_descriptors: if compat & compat::RESIZE != 0 {
@@ -279,7 +299,8 @@ impl Superblock {
 
     /// First block of a group.
     pub fn group_first(&self, group: u64) -> u64 {
-        self.first.saturating_add(group.saturating_mul(self.group_blocks))
+        self.first
+            .saturating_add(group.saturating_mul(self.group_blocks))
     }
 
     /// Bytes of the volume.
@@ -347,8 +368,7 @@ pub fn copies() -> impl Iterator<Item = (u64, u16, u64)> {
 
 /// Whether this is a sound copy of the superblock for its place.
 pub fn is_copy(raw: &[u8], group: u16, block_bytes: u64) -> bool {
-    Superblock::parse(raw)
-        .is_ok_and(|sb| sb.own_group == group && sb.block_bytes == block_bytes)
+    Superblock::parse(raw).is_ok_and(|sb| sb.own_group == group && sb.block_bytes == block_bytes)
 }
 
 /// Finds the superblock: the one at `at` (0 = the first), else the first; if it does not hold, a copy.

@@ -43,7 +43,10 @@ pub fn survey(
     if wanted > room {
         return Err(NotSurveyed::because(
             doing(),
-            format!("{} block groups, more than fit on the volume or in memory", sb.groups()),
+            format!(
+                "{} block groups, more than fit on the volume or in memory",
+                sb.groups()
+            ),
             "have the file system checked on a copy of the drive",
         ));
     }
@@ -120,7 +123,13 @@ pub fn survey(
         ..
     } = hand;
     let usable = groups.iter().all(|group| group.usable);
-    let closed = note_state(&first, &ground.sb, &accounts, played.transactions, &mut findings);
+    let closed = note_state(
+        &first,
+        &ground.sb,
+        &accounts,
+        played.transactions,
+        &mut findings,
+    );
     Ok(Survey {
         format: ground.sb.format(),
         label: (!ground.sb.label.is_empty()).then(|| Name::Bytes(ground.sb.label.clone())),
@@ -164,14 +173,23 @@ fn replay(
     }
     if sb.journal_inode == 0 {
         return Ok(match (needed, sb.journal_elsewhere) {
-            (_, true) => missing(findings, "the journal lies on another device; give the volume as a mounted folder with that device attached"),
-            (true, false) => missing(findings, "the volume says that its journal holds changes, but has none"),
+            (_, true) => missing(
+                findings,
+                "the journal lies on another device; give the volume as a mounted folder with that device attached",
+            ),
+            (true, false) => missing(
+                findings,
+                "the volume says that its journal holds changes, but has none",
+            ),
             (false, false) => clean,
         });
     }
     match journal_runs(ground, groups)? {
         Some(runs) => journal::play(ground, &runs, findings),
-        None => Ok(missing(findings, "the journal's inode is unreadable or damaged")),
+        None => Ok(missing(
+            findings,
+            "the journal's inode is unreadable or damaged",
+        )),
     }
 }
 
@@ -188,7 +206,9 @@ fn journal_runs(ground: &Ground<'_>, groups: &Groups) -> Result<Option<Vec<Run>>
         None => None,
     };
     let from = (into % sb.block_bytes) as usize;
-    let raw = raw.as_ref().and_then(|raw| raw.get(from..from + sb.inode_bytes));
+    let raw = raw
+        .as_ref()
+        .and_then(|raw| raw.get(from..from + sb.inode_bytes));
     if let Some(raw) = raw {
         let inode = Inode::new(raw, number);
         let extents = inode.has(flag::EXTENTS);
@@ -204,7 +224,13 @@ fn journal_runs(ground: &Ground<'_>, groups: &Groups) -> Result<Option<Vec<Run>>
     };
     let bytes = u64::from(le32(copy, 64)) | u64::from(le32(copy, 60)) << 32;
     let extents = copy.get(..2) == Some(&[0x0A, 0xF3]);
-    walk(ground, copy.get(..60).unwrap_or_default(), extents, 0, bytes)
+    walk(
+        ground,
+        copy.get(..60).unwrap_or_default(),
+        extents,
+        0,
+        bytes,
+    )
 }
 
 fn walk(
@@ -230,7 +256,10 @@ fn walk(
 
 /// The superblock as the journal left it.
 fn renew(ground: &mut Ground<'_>, at: u64, findings: &mut Findings) -> Result<(), Fault> {
-    let (block, into) = (FIRST_AT / ground.sb.block_bytes, FIRST_AT % ground.sb.block_bytes);
+    let (block, into) = (
+        FIRST_AT / ground.sb.block_bytes,
+        FIRST_AT % ground.sb.block_bytes,
+    );
     if at != FIRST_AT || !ground.changed(block, 1) {
         return Ok(());
     }
@@ -249,11 +278,7 @@ fn renew(ground: &mut Ground<'_>, at: u64, findings: &mut Findings) -> Result<()
 }
 
 /// Marks the inodes that were unlinked while open: the chain that begins in the superblock, and the file that lists them.
-fn orphans(
-    ground: &Ground<'_>,
-    store: &mut Store,
-    next: &BTreeMap<u32, u32>,
-) -> Result<(), Fault> {
+fn orphans(ground: &Ground<'_>, store: &mut Store, next: &BTreeMap<u32, u32>) -> Result<(), Fault> {
     let mark = |store: &mut Store, inode: u32| {
         if let Some(place) = store.find(inode)
             && let Some(row) = store.rows.get_mut(place)
@@ -283,7 +308,13 @@ fn orphans(
     let mut block = vec![0u8; size as usize];
     for number in 0..notes.bytes.min(ground.sb.bytes()) / size {
         let mut missing = Ranges::new();
-        stored.read(ground.sectors, number * size, &mut block, Narrow::default(), &mut missing)?;
+        stored.read(
+            ground.sectors,
+            number * size,
+            &mut block,
+            Narrow::default(),
+            &mut missing,
+        )?;
         // The last eight bytes are its mark and checksum.
         let entries = block.get(..block.len() - 8).unwrap_or_default();
         for entry in entries.chunks_exact(4) {
@@ -317,9 +348,7 @@ fn note_state(
             "the system that wrote here found errors in the file system".to_owned()
         });
     }
-    if closed
-        && let (Some(blocks), Some(inodes)) = (accounts.in_use, accounts.records_in_use)
-    {
+    if closed && let (Some(blocks), Some(inodes)) = (accounts.in_use, accounts.records_in_use) {
         let free = accounts.clusters.saturating_sub(blocks);
         let free_inodes = u64::from(sb.inodes).saturating_sub(inodes);
         let own = sb.free_blocks / sb.cluster_blocks;
@@ -355,18 +384,33 @@ fn note_accounts(accounts: &Accounts, absurd: bool, findings: &mut Findings) {
         "clusters-without-owner",
         Weight::OpenPoint,
         accounts.in_use_without_owner,
-        &|n| format!("{} bytes are in use, but belong to nothing that is listed", bytes(n)),
+        &|n| {
+            format!(
+                "{} bytes are in use, but belong to nothing that is listed",
+                bytes(n)
+            )
+        },
     );
     note(
         "clusters-owned-but-free",
         Weight::OpenPoint,
         accounts.owned_but_free,
-        &|n| format!("{} bytes belong to items, but are free in the volume's own bitmaps", bytes(n)),
+        &|n| {
+            format!(
+                "{} bytes belong to items, but are free in the volume's own bitmaps",
+                bytes(n)
+            )
+        },
     );
     note(
         "clusters-marked-bad",
         Weight::Sentence,
         accounts.marked_bad,
-        &|n| format!("the file system itself has set {} bytes aside as bad: a sign of the drive's health", bytes(n)),
+        &|n| {
+            format!(
+                "the file system itself has set {} bytes aside as bad: a sign of the drive's health",
+                bytes(n)
+            )
+        },
     );
 }

@@ -47,7 +47,12 @@ fn unknown_features_are_told_from_damage() {
             sb[at] ^= 1 << bit;
             // Whatever is taken can be counted.
             if let Ok(sb) = Superblock::parse(&sb) {
-                let _ = (sb.groups(), sb.clusters(), sb.bytes(), sb.descriptor_blocks());
+                let _ = (
+                    sb.groups(),
+                    sb.clusters(),
+                    sb.bytes(),
+                    sb.descriptor_blocks(),
+                );
             }
         }
     }
