@@ -269,10 +269,8 @@ impl Journal<'_, '_> {
                 DESCRIPTOR => {
                     begun = true;
                     if !self.tail_holds(&raw) {
-                        return Ok((
-                            ended,
-                            End::Damaged("a wrong checksum of a list of blocks".to_owned()),
-                        ));
+                        let end = self.end_of(place, now.number, left)?;
+                        return Ok((ended, end));
                     }
                     old_sum = crc32_high(old_sum, &raw);
                     let tags = self.tags(&raw);
@@ -298,16 +296,18 @@ impl Journal<'_, '_> {
                 REVOKE => {
                     begun = true;
                     if !self.tail_holds(&raw) {
-                        return Ok((
-                            ended,
-                            End::Damaged("a wrong checksum of a list of revoked blocks".to_owned()),
-                        ));
+                        let end = self.end_of(place, now.number, left)?;
+                        return Ok((ended, end));
                     }
                     self.revoked(&raw, &mut now.revoked);
                     place = self.after(place, 1);
                 }
                 COMMIT => {
                     if !self.commit_holds(&raw, old_sum) {
+                        // An end without a beginning is what an earlier file system left.
+                        if !begun && self.sums() {
+                            return Ok((ended, End::Log));
+                        }
                         return Ok((
                             ended,
                             End::Damaged("a wrong checksum at its end".to_owned()),
@@ -328,6 +328,25 @@ impl Journal<'_, '_> {
                 _ => return Ok((ended, stop(begun))),
             }
         }
+    }
+
+    /// What a list with a wrong checksum means. Where an earlier file system's journal lay, its blocks may bear the same
+    /// numbers, and all of them have wrong checksums; if the transaction's end holds, it is this journal's, and damaged.
+    fn end_of(&self, from: u32, number: u32, left: u64) -> Result<End, Fault> {
+        for step in 1..=u32::try_from(left).unwrap_or(u32::MAX) {
+            let raw = self.block(self.after(from, step))?;
+            let ends = raw.is_none_or(|raw| {
+                is(&raw, 0, &JOURNAL_MAGIC)
+                    && (be32(&raw, 4), be32(&raw, 8)) == (COMMIT, number)
+                    && self.commit_holds(&raw, 0)
+            });
+            if ends {
+                return Ok(End::Damaged(
+                    "a wrong checksum of one of its lists".to_owned(),
+                ));
+            }
+        }
+        Ok(End::Unfinished)
     }
 
     /// The checksum in the last four bytes of a block.

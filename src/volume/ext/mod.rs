@@ -18,6 +18,7 @@ mod ground;
 mod groups;
 mod handover;
 mod inode;
+mod item;
 mod journal;
 mod names;
 mod owners;

@@ -195,7 +195,8 @@ impl Superblock {
             return damaged("more blocks than can be addressed".to_owned());
         }
         let most = block_bytes * 8;
-        if group_blocks == 0
+        // mke2fs makes no groups of fewer than 256 blocks.
+        if group_blocks < 256
             || !group_blocks.is_multiple_of(cluster_blocks)
             || group_blocks / cluster_blocks > most
         {

@@ -38,7 +38,8 @@ pub fn survey(
     let doing = || format!("surveying the ext volume at byte {}", place.first_byte);
     let mut findings = Findings::new();
     let (sb, at) = superblock::locate(&part, boot_at, &mut findings)?;
-    let room = part.bytes().min(limits.table_bytes);
+    // In memory a descriptor takes about twice its bytes.
+    let room = part.bytes().min(limits.table_bytes / 4);
     let wanted = sb.descriptor_blocks().saturating_mul(sb.block_bytes);
     if wanted > room {
         return Err(NotSurveyed::because(

@@ -55,6 +55,17 @@ fn changes_that_only_the_journal_holds_are_seen() {
             assert_eq!(listing.survey.dirty, Some(true));
             assert!(listing.survey.findings.of("not-closed").is_some());
             listing.is_sound(&format!("{kind} {open}"));
+            // The same without the first superblock: its copy does not know, the journal does.
+            let mut raw = drive.bytes;
+            raw[1024..2048].fill(0xA5);
+            let beheaded = Drive::new(raw);
+            let listing = Listing::of(&beheaded);
+            assert_eq!(
+                &content(&beheaded, listing.get("diary")),
+                new,
+                "{kind} {open}"
+            );
+            assert!(listing.survey.findings.of("superblock-from-copy").is_some());
             // The outside agrees: e2fsck plays the journal back.
             let image = folder.path().join("volume");
             let _ = command("e2fsck")
@@ -273,4 +284,42 @@ fn the_kernel_agrees_after_a_crash_with_a_file_of_orphans() {
         &["-b", "4096", "-O", "orphan_file,inline_data"],
         "",
     );
+}
+
+/// Fast commits are not applied: where any are pending, the listing is not called whole.
+#[test]
+fn fast_commits_are_told() {
+    let name = "fast_commits_are_told";
+    if !can(name, &["mke2fs", "mount"]) {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let at = |part: &str| folder.path().join(part);
+    stale(&at("volume"), 48);
+    format(&at("volume"), "ext4", &["-O", "fast_commit"]);
+    let mounted = mount(&at("volume"), &at("at"), "").unwrap();
+    std::fs::File::open(at("at")).unwrap().sync_all().unwrap();
+    let mut told = 0;
+    for n in 0..8u64 {
+        let path = at("at").join(format!("file {n}"));
+        std::fs::write(&path, bytes(n + 1, 9000)).unwrap();
+        std::fs::File::open(&path).unwrap().sync_all().unwrap();
+        std::fs::copy(at("volume"), at("copy")).unwrap();
+        let drive = Drive::load(&at("copy"));
+        let listing = Listing::of(&drive);
+        let point = listing.survey.findings.of("journal-not-applied");
+        assert_eq!(listing.survey.whole, point.is_none());
+        if let Some(point) = point {
+            assert!(point.says.contains("fast commits"), "{}", point.says);
+            told += 1;
+        } else {
+            assert_eq!(
+                content(&drive, listing.get(&format!("file {n}"))),
+                bytes(n + 1, 9000)
+            );
+        }
+    }
+    drop(mounted);
+    println!("{told} of 8 copies had fast commits pending");
+    assert!(told > 0);
 }

@@ -160,13 +160,17 @@ pub fn fill(at: &Path, kind: &str) {
             .unwrap();
         assert!(status.success());
     }
-    rustix::fs::setxattr(
-        at.join("plain/1024"),
-        "user.note",
-        b"a note",
-        rustix::fs::XattrFlags::empty(),
-    )
-    .unwrap();
+    let none = rustix::fs::XattrFlags::empty();
+    let set = |path: &str, name: &str, value: &[u8]| {
+        rustix::fs::setxattr(at.join(path), name, value, none)
+    };
+    set("plain/1024", "user.note", b"a note").unwrap();
+    // Alike, and too long for an inode: files share a block of attributes.
+    for path in ["plain/1", "plain/59", "plain/300000"] {
+        set(path, "user.long", &[7; 700]).unwrap();
+    }
+    // Too long for a block: an inode of its own, where the volume can do that.
+    let _ = set("plain/60", "user.huge", &[8; 30_000]);
 }
 
 /// Some more changes, so that a journal has something to tell.
