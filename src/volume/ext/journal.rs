@@ -448,10 +448,10 @@ impl Journal<'_, '_> {
         }));
     }
 
-    /// Whether fast commits of transaction `number` stand behind the log. They begin with a tag 9 of at least 8 bytes:
+    /// Whether fast commits of transaction `number` stand behind the log, one block after its end. They begin with a tag 9 of at least 8 bytes:
     /// features, then the number.
     fn fast_pending(&self, number: u32) -> Result<bool, Fault> {
-        let Some(raw) = self.block(self.end)? else {
+        let Some(raw) = self.block(self.end + 1)? else {
             return Ok(true);
         };
         Ok(le16(&raw, 0) == 9 && le16(&raw, 2) >= 8 && le32(&raw, 8) == number)

@@ -251,7 +251,8 @@ mod tests {
                 logical += gap;
                 let form = [Form::Data, Form::Unwritten, Form::Lost][usize::from(form)];
                 let at = if form == Form::Lost { 0 } else { at };
-                prop_assert!(mapped.add(Run { logical, blocks, at, form }));
+                let run = Run { logical, blocks, at, form };
+                prop_assert!(mapped.add(run));
                 logical += blocks;
             }
             let mut notes = Vec::new();
