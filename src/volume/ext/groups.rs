@@ -111,10 +111,7 @@ pub fn read(ground: &Ground<'_>, findings: &mut Findings) -> Result<Groups, Faul
                     }
                 )
             });
-            out.push(match usable {
-                Some(group) => group,
-                None => Group::default(),
-            });
+            out.push(usable.unwrap_or_default());
         }
     }
     overlaps(sb, &mut out, findings);

@@ -81,6 +81,7 @@ impl HandOver<'_, '_, '_> {
             Some(row) if row.kind() == Kind::Folder && !row.is(Row::UNREAD) => {
                 let notes = self.store.notes_of(&row);
                 self.fill(&mut found, &row, &notes);
+                self.note_item(&found);
             }
             _ => {
                 found.marks.set(Mark::Damaged);
@@ -294,6 +295,10 @@ impl HandOver<'_, '_, '_> {
         let (mut listed, mut orphans, mut free, mut ghosts, mut unread) =
             (0u64, 0u64, 0u64, 0u64, 0u64);
         for row in &self.store.rows {
+            // A damaged folder may have held more names.
+            if row.kind() == Kind::Folder && row.is(Row::DAMAGED | Row::PARTLY) && row.names > 0 {
+                self.whole = false;
+            }
             if row.is(Row::FREE) {
                 if row.is(Row::LISTED) {
                     free += 1;

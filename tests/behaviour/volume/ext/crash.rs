@@ -195,7 +195,10 @@ fn pulled(name: &str, kind: &str, more: &[&str], options: &str) {
     format(&at("volume"), kind, more);
     let mounted = match mount(&at("volume"), &at("at"), options) {
         Ok(mounted) => mounted,
-        Err(says) => return crate::skip::skip(name, &says),
+        Err(says) => {
+            let says = format!("the kernel here knows no {kind} {more:?} {options}: {says}");
+            return crate::skip::skip(name, &says);
+        }
     };
     fill(&at("at"), kind);
     let held = at("at").join("unlinked while open");

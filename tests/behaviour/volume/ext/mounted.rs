@@ -3,6 +3,8 @@
 use super::super::tool::Drive;
 use super::Listing;
 use super::zoo::{can, compare, fill, format, mount, stale};
+use holdpoint::port::{Fault, Sectors};
+use std::sync::atomic::{AtomicU64, Ordering};
 
 fn agrees(name: &str, kind: &str, shapes: &[&[&str]]) {
     if !can(name, &["mke2fs", "mount"]) {
@@ -21,7 +23,7 @@ fn agrees(name: &str, kind: &str, shapes: &[&[&str]]) {
                 drop(mounted);
             }
             Err(says) => {
-                crate::skip::skip(name, &format!("{why}: {says}"));
+                crate::skip::skip(name, &format!("the kernel here knows no {why}: {says}"));
                 continue;
             }
         }
@@ -98,4 +100,67 @@ fn preallocated_blocks_read_as_zeros_not_as_what_was_there_before() {
     listing.is_sound(name);
     let found = listing.get("unwritten.bin");
     assert_eq!(super::content(&drive, found), vec![0u8; 1 << 20]);
+}
+
+/// A drive that counts how often it is asked, and how often from further back.
+struct Counting<'a> {
+    drive: &'a Drive,
+    asked: AtomicU64,
+    back: AtomicU64,
+    last: AtomicU64,
+}
+
+impl Sectors for Counting<'_> {
+    fn sector_bytes(&self) -> u32 {
+        512
+    }
+    fn bytes(&self) -> u64 {
+        self.drive.bytes()
+    }
+    fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
+        self.asked.fetch_add(1, Ordering::Relaxed);
+        if self.last.swap(at, Ordering::Relaxed) > at {
+            self.back.fetch_add(1, Ordering::Relaxed);
+        }
+        self.drive.read_at(at, buf)
+    }
+}
+
+/// Many files, each with a block: tables and folders are read in their order, not file by file.
+#[test]
+fn many_files_are_read_in_the_order_of_the_drive() {
+    let name = "many_files_are_read_in_the_order_of_the_drive";
+    if !can(name, &["mke2fs", "mount"]) {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let (image, point) = (folder.path().join("volume"), folder.path().join("at"));
+    super::blank(&image, 160 << 20);
+    format(&image, "ext4", &["-b", "1024", "-N", "70000"]);
+    let mounted = mount(&image, &point, "").unwrap();
+    for n in 0..40_000u64 {
+        if n % 400 == 0 {
+            std::fs::create_dir(point.join((n / 400).to_string())).unwrap();
+        }
+        std::fs::write(point.join(format!("{}/{n}", n / 400)), [n as u8; 100]).unwrap();
+    }
+    drop(mounted);
+    let drive = Drive::load(&image);
+    let counting = Counting {
+        drive: &drive,
+        asked: AtomicU64::new(0),
+        back: AtomicU64::new(0),
+        last: AtomicU64::new(0),
+    };
+    let started = std::time::Instant::now();
+    let listing = Listing::try_of(&drive, &counting, Default::default()).unwrap();
+    let took = started.elapsed();
+    listing.is_sound(name);
+    assert_eq!(listing.items.len(), 40_101);
+    let (asked, back) = (counting.asked.into_inner(), counting.back.into_inner());
+    println!("40,000 files: {asked} reads, {back} of them back, {took:?}");
+    assert!(
+        asked < 1500 && back < 300,
+        "{asked} reads, {back} of them back"
+    );
 }
