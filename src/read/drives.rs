@@ -1,12 +1,9 @@
-//! Items that lie on drives: their layouts over sectors, or, where a library reads the file
-//! system, a handle by path.
+//! Items that lie on drives: their layouts over sectors.
 
 use super::content::ContentReader;
-use super::ext_desk::ExtDesk;
 use super::source::{Opener, Place, Source};
 use crate::ledger::ItemRow;
 use crate::port::{Content, Fault, FaultKind, Sectors, Stamp};
-use crate::value::Name;
 use crate::volume::layout::Layout;
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -17,8 +14,6 @@ pub struct DriveSource {
     pub drives: Vec<Arc<dyn Sectors>>,
     /// The drive that a volume lies on, by the volume's number.
     pub volumes: HashMap<i64, usize>,
-    /// Volumes that a library reads, by number.
-    pub desks: HashMap<i64, Arc<ExtDesk>>,
 }
 
 impl Source for DriveSource {
@@ -48,16 +43,8 @@ fn stamp(item: &ItemRow) -> Stamp {
 }
 
 impl Opener for DriveOpener<'_> {
-    fn open(&mut self, item: &ItemRow, place: &Arc<Place>) -> Result<Box<dyn Content>, Fault> {
+    fn open(&mut self, item: &ItemRow, _: &Arc<Place>) -> Result<Box<dyn Content>, Fault> {
         let doing = || format!("opening {}", item.name.text());
-        if let Some(desk) = self.source.desks.get(&item.volume) {
-            let mut parts = place.parts.clone();
-            parts.push(match &item.name {
-                Name::Bytes(bytes) => bytes.clone(),
-                name @ Name::Units(_) => name.text().into_bytes(),
-            });
-            return desk.file(parts, stamp(item));
-        }
         let drive = self
             .source
             .volumes

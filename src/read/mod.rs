@@ -4,7 +4,6 @@
 
 pub mod content;
 pub mod drives;
-pub mod ext_desk;
 pub mod fingerprint;
 pub mod source;
 pub mod trees;

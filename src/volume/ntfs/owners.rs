@@ -44,15 +44,22 @@ pub fn touches(ranges: &Ranges, at: u64, clusters: u64) -> bool {
     ranges.get(from).is_some_and(|(first, _)| *first < end)
 }
 
-struct Bits(Vec<u64>);
+/// One bit per cluster of a slice.
+pub struct Bits(Vec<u64>);
 
 impl Bits {
-    fn new(bits: u64) -> Self {
+    /// All clear.
+    pub fn new(bits: u64) -> Self {
         Self(vec![0; usize::try_from(bits.div_ceil(64)).unwrap_or(0)])
     }
 
+    /// The bits, lowest first.
+    pub fn words(&self) -> &[u64] {
+        &self.0
+    }
+
     /// Sets bits `from..to`; what was set already is set in `twice`.
-    fn claim(&mut self, twice: &mut Bits, from: u64, to: u64) {
+    pub fn claim(&mut self, twice: &mut Bits, from: u64, to: u64) {
         let mut word = from / 64;
         while word * 64 < to {
             let low = from.saturating_sub(word * 64).min(64);
@@ -69,7 +76,7 @@ impl Bits {
 }
 
 /// The lowest `count` bits.
-fn ones(count: u64) -> u64 {
+pub fn ones(count: u64) -> u64 {
     if count >= 64 {
         u64::MAX
     } else {
@@ -78,7 +85,7 @@ fn ones(count: u64) -> u64 {
 }
 
 /// Adds the set bits of one word as ranges.
-fn ranges_of(mut word: u64, base: u64, out: &mut Ranges) {
+pub fn ranges_of(mut word: u64, base: u64, out: &mut Ranges) {
     while word != 0 {
         let first = u64::from(word.trailing_zeros());
         let run = u64::from((word >> first).trailing_ones());

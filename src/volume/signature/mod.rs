@@ -93,6 +93,9 @@ pub fn probe(sectors: &dyn Sectors, place: Place) -> Probe {
     boot::probe(&window, &mut hits);
     unix::probe(&window, &mut hits);
     container::probe(&window, &mut hits);
+    if hits.is_empty() {
+        hits.extend(unix::ext_copy(&window));
+    }
     hits.sort_by_key(|hit| (hit.damaged.is_some(), hit.what.rank(), hit.at));
     Probe {
         hits,

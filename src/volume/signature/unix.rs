@@ -5,6 +5,7 @@ use super::{Hit, What, Window};
 use crate::volume::bytes::{
     array, be16, be32, be64, is, label_text, le16, le32, le64, u8_at, uuid_text,
 };
+use crate::volume::ext::superblock;
 
 /// What these first bytes show.
 pub(super) fn head(head: &[u8]) -> Option<What> {
@@ -97,6 +98,22 @@ fn ext(sb: &[u8]) -> Option<Hit> {
         hit.note = Some("was not closed properly; its journal holds changes".to_owned());
     }
     Some(hit)
+}
+
+/// A copy of an ext superblock in the second group. Asked for only where nothing else was found: a copy outlives the
+/// volume that it belonged to.
+pub(super) fn ext_copy(window: &Window<'_>) -> Option<Hit> {
+    superblock::copies()
+        .filter(|(_, group, _)| *group == 1)
+        .find_map(|(at, group, block_bytes)| {
+            let raw = window.get(at, superblock::BYTES)?;
+            let mut hit = ext(&raw).filter(|_| superblock::is_copy(&raw, group, block_bytes))?;
+            hit.at = at;
+            hit.damaged = Some(format!(
+                "its first superblock is gone; the copy at byte {at} is there"
+            ));
+            Some(hit)
+        })
 }
 
 fn xfs(head: &[u8]) -> Option<Hit> {

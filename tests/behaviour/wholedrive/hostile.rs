@@ -3,11 +3,10 @@
 
 use super::laptop::{self, Laptop};
 use crate::volume::tool::{Dice, Drive};
-use holdpoint::volume::ext::ExtVolume;
 use holdpoint::volume::filesystem::{Limits, Place};
 use holdpoint::volume::gap::{self, Budget};
 use holdpoint::volume::signature::{VolumeState, What, judge, probe};
-use holdpoint::volume::{exfat, fat, map, ntfs};
+use holdpoint::volume::{exfat, ext, fat, map, ntfs};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -48,10 +47,7 @@ fn survey(drive: &Arc<Drive>, what: What, place: Place, boot_at: u64) -> u64 {
             let _ = fat::survey(drive.as_ref(), place, boot_at, limits, &mut see);
         }
         What::Ext2 | What::Ext3 | What::Ext4 => {
-            let sectors = Arc::clone(drive) as Arc<dyn holdpoint::port::Sectors>;
-            if let Ok(volume) = ExtVolume::open(sectors, place, limits) {
-                volume.survey(limits, &mut see);
-            }
+            let _ = ext::survey(drive.as_ref(), place, boot_at, limits, &mut see);
         }
         _ => {}
     }

@@ -25,9 +25,8 @@ use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
 use crate::survey::class::Classer;
 use crate::survey::person::People;
-use crate::volume::ext::ExtVolume;
 use crate::volume::filesystem::{Found, Limits, NotSurveyed, Place, Survey, Weight};
-use crate::volume::{exfat, fat, gap, ntfs};
+use crate::volume::{exfat, ext, fat, gap, ntfs};
 use kept::Format;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -201,7 +200,7 @@ fn read(
         Format::Ntfs => ntfs::survey(sectors.as_ref(), place, &limits, see),
         Format::Fat => fat::survey(sectors.as_ref(), place, volume.boot_at, limits, see),
         Format::ExFat => exfat::survey(sectors.as_ref(), place, volume.boot_at, limits, see),
-        Format::Ext => Ok(ExtVolume::open(Arc::clone(sectors), place, limits)?.survey(limits, see)),
+        Format::Ext => ext::survey(sectors.as_ref(), place, volume.boot_at, limits, see),
         Format::None => Err(NotSurveyed::because(
             "surveying a volume",
             "no reader for it",

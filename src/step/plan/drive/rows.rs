@@ -5,7 +5,7 @@
 //! unreachable ones under a folder that says so. Memory does not grow with their number.
 
 use super::carried::Carried;
-use super::kept::{Format, VolumeKept};
+use super::kept::VolumeKept;
 use crate::bag::name::Taken;
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
 use crate::step::outcome::PersonSeen;
@@ -336,11 +336,7 @@ impl<'a> Rows<'a> {
             twin = if first == id { 0 } else { first };
         }
         let has_content = marks.0 & super::super::no_content_marks() as u32 == 0;
-        if kind == Kind::File
-            && has_content
-            && record.layout.is_none()
-            && volume.format != Format::Ext
-        {
+        if kind == Kind::File && has_content && record.layout.is_none() {
             marks.set(Mark::Unreadable);
         }
         let special = kind == Kind::Special;
@@ -353,11 +349,7 @@ impl<'a> Rows<'a> {
             stream: record.stream.clone(),
             kind,
             bytes: if kind == Kind::File { record.bytes } else { 0 },
-            allocated: if volume.format == Format::Ext {
-                record.bytes
-            } else {
-                record.allocated
-            },
+            allocated: record.allocated,
             device: volume.drive as u64,
             inode: record.record as u64,
             modified_ns: record.modified,

@@ -1,0 +1,144 @@
+//! One item: what its inode says, where its bytes lie, and who else claims them.
+//!
+//! Invariant: an item without a mark has a place for every byte (or a hole that the file system means), and no block of it
+//! belongs to anybody else.
+
+use super::ground::push;
+use super::handover::HandOver;
+use super::owners::Count;
+use super::runs::{Form, pieces};
+use super::store::{Notes, Payload, Row};
+use crate::survey::item::{Kind, Mark};
+use crate::value::Name;
+use crate::volume::filesystem::{Found, NoContent, Weight};
+use crate::volume::layout::{Coding, Layout, Piece};
+use crate::volume::ntfs::owners::touches;
+
+impl HandOver<'_, '_, '_> {
+    /// What all names of an inode share.
+    pub(super) fn fill(&mut self, found: &mut Found, row: &Row, notes: &Notes) {
+        found.times = notes.times;
+        found.trouble = self.store.trouble_of(row);
+        if row.is(Row::DAMAGED) {
+            found.marks.set(Mark::Damaged);
+        }
+        if row.is(Row::PARTLY) {
+            found.marks.set(Mark::Unreadable);
+        }
+        if row.is(Row::ATTRIBUTES) {
+            found.marks.set(Mark::ExtendedAttributes);
+        }
+        if row.kind() != Kind::Folder {
+            found.names = row.names.max(1);
+            if row.names > 1 {
+                found.marks.set(Mark::HardLinked);
+            }
+        }
+        match row.kind() {
+            Kind::File => {
+                found.bytes = notes.bytes;
+                self.content(found, notes);
+            }
+            Kind::Link => match &notes.payload {
+                Payload::Target(target) if !row.is(Row::ENCRYPTED) => {
+                    found.link_target = Some(Name::Bytes(target.clone()));
+                }
+                Payload::Target(_) => {}
+                _ => {
+                    found.marks.set(Mark::Damaged);
+                    found
+                        .trouble
+                        .get_or_insert_with(|| "the target of the link cannot be read".to_owned());
+                }
+            },
+            Kind::Folder | Kind::Special => {}
+        }
+        if row.is(Row::ENCRYPTED) {
+            found.marks.set(Mark::Efs);
+            if found.bytes > 0 || row.kind() == Kind::Link {
+                found.no_content = Some(NoContent::Encrypted);
+            }
+            self.findings
+                .note("items-encrypted", Weight::OpenPoint, Some(found.record), || {
+                    "some items are encrypted by the file system; without their key they are lost with the wipe".to_owned()
+                });
+        }
+        self.owned(found, row, notes);
+    }
+
+    fn content(&mut self, found: &mut Found, notes: &Notes) {
+        let pieces = match &notes.payload {
+            Payload::Inline(parts) => {
+                found.marks.set(Mark::Resident);
+                let mut out = Vec::new();
+                let mut done = 0;
+                for (at, bytes) in parts {
+                    done += bytes;
+                    let bytes = *bytes;
+                    push(
+                        &mut out,
+                        match at {
+                            Some(at) => Piece::Extent { at: *at, bytes },
+                            None => Piece::Lost { bytes },
+                        },
+                    );
+                }
+                let rest = notes.bytes.saturating_sub(done);
+                push(&mut out, Piece::Hole { bytes: rest });
+                out
+            }
+            _ => pieces(self.ground, &notes.runs, notes.bytes),
+        };
+        if pieces
+            .iter()
+            .any(|piece| matches!(piece, Piece::Hole { .. }))
+        {
+            found.marks.set(Mark::Sparse);
+        }
+        if pieces
+            .iter()
+            .any(|piece| matches!(piece, Piece::Lost { .. }))
+        {
+            found.marks.set(Mark::Damaged);
+            found.trouble.get_or_insert_with(|| {
+                "the place of a part of it is not known, or its newest copy is lost".to_owned()
+            });
+        }
+        found.layout = Some(Layout {
+            pieces,
+            coding: Coding::Plain,
+            length: notes.bytes,
+            valid: notes.bytes,
+        });
+    }
+
+    /// Doubts an item whose clusters are also somebody else's, or free.
+    fn owned(&mut self, found: &mut Found, row: &Row, notes: &Notes) {
+        let count = Count {
+            ground: self.ground,
+            groups: self.groups,
+            store: &self.store,
+        };
+        let mut free = row.is(Row::FREE);
+        let data = notes
+            .runs
+            .iter()
+            .filter(|run| run.form != Form::Lost)
+            .map(|run| (run.at, run.blocks));
+        for (first, blocks) in data.chain(notes.nodes.iter().map(|node| (*node, 1))) {
+            let (from, to) = count.clusters(first, blocks);
+            if touches(&self.owners.twice, from, to - from) {
+                found.marks.set(Mark::Damaged);
+                found.trouble.get_or_insert_with(|| {
+                    "some of its blocks belong to another item or to the file system itself, too".to_owned()
+                });
+            }
+            free |= touches(&self.owners.free, from, to - from);
+        }
+        if free {
+            found.trouble.get_or_insert_with(|| {
+                "its inode or some of its blocks are free in the volume's own bitmaps".to_owned()
+            });
+        }
+    }
+}
