@@ -49,7 +49,7 @@ pub(super) fn of_content(rules: &GateRules, now: &Now) -> Option<Point> {
             found.example
         ),
         remedy: format!(
-            "holdpoint inspect JOB lists them; look for them elsewhere on the drive, in older copies, in cloud accounts; else {}",
+            "list them with holdpoint inspect JOB and look for better ones elsewhere on the drive, in older copies, in cloud accounts; else {}",
             waive(id, rules.who(id))
         ),
         who: rules.who(id),

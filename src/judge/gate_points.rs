@@ -398,7 +398,7 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
                 };
                 let remedy = if must_have.answered {
                     // It was found; what is missing is the copy of it.
-                    "holdpoint copy JOB, then holdpoint verify JOB; what cannot be saved the owner gives up: holdpoint waive JOB --item PATH --decided-by owner --how signed --name NAME --reason TEXT".to_owned()
+                    "save it with holdpoint copy JOB, then holdpoint verify JOB; what cannot be saved the owner gives up: holdpoint waive JOB --item PATH --decided-by owner --how signed --name NAME --reason TEXT".to_owned()
                 } else {
                     format!(
                         "holdpoint waive JOB --must-have {} --found PATH (or --not-here --reason TEXT)",

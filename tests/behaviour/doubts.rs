@@ -241,7 +241,7 @@ fn stick(shop: &Shop, name: &str, letter: &str) -> bool {
         ],
         "",
     );
-    shop.put("letter.txt", letter.as_bytes().to_vec());
+    shop.put("letter.txt", letter.as_bytes());
     shop.put("one.jpg", noise(5, 300_000));
     for file in ["letter.txt", "one.jpg"] {
         let file = shop.path(file);
@@ -305,7 +305,7 @@ fn a_drive_that_was_written_to_since() {
                 mcopy(&shop, "drive.img", "new.jpg");
             }
             "the same name, other bytes" => {
-                shop.put("letter.txt", b"Dear Eva".to_vec());
+                shop.put("letter.txt", b"Dear Eva");
                 std::thread::sleep(std::time::Duration::from_millis(2100));
                 mcopy(&shop, "drive.img", "letter.txt");
             }
