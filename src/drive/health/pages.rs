@@ -183,10 +183,8 @@ impl Pages {
                 Err(sense::with_meaning(first))
             }
             _ => {
-                // A family that is simply not there explains nothing beside one that refused.
                 let telling: Vec<String> = whys
                     .iter()
-                    .filter(|why| reasons.is_empty() || !why.ends_with(": not reported"))
                     .map(|why| sense::with_meaning(&why.replace(": could not be read: ", ": ")))
                     .collect();
                 Err(telling.join("; "))
