@@ -23,6 +23,7 @@ mod raw;
 pub mod record;
 pub mod reparse;
 pub mod runs;
+mod salvage;
 mod scan;
 mod store;
 mod survey;
