@@ -3,7 +3,7 @@
 //! Invariant: following a chain ends whatever the table says, and the steps of all chains together are bounded,
 //! so that a million entries on one long chain cannot take for ever.
 
-use super::layout::Piece;
+use super::layout::{Coding, Layout, Piece};
 
 /// One bit per cluster.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -164,6 +164,8 @@ pub struct Table {
     raw: Vec<u8>,
     form: EntryForm,
     clusters: u32,
+    /// The other copy, where it differs: it stands in for entries that cannot be.
+    other: Vec<u8>,
     /// Clusters whose entry is not to be trusted: the copies differ, or it could not be read.
     pub doubtful: Bits,
 }
@@ -175,6 +177,7 @@ impl Table {
             raw,
             form,
             clusters,
+            other: Vec::new(),
             doubtful: Bits::new(u64::from(clusters) + 2),
         }
     }
@@ -184,9 +187,25 @@ impl Table {
         cluster >= 2 && cluster - 2 < self.clusters
     }
 
-    /// What follows the cluster.
+    /// Gives the table its other copy, for entries that cannot be: an entry that leads nowhere is damage where the
+    /// copy goes on, because two copies do not both invent a sound chain.
+    pub fn stand_in(&mut self, other: Vec<u8>) {
+        self.other = other;
+    }
+
+    /// What follows the cluster: what this copy says, or where that cannot be (free, bad, outside) what the other one says.
     pub fn link(&self, cluster: u32) -> Link {
-        match self.form.entry(&self.raw, cluster) {
+        let own = self.link_of(self.form.entry(&self.raw, cluster));
+        if goes_on(own) || self.other.is_empty() {
+            return own;
+        }
+        let other = self.link_of(self.form.entry(&self.other, cluster));
+        if goes_on(other) { other } else { own }
+    }
+
+    /// What an entry says.
+    pub fn link_of(&self, entry: Option<u32>) -> Link {
+        match entry {
             None => Link::Outside,
             Some(0) => Link::Free,
             Some(entry) if self.exists(entry) => Link::Next(entry),
@@ -200,6 +219,11 @@ impl Table {
     pub fn raw_entry(&self, cluster: u32) -> Option<u32> {
         self.form.entry(&self.raw, cluster)
     }
+}
+
+/// Whether an entry can be part of a chain.
+pub fn goes_on(link: Link) -> bool {
+    matches!(link, Link::Next(_) | Link::End)
 }
 
 /// How a chain ended.
@@ -228,6 +252,8 @@ pub struct Chain {
     pub end: ChainEnd,
     /// Passes through an entry that is not to be trusted.
     pub doubtful: bool,
+    /// Clusters up to the first entry that is not to be trusted: what follows it may be anything.
+    pub sure: u64,
 }
 
 impl Chain {
@@ -238,6 +264,7 @@ impl Chain {
             clusters: 0,
             end: ChainEnd::Proper,
             doubtful: false,
+            sure: u64::MAX,
         }
     }
 
@@ -337,7 +364,10 @@ impl Space {
             }
             self.steps_left -= 1;
             chain.push(here);
-            chain.doubtful |= table.doubtful.has(u64::from(here));
+            if table.doubtful.has(u64::from(here)) {
+                chain.doubtful = true;
+                chain.sure = chain.sure.min(chain.clusters);
+            }
             match table.link(here) {
                 Link::Next(next) => {
                     if next == kept {
@@ -406,27 +436,69 @@ impl Space {
         })
     }
 
-    /// The pieces of `bytes` bytes stored in this chain; what it does not cover is lost.
+    /// The pieces of `bytes` bytes stored in this chain; what it does not cover, what another item owns too, and what
+    /// follows an entry that is not to be trusted is lost. Call it after everything was booked.
     pub fn pieces(&self, chain: &Chain, bytes: u64) -> Vec<Piece> {
-        let mut pieces = Vec::with_capacity(chain.runs.len() + 1);
+        let mut pieces: Vec<Piece> = Vec::with_capacity(chain.runs.len() + 1);
         let mut left = bytes;
+        let mut place = 0u64;
         for (first, count) in &chain.runs {
-            if left == 0 {
-                break;
+            let mut from = 0u32;
+            while from < *count && left > 0 {
+                let lost = |into: u32| {
+                    place.saturating_add(u64::from(into)) >= chain.sure
+                        || self.twice.has(u64::from(*first) + u64::from(into))
+                };
+                let is_lost = lost(from);
+                let mut to = from + 1;
+                while to < *count && lost(to) == is_lost {
+                    to += 1;
+                }
+                let here = u64::from(to - from)
+                    .saturating_mul(self.cluster_bytes)
+                    .min(left);
+                if is_lost {
+                    lose(&mut pieces, here);
+                } else {
+                    let at = self.at(first.saturating_add(from));
+                    pieces.push(Piece::Extent { at, bytes: here });
+                }
+                left -= here;
+                from = to;
             }
-            let here = u64::from(*count)
-                .saturating_mul(self.cluster_bytes)
-                .min(left);
-            pieces.push(Piece::Extent {
-                at: self.at(*first),
-                bytes: here,
-            });
-            left -= here;
+            place = place.saturating_add(u64::from(*count));
         }
-        if left > 0 {
-            pieces.push(Piece::Lost { bytes: left });
-        }
+        lose(&mut pieces, left);
         pieces
+    }
+
+    /// A plain layout of `bytes` bytes in this chain, of which `valid` were ever written; an absurd length is cut, and told.
+    pub fn layout(&self, chain: &Chain, bytes: u64, valid: u64) -> (Layout, Option<String>) {
+        let mut layout = Layout {
+            pieces: self.pieces(chain, bytes),
+            coding: Coding::Plain,
+            length: bytes,
+            valid: valid.min(bytes),
+        };
+        layout.lose_tail();
+        let room = u64::from(self.clusters).saturating_mul(self.cluster_bytes);
+        let said = layout.cut_absurd(room, self.cluster_bytes);
+        let why = said.map(|said| {
+            format!(
+                "it says that it is {said} bytes long, but only {} of them have a place on this volume",
+                layout.described()
+            )
+        });
+        (layout, why)
+    }
+}
+
+/// Adds a lost stretch.
+fn lose(pieces: &mut Vec<Piece>, more: u64) {
+    match pieces.last_mut() {
+        _ if more == 0 => {}
+        Some(Piece::Lost { bytes }) => *bytes = bytes.saturating_add(more),
+        _ => pieces.push(Piece::Lost { bytes: more }),
     }
 }
 
@@ -506,6 +578,46 @@ mod tests {
         space.claim(&b);
         assert!(space.shared(&a) && space.shared(&b));
         assert_eq!((space.owned.count(), space.twice.count()), (3, 1));
+        // Microsoft FAT specification: a cluster belongs to one chain; what two claim is lost to both.
+        let lost = Piece::Lost { bytes: 512 };
+        let extent = |at| Piece::Extent { at, bytes: 512 };
+        assert_eq!(space.pieces(&a, 1024), [extent(0), lost.clone()]);
+        assert_eq!(space.pieces(&b, 1024), [extent(1024), lost]);
+    }
+
+    #[test]
+    fn the_other_copy_stands_in_for_entries_that_cannot_be() {
+        // Microsoft FAT specification: the copies of the table are equal on a sound volume.
+        let mut t = table(&[0, 0, 3, 0, 0xFFF7, 99, 0]);
+        let other: [u16; 7] = [0, 0, 3, 4, 5, 6, 0xFFFF];
+        t.stand_in(other.iter().flat_map(|link| link.to_le_bytes()).collect());
+        let mut space = Space::new(0, 512, 5);
+        let chain = space.follow(&t, 2, 9);
+        assert_eq!((chain.runs, chain.end), (vec![(2, 5)], ChainEnd::Proper));
+        // Both plausible and different: what follows is lost.
+        let mut t = table(&[0, 0, 3, 4, 0xFFFF, 0xFFFF]);
+        t.doubtful.set(3);
+        let chain = space.follow(&t, 2, 9);
+        assert_eq!(
+            space.pieces(&chain, 1536),
+            [
+                Piece::Extent { at: 0, bytes: 1024 },
+                Piece::Lost { bytes: 512 }
+            ]
+        );
+    }
+
+    #[test]
+    fn an_absurd_size_is_cut_and_told() {
+        let t = table(&[0, 0, 3, 0xFFFF]);
+        let mut space = Space::new(0, 512, 2);
+        let chain = space.follow(&t, 2, 9);
+        let (layout, why) = space.layout(&chain, 1 << 60, 100);
+        assert_eq!((layout.length, layout.valid), (1536, 1536));
+        assert_eq!(layout.pieces.last(), Some(&Piece::Lost { bytes: 512 }));
+        assert!(why.is_some());
+        let (layout, why) = space.layout(&chain, 1000, 100);
+        assert_eq!((layout.valid, why), (100, None));
     }
 
     proptest! {
