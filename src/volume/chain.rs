@@ -217,7 +217,12 @@ impl Table {
 
     /// The raw entry, for the flags kept in entry 1.
     pub fn raw_entry(&self, cluster: u32) -> Option<u32> {
-        self.form.entry(&self.raw, cluster)
+        // A zeroed table keeps no flags either.
+        self.form
+            .entry(&self.raw, cluster)
+            .filter(|entry| *entry != 0)
+            .or_else(|| self.form.entry(&self.other, cluster))
+            .or_else(|| self.form.entry(&self.raw, cluster))
     }
 }
 

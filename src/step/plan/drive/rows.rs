@@ -43,8 +43,12 @@ pub struct Rows<'a> {
     uncommitted: u64,
     carried: Option<Carried>,
     sync_roots: BTreeMap<String, u64>,
+    /// Placeholders with a part of their content on the drive, and the bytes of it.
+    partly_here: (u64, u64),
 }
 
+/// Folders that a path for people is followed through.
+const DEEPEST: usize = 128;
 /// Sync roots counted one by one; a hostile volume cannot make more.
 const MOST_ROOTS: usize = 1000;
 
@@ -104,6 +108,7 @@ impl<'a> Rows<'a> {
             uncommitted: 0,
             carried: Some(carried),
             sync_roots: BTreeMap::new(),
+            partly_here: (0, 0),
         })
     }
 
@@ -113,7 +118,7 @@ impl<'a> Rows<'a> {
             "clearing records",
             self.ledger
                 .db()
-                .execute_batch("DROP INDEX IF EXISTS temp.found_parent; DELETE FROM temp.found"),
+                .execute_batch("DROP INDEX IF EXISTS temp.found_parent; DROP INDEX IF EXISTS temp.found_record; DELETE FROM temp.found"),
         )
     }
 
@@ -162,7 +167,11 @@ impl<'a> Rows<'a> {
                     .as_ref()
                     .map(|target| target.text().into_bytes()),
                 layout.map(|layout| layout.to_bytes()),
-                layout.map_or(0, |layout| layout.stored_bytes()) as i64,
+                // Of a placeholder too: a part of its content may be here.
+                found
+                    .layout
+                    .as_ref()
+                    .map_or(0, |layout| layout.stored_bytes()) as i64,
                 found.names,
                 found.trouble,
             ]),
@@ -200,6 +209,42 @@ impl<'a> Rows<'a> {
             )?;
         }
         self.lost(volume, &root_bag, root, &mut twins, people, &mut out)?;
+        Ok(out)
+    }
+
+    /// The paths of records of the volume that was walked last, for people.
+    pub fn paths(&self, root: u64, records: &[u64]) -> Result<Vec<String>, LedgerError> {
+        let doing = "looking for the names of records";
+        let db = self.ledger.db();
+        self.ledger.doing(
+            doing,
+            db.execute_batch("CREATE INDEX IF NOT EXISTS temp.found_record ON found(record)"),
+        )?;
+        let mut out = Vec::new();
+        for record in records {
+            let (mut here, mut parts) = (*record as i64, Vec::new());
+            while here != root as i64 && here != LOST && parts.len() < DEEPEST {
+                let up = db
+                    .prepare_cached("SELECT parent, name, wide FROM temp.found WHERE record = ?1 AND stream IS NULL LIMIT 1")
+                    .and_then(|mut query| {
+                        let up = query.query_row(params![here], |row| {
+                            let name: Vec<u8> = row.get(1)?;
+                            Ok((row.get(0)?, Name::from_stored(&name, row.get(2)?).text()))
+                        });
+                        rusqlite::OptionalExtension::optional(up)
+                    });
+                let Some((parent, name)) = self.ledger.doing(doing, up)? else {
+                    break;
+                };
+                parts.push(name);
+                here = parent;
+            }
+            if !parts.is_empty() {
+                parts.reverse();
+                out.push(parts.join("/"));
+            }
+        }
+        out.dedup();
         Ok(out)
     }
 
@@ -403,6 +448,10 @@ impl<'a> Rows<'a> {
         }
         if marks.has(Mark::Placeholder) && !leave_out {
             self.count_placeholder(&at.bag);
+            if record.allocated > 0 {
+                self.partly_here.0 += 1;
+                self.partly_here.1 = self.partly_here.1.saturating_add(record.allocated);
+            }
         }
         let carried = match &mut self.carried {
             Some(carried) => carried.take(self.ledger, &item, &at.bag)?,
@@ -521,7 +570,7 @@ impl<'a> Rows<'a> {
     /// Ends the survey of all drives; the copies that no item has any more are counted.
     pub fn end(mut self, people: &[PersonSeen]) -> Result<(RowSum, u64), LedgerError> {
         super::super::people::keep(self.ledger, people)?;
-        super::kept::keep_sync_roots(self.ledger, &self.sync_roots)?;
+        super::kept::keep_sync_roots(self.ledger, &self.sync_roots, self.partly_here)?;
         let lost = match self.carried.take() {
             Some(carried) => carried.end(self.ledger)?,
             None => 0,
