@@ -3,7 +3,7 @@
 
 use super::*;
 use crate::volume::bytes::Image;
-use crate::volume::layout::Piece;
+use crate::volume::layout::{Layout, Piece};
 use std::collections::BTreeMap;
 
 const SECTOR: usize = 512;
@@ -391,6 +391,31 @@ fn each_protection_is_checked() {
     let (survey, after) = again(&image);
     assert!(after["chain.bin"].marks.has(Mark::Damaged));
     assert!(survey.accounts.in_use_without_owner > 0);
+}
+
+#[test]
+fn more_written_than_there_is_and_absurd_lengths_are_damage() {
+    // exFAT specification, 7.6.6: the valid data length is at most the data length.
+    let (sound, files) = volume();
+    let (_, items) = listing(&sound);
+    let change = |at: usize, value: u64| {
+        let mut image = Image::new(sound.bytes.clone());
+        let entry = entry_of(&image, &items, "run.bin");
+        image.bytes[entry + at..entry + at + 8].copy_from_slice(&value.to_le_bytes());
+        let length = 32 * (1 + image.bytes[entry + 1] as usize);
+        let sum = entry::set_sum(&image.bytes[entry..entry + length]);
+        image.bytes[entry + 2..entry + 4].copy_from_slice(&sum.to_le_bytes());
+        listing(&image).1["run.bin"].clone()
+    };
+    let valid = change(40, 9000);
+    assert!(valid.marks.has(Mark::Damaged));
+    assert_eq!(valid.bytes, files["run.bin"].len() as u64);
+    let huge = change(56, 1 << 62);
+    assert!(huge.marks.has(Mark::Damaged));
+    assert!(huge.bytes < 64 << 20, "{}", huge.bytes);
+    let layout = huge.layout.unwrap();
+    assert!(matches!(layout.pieces.last(), Some(Piece::Lost { .. })));
+    assert_eq!(layout.valid, layout.length);
 }
 
 #[test]
