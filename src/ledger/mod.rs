@@ -351,11 +351,11 @@ impl Ledger {
 
     /// Makes a snapshot the ledger: what happened after its last fact is not known. Call inside a transaction.
     pub fn take_back(&self, at: crate::value::Moment) -> Result<(), LedgerError> {
-        let known = self.db.query_row(
-            "SELECT coalesce(max(number), 0) FROM fact",
-            [],
-            |row| row.get(0),
-        );
+        let known = self
+            .db
+            .query_row("SELECT coalesce(max(number), 0) FROM fact", [], |row| {
+                row.get(0)
+            });
         let facts = self.doing("counting the facts", known)?;
         self.doing(
             "taking the note out of a snapshot",

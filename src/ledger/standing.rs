@@ -147,10 +147,7 @@ mod tests {
     }
 
     fn closing() -> FactBody {
-        FactBody::Closing {
-            items: 1,
-            bytes: 1,
-        }
+        FactBody::Closing { items: 1, bytes: 1 }
     }
 
     #[test]

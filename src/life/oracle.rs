@@ -275,8 +275,7 @@ impl Oracle<'_> {
                 };
                 let sound = found.is_some_and(|found| {
                     equal_but_for(&shown, &truth.node.bytes, &found, &got.missing).is_ok()
-                        || read_once
-                            && Some(Blake3(*blake3::hash(&found).as_bytes())) == got.blake3
+                        || read_once && Some(Blake3(*blake3::hash(&found).as_bytes())) == got.blake3
                 });
                 good += u32::from(sound);
             }

@@ -11,8 +11,7 @@ use crate::step::outcome::MemoryState;
 
 /// Seeds whose lives once went wrong.
 const REGRESSIONS: &[u64] = &[
-    69, 1078, 1081, 1214, 1410, 1548, 2508, 2592, 2871, 2898, 4408, 5033, 7633,
-    8283, 8875,
+    69, 1078, 1081, 1214, 1410, 1548, 2508, 2592, 2871, 2898, 4408, 5033, 7633, 8283, 8875,
 ];
 
 fn number(name: &str) -> Option<u64> {

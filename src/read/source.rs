@@ -40,7 +40,5 @@ pub fn unchanged(item: &ItemRow, now: &Stamp) -> bool {
     // The change time is left out on purpose: reading a hard link count or an attribute may move it without the content
     // moving. So is the device number, which a replugged drive or a start of the machine changes; the root is known by its
     // file system's own id.
-    item.inode == now.inode
-        && item.bytes == now.bytes
-        && item.modified_ns == now.modified_ns
+    item.inode == now.inode && item.bytes == now.bytes && item.modified_ns == now.modified_ns
 }

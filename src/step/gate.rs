@@ -135,9 +135,8 @@ fn edited_survey(job: &Job<'_>, facts: &[Fact]) -> Result<Option<String>, Proble
         return Ok(None);
     };
     let found = crate::step::plan::survey_digest(job)?;
-    Ok((found != *tree).then(|| {
-        "what the survey found is not what the fact about it says".to_owned()
-    }))
+    Ok((found != *tree)
+        .then(|| "what the survey found is not what the fact about it says".to_owned()))
 }
 
 /// What the gate needs of a row.
@@ -380,7 +379,8 @@ fn destinations(
             });
             // Facts are numbered in the order of things: a write after the reading back voids it, whatever the clock says.
             let verified = verified.map(|(at, extra, mut v)| {
-                v.whole &= v.at <= now && !closing && last_write.is_none_or(|write| write.number < at);
+                v.whole &=
+                    v.at <= now && !closing && last_write.is_none_or(|write| write.number < at);
                 (extra, v)
             });
             let (trouble, differs) = match here.get(number) {

@@ -221,11 +221,7 @@ pub fn which(job: &Job<'_>, named: Option<&Path>) -> Result<usize, Problem> {
 ///
 /// # Errors
 /// In words: it must not be read, or does not answer.
-pub fn fingerprint_now(
-    job: &Job<'_>,
-    facts: &[Fact],
-    path: &Path,
-) -> Result<Fingerprint, String> {
+pub fn fingerprint_now(job: &Job<'_>, facts: &[Fact], path: &Path) -> Result<Fingerprint, String> {
     if job.has_bad_symptom() && !crate::step::state::refer_decided(facts) {
         return Err("not read, because of the symptom told at the intake".into());
     }
@@ -259,8 +255,7 @@ pub fn to_read(
     let Some(kept) = job.setup.drives.get(number) else {
         return Err(not_it("the job has no such drive".into(), connect));
     };
-    let seen =
-        fingerprint_now(job, facts, &now.path).map_err(|why| not_it(why, connect))?;
+    let seen = fingerprint_now(job, facts, &now.path).map_err(|why| not_it(why, connect))?;
     let likeness = kept
         .seen()
         .map_or(Likeness::Unknown, |then| seen.against(&then));

@@ -33,15 +33,17 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
             shell_word(&of.home.text)
         )
     });
-    let next = next.unwrap_or_else(|| next_step(
-        job,
-        &facts,
-        state,
-        &points
-            .iter()
-            .map(|point| point.remedy.as_str())
-            .collect::<Vec<_>>(),
-    ));
+    let next = next.unwrap_or_else(|| {
+        next_step(
+            job,
+            &facts,
+            state,
+            &points
+                .iter()
+                .map(|point| point.remedy.as_str())
+                .collect::<Vec<_>>(),
+        )
+    });
     let result = Shown {
         state,
         items,

@@ -101,7 +101,7 @@ pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
         Mark::Damaged,
     ]
     .iter()
-        .fold(0i64, |all, mark| all | 1 << (*mark as u32));
+    .fold(0i64, |all, mark| all | 1 << (*mark as u32));
     let mut query = ledger
         .doing("counting the items", ledger.db().prepare_cached(sql))
         .map_err(|e| ledger_problem(&e))?;

@@ -268,7 +268,9 @@ fn waive_set(
     let earlier: Vec<i64> = facts
         .iter()
         .filter_map(|fact| match &fact.body {
-            FactBody::Waived { waiver, .. } if (&*waiver.scope, &*waiver.about) == (scope, about) => {
+            FactBody::Waived { waiver, .. }
+                if (&*waiver.scope, &*waiver.about) == (scope, about) =>
+            {
                 Some(waiver.number)
             }
             _ => None,

@@ -182,7 +182,12 @@ fn own_length(sectors: &dyn Sectors, place: Place, candidate: &Candidate) -> Opt
 pub fn outside(place: Place, candidates: &[Candidate]) -> Vec<Place> {
     let mut taken: Vec<(u64, u64)> = candidates
         .iter()
-        .filter_map(|found| Some((found.first_byte, found.first_byte.saturating_add(found.bytes?))))
+        .filter_map(|found| {
+            Some((
+                found.first_byte,
+                found.first_byte.saturating_add(found.bytes?),
+            ))
+        })
         .collect();
     taken.sort_unstable();
     let mut out = Vec::new();

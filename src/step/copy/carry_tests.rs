@@ -53,7 +53,15 @@ impl Content for Weak {
 
 fn read(content: &dyn Content, bytes: usize, direct: bool) -> Vec<(u64, u64)> {
     let mut buf = vec![9u8; bytes.next_multiple_of(PAGE) + PAGE];
-    let got = read_stretch(content, 0, bytes, direct, &mut buf, &mut Patience::default()).unwrap();
+    let got = read_stretch(
+        content,
+        0,
+        bytes,
+        direct,
+        &mut buf,
+        &mut Patience::default(),
+    )
+    .unwrap();
     assert_eq!(got.bytes, bytes);
     assert_eq!(got.fault.is_some(), !got.missing.is_empty());
     for (at, byte) in buf[..bytes].iter().enumerate() {
@@ -123,7 +131,11 @@ impl Content for Silent {
     }
     fn read_at(&self, _: u64, _: &mut [u8]) -> Result<usize, Fault> {
         self.0.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
-        Err(Fault::new(FaultKind::NoAnswer, "reading", "no answer in time"))
+        Err(Fault::new(
+            FaultKind::NoAnswer,
+            "reading",
+            "no answer in time",
+        ))
     }
     fn data_after(&self, at: u64) -> Result<Option<(u64, u64)>, Fault> {
         Ok(Some((at, 1 << 30)))

@@ -109,13 +109,11 @@ fn same_root(job: &Job<'_>, tree: &dyn Tree) -> Result<(), Problem> {
         .root()
         .map_err(|fault| fault_problem(&fault, "connect the folder on hold again"))?;
     match &job.setup.folder {
-        Some(kept) if !kept.is_at(&root) => {
-            Err(Problem::failed(
-                "another folder stands in the place of the one on hold",
-                kept.path.text.clone(),
-                "connect the right drive again, or open a new job for this folder",
-            ))
-        }
+        Some(kept) if !kept.is_at(&root) => Err(Problem::failed(
+            "another folder stands in the place of the one on hold",
+            kept.path.text.clone(),
+            "connect the right drive again, or open a new job for this folder",
+        )),
         _ => Ok(()),
     }
 }

@@ -102,11 +102,11 @@ fn draw(job: &Job<'_>) -> Result<HashSet<i64>, Problem> {
     let whole: i64 = ledger
         .doing(
             "counting copies",
-            ledger
-                .db()
-                .query_row("SELECT count(*) FROM got WHERE state IN (1, 2)", [], |row| {
-                    row.get(0)
-                }),
+            ledger.db().query_row(
+                "SELECT count(*) FROM got WHERE state IN (1, 2)",
+                [],
+                |row| row.get(0),
+            ),
         )
         .map_err(failed)?;
     let stride = (whole as u64 / SAMPLE_ITEMS).max(1);

@@ -66,11 +66,7 @@ pub fn judge(
 }
 
 /// The stream as its records describe it.
-fn as_said(
-    source: &Source<'_>,
-    window: &mut Window,
-    stream: &Stream<'_>,
-) -> Result<Judged, Fault> {
+fn as_said(source: &Source<'_>, window: &mut Window, stream: &Stream<'_>) -> Result<Judged, Fault> {
     let mut out = Judged {
         layout: None,
         no_content: None,

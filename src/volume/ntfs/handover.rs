@@ -5,14 +5,15 @@
 
 use super::content::{self, Judged};
 use super::gather::{Gathered, Source, Stream};
+use super::index;
 use super::owners::{Owners, touches, within};
 use super::raw::{is_ascii, name_of};
 use super::record::{BadRecord, kind, number_of, sequence_of};
 use super::reparse::{self, Meaning, WOF_STREAM};
 use super::runs::Runs;
+use super::salvage::Wreck;
 use super::store::Row;
 use super::survey::LOST_PARENT;
-use super::salvage::Wreck;
 use super::table::{NoRecord, Window};
 use super::tree::{Parent, ROOT, Tree};
 use crate::port::Fault;
@@ -21,6 +22,7 @@ use crate::value::Name;
 use crate::volume::filesystem::{Accounts, Findings, Found, Limits, NoContent, Weight};
 use crate::volume::layout::{Coding, Layout};
 use crate::volume::stored::{Narrow, Ranges, Stored};
+use std::collections::HashSet;
 
 /// Hands every name and stream over.
 pub(super) struct HandOver<'a, 's> {
@@ -175,7 +177,17 @@ impl HandOver<'_, '_> {
     }
 
     /// Records that cannot be used are items all the same: by the name they still tell, else by their number.
-    pub(super) fn wrecks(&mut self, wrecks: &[Wreck]) {
+    pub(super) fn wrecks(&mut self, wrecks: &[Wreck]) -> Result<(), Fault> {
+        let nameless: HashSet<u32> = wrecks
+            .iter()
+            .filter(|wreck| wreck.name.is_none() && wreck.number >= 24)
+            .map(|wreck| wreck.number)
+            .collect();
+        let mut indexed = if nameless.is_empty() {
+            index::Names::new()
+        } else {
+            index::names(&self.source, &mut self.window, &nameless)?
+        };
         for wreck in wrecks {
             let number = u64::from(wreck.number);
             let part = wreck.base != 0 && self.source.store.find(number_of(wreck.base)).is_some();
@@ -183,7 +195,8 @@ impl HandOver<'_, '_> {
             if number < 24 || part {
                 continue;
             }
-            let known = wreck.name.as_ref().and_then(|(reference, units)| {
+            let name = wreck.name.clone().or_else(|| indexed.remove(&wreck.number));
+            let known = name.as_ref().and_then(|(reference, units)| {
                 let row = self.source.store.find(number_of(*reference));
                 if row.is_some_and(|row| self.tree.own(row)) {
                     return None;
@@ -199,7 +212,11 @@ impl HandOver<'_, '_> {
                 let name = format!("record {number}").encode_utf16().collect();
                 (LOST_PARENT, Name::Units(name))
             });
-            let kind = if wreck.folder { Kind::Folder } else { Kind::File };
+            let kind = if wreck.folder {
+                Kind::Folder
+            } else {
+                Kind::File
+            };
             let mut found = Found::new(number, parent, name, kind);
             found.marks.set(Mark::Damaged);
             if kind == Kind::File {
@@ -210,17 +227,22 @@ impl HandOver<'_, '_> {
             }
             found.trouble = Some(
                 match wreck.why {
-                    NoRecord::Unread => "its record could not be read: where its content lies is not known",
+                    NoRecord::Unread => {
+                        "its record could not be read: where its content lies is not known"
+                    }
                     NoRecord::Bad(BadRecord::Torn) => {
                         "its record was written only in part: where its content lies is not known"
                     }
-                    NoRecord::Bad(_) => "its record is damaged: where its content lies is not known",
+                    NoRecord::Bad(_) => {
+                        "its record is damaged: where its content lies is not known"
+                    }
                 }
                 .to_owned(),
             );
             self.items += 1;
             (self.see)(found);
         }
+        Ok(())
     }
 
     /// What all names of a record share: kind, times, tag, target; content not yet filled in.
@@ -351,16 +373,19 @@ impl HandOver<'_, '_> {
         }
         if shared {
             judged.marks.set(Mark::Damaged);
-            judged
-                .trouble
-                .get_or_insert_with(|| "some of its clusters belong to another item too".to_owned());
+            judged.trouble.get_or_insert_with(|| {
+                "some of its clusters belong to another item too".to_owned()
+            });
             let Self { source, owners, .. } = self;
             let start = source.ground.place.first_byte;
             let cluster = source.ground.geometry.cluster_bytes.max(1);
             if let Some(layout) = &mut judged.layout {
                 layout.lose(|at, bytes| {
                     let from = at.saturating_sub(start) / cluster;
-                    let to = at.saturating_sub(start).saturating_add(bytes).div_ceil(cluster);
+                    let to = at
+                        .saturating_sub(start)
+                        .saturating_add(bytes)
+                        .div_ceil(cluster);
                     within(&owners.twice, from, to.saturating_sub(from))
                         .map(|(from, to)| {
                             let byte = |n: u64| start.saturating_add(n.saturating_mul(cluster));
@@ -381,13 +406,15 @@ impl HandOver<'_, '_> {
     fn note_item(&mut self, number: u64, found: &Found) {
         if found.marks.has(Mark::Damaged) {
             let says = found.trouble.as_deref().unwrap_or_default();
-            self.findings
-                .note("items-damaged", Weight::OpenPoint, Some(number), || {
-                    match found.name.text() {
-                        name if name.is_empty() => format!("record {number}: {says}"),
-                        name => format!("\"{name}\": {says}"),
-                    }
-                });
+            self.findings.note(
+                "items-damaged",
+                Weight::OpenPoint,
+                Some(number),
+                || match found.name.text() {
+                    name if name.is_empty() => format!("record {number}: {says}"),
+                    name => format!("\"{name}\": {says}"),
+                },
+            );
         }
     }
 

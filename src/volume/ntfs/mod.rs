@@ -16,6 +16,7 @@ pub mod boot;
 mod content;
 mod gather;
 mod handover;
+mod index;
 mod origin;
 mod owners;
 pub mod pieces;

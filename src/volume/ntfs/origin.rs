@@ -40,11 +40,7 @@ pub(super) fn mirror(
     if from.saturating_add(bytes.into()) > ground.place.bytes {
         return Ok(Err(NoRecord::Unread));
     }
-    record_at(
-        sectors,
-        ground.place.first_byte.saturating_add(from),
-        bytes,
-    )
+    record_at(sectors, ground.place.first_byte.saturating_add(from), bytes)
 }
 
 /// Record 0, or its mirror.

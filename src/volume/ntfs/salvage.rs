@@ -34,7 +34,8 @@ pub fn wreck(number: u32, why: NoRecord, bytes: Option<&[u8]>) -> Wreck {
         folder: false,
         base: 0,
     };
-    let Some(bytes) = bytes.filter(|bytes| matches!(bytes.get(..4), Some(b"FILE" | b"BAAD"))) else {
+    let Some(bytes) = bytes.filter(|bytes| matches!(bytes.get(..4), Some(b"FILE" | b"BAAD")))
+    else {
         return out;
     };
     let mut record = bytes.to_vec();
@@ -42,10 +43,7 @@ pub fn wreck(number: u32, why: NoRecord, bytes: Option<&[u8]>) -> Wreck {
     let Ok(head) = header(&record) else {
         return out;
     };
-    if head
-        .own
-        .is_some_and(|own| own != number)
-    {
+    if head.own.is_some_and(|own| own != number) {
         // Another record's bytes in this place tell nothing of this one.
         return out;
     }
@@ -73,7 +71,7 @@ pub fn wreck(number: u32, why: NoRecord, bytes: Option<&[u8]>) -> Wreck {
 }
 
 /// Puts the real bytes back where a stride's check value agrees; gives the ends of the strides where it does not.
-fn mend(record: &mut [u8]) -> Vec<usize> {
+pub(super) fn mend(record: &mut [u8]) -> Vec<usize> {
     let (at, count) = (
         usize::from(u16_at(record, 4).unwrap_or(0)),
         usize::from(u16_at(record, 6).unwrap_or(0)),
@@ -100,7 +98,7 @@ fn mend(record: &mut [u8]) -> Vec<usize> {
 }
 
 /// Parent, whether it is a short name, and the units of a name that a file system could have written.
-fn sane(value: &[u8]) -> Option<(u64, bool, Vec<u8>)> {
+pub(super) fn sane(value: &[u8]) -> Option<(u64, bool, Vec<u8>)> {
     let parent = u64_at(value, 0)?;
     let length = usize::from(u8_at(value, 0x40)?);
     let space = u8_at(value, 0x41)?;

@@ -57,12 +57,7 @@ impl Scan {
         }
     }
 
-    pub(super) fn see(
-        &mut self,
-        table: &Table,
-        number: u64,
-        record: Seen<'_>,
-    ) -> bool {
+    pub(super) fn see(&mut self, table: &Table, number: u64, record: Seen<'_>) -> bool {
         let bit = table.bit(number);
         let (bytes, head) = match record {
             Ok(found) => found,

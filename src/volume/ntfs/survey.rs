@@ -95,7 +95,7 @@ pub fn survey(
         see,
     };
     hand.all().map_err(unread)?;
-    hand.wrecks(&wrecks);
+    hand.wrecks(&wrecks).map_err(unread)?;
     hand.hibernation().map_err(unread)?;
     let HandOver {
         mut findings,

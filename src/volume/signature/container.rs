@@ -30,12 +30,20 @@ pub(super) fn probe(window: &Window<'_>, hits: &mut Vec<Hit>) {
     places.extend((window.bytes() & !0xFFF).checked_sub(0x2000));
     for at in places {
         let whole = get(at, MD_BYTES);
-        let sb = if whole.is_empty() { get(at, 512) } else { whole };
+        let sb = if whole.is_empty() {
+            get(at, 512)
+        } else {
+            whole
+        };
         hits.extend(md1(&sb, at));
     }
     if let Some(at) = (window.bytes() & !0xFFFF).checked_sub(0x1_0000) {
         let whole = get(at, MD_BYTES);
-        let sb = if whole.is_empty() { get(at, 512) } else { whole };
+        let sb = if whole.is_empty() {
+            get(at, 512)
+        } else {
+            whole
+        };
         hits.extend(md090(&sb, at));
     }
     hits.extend(ldm(window));

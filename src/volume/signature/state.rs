@@ -241,12 +241,12 @@ fn note_second(leading: &Hit, other: &Hit, findings: &mut Findings) {
     // Swap is written over from its start only: whatever else is there is not its own.
     let open = leading.what == What::Swap
         || other.damaged.is_none()
-        && match other.what.role() {
-            Role::Locked | Role::Container => {
-                other.what != What::Md || leading.what.role() != Role::Readable
-            }
-            _ => false,
-        };
+            && match other.what.role() {
+                Role::Locked | Role::Container => {
+                    other.what != What::Md || leading.what.role() != Role::Readable
+                }
+                _ => false,
+            };
     let weight = if open {
         Weight::OpenPoint
     } else {

@@ -328,7 +328,12 @@ fn a_good_file_system_does_not_vanish_behind_an_old_or_bare_set() {
     // The bare word proves no set.
     let (state, found) = look(100_000, &[0xFC, 0x4E, 0x2B, 0xA9]);
     assert_eq!(state, readable);
-    assert!(found.hits.iter().any(|hit| hit.what == What::Md && hit.damaged.is_some()));
+    assert!(
+        found
+            .hits
+            .iter()
+            .any(|hit| hit.what == What::Md && hit.damaged.is_some())
+    );
 }
 
 #[test]
@@ -342,7 +347,11 @@ fn a_swap_area_tells_what_is_in_it() {
         let drive = image(16, parts);
         let found = probe(&drive, drive.place());
         let judged = judge(PartitionType::Mbr(0x82), 16 << 20, &found, None);
-        (judged.0, judged.1, found.leading().and_then(|hit| hit.bytes))
+        (
+            judged.0,
+            judged.1,
+            found.leading().and_then(|hit| hit.bytes),
+        )
     };
     let swap = VolumeState::HoldsNoUserData { rule: "swap" };
     let (state, findings, own) = look(&[(0, &head)]);

@@ -164,7 +164,9 @@ fn changed_metadata_is_never_silent() {
     }
     let rounds: u64 = match std::env::var("HOLDPOINT_NTFS_ROUNDS") {
         Ok(rounds) => rounds.parse().unwrap(),
-        Err(_) => 250,
+        // Four times as many in the same time with optimisation.
+        Err(_) if cfg!(debug_assertions) => 250,
+        Err(_) => 1000,
     };
     let clean = clean();
     let (mut refused, mut marked, mut open, mut cannot_know) = (0u64, 0u64, 0u64, 0u64);
@@ -350,17 +352,16 @@ fn refused_sectors_cost_only_what_lies_in_them() {
             .records,
         vec![lost]
     );
-    assert!(
-        !listing
-            .paths()
-            .contains(&"/Users/Ada/Documents/letter 4".to_owned())
-    );
+    // Its folder's index still knows its name; where its content lies, nothing tells.
+    let left = listing.get("/Users/Ada/Documents/letter 4");
+    assert!(left.marks.has(Mark::Damaged) && left.marks.has(Mark::Unreadable));
+    assert!(left.layout.is_none());
     let paths = listing.paths();
     for (path, (_, bytes)) in &clean.files {
-        let Some(at) = paths.iter().position(|p| p == path) else {
-            assert_eq!(path, "/Users/Ada/Documents/letter 4");
+        if path == "/Users/Ada/Documents/letter 4" {
             continue;
-        };
+        }
+        let at = paths.iter().position(|p| p == path).unwrap();
         let (ours, missing) = content(&listing.found[at], &weak);
         let expected: Vec<(u64, u64)> = match path.as_str() {
             "/Users/Ada/picture 9" => vec![(9728, 512)],

@@ -46,7 +46,14 @@ pub fn look(
         let words: Vec<String> = open.iter().map(|finding| finding.words()).collect();
         let evidence: Vec<String> = open
             .iter()
-            .map(|finding| format!("{} ({} times): {}", finding.id, finding.count, finding.words()))
+            .map(|finding| {
+                format!(
+                    "{} ({} times): {}",
+                    finding.id,
+                    finding.count,
+                    finding.words()
+                )
+            })
             .collect();
         found.points.push(PointKept {
             id: "tables-disagree".into(),
@@ -115,13 +122,7 @@ pub fn look(
 }
 
 /// A swap area is no proof of what lies in and behind it: its header is a page, and only that page is ever written anew.
-fn swap(
-    job: &Job<'_>,
-    drive: usize,
-    sectors: &dyn Sectors,
-    place: Place,
-    found: &mut Looked,
-) {
+fn swap(job: &Job<'_>, drive: usize, sectors: &dyn Sectors, place: Place, found: &mut Looked) {
     let own = probe(sectors, place)
         .leading()
         .and_then(|hit| hit.bytes)
@@ -289,7 +290,12 @@ fn protectors(probe: &Probe) -> String {
         .iter()
         .filter(|hit| {
             // A file system's id beside the lock is no key.
-            let locks = [What::BitLocker, What::BitLockerToGo, What::Luks1, What::Luks2];
+            let locks = [
+                What::BitLocker,
+                What::BitLockerToGo,
+                What::Luks1,
+                What::Luks2,
+            ];
             locks.contains(&hit.what) && (!hit.protectors.is_empty() || hit.id.is_some())
         })
         .collect();

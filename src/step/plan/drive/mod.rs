@@ -10,8 +10,9 @@ mod people;
 mod rows;
 mod source;
 
-pub use kept::{SURVEYED, 
-    GapKept, PointKept, VolumeKept, gaps, is_given_up, points, sync_roots, volume_word, volumes,
+pub use kept::{
+    GapKept, PointKept, SURVEYED, VolumeKept, gaps, is_given_up, points, sync_roots, volume_word,
+    volumes,
 };
 pub use source::source;
 
@@ -23,9 +24,7 @@ use crate::step::outcome::Problem;
 use crate::survey::class::Classer;
 use crate::survey::person::People;
 use crate::volume::ext::ExtVolume;
-use crate::volume::filesystem::{
-    Accounts, Found, Limits, NotSurveyed, Place, Survey, Weight,
-};
+use crate::volume::filesystem::{Accounts, Found, Limits, NotSurveyed, Place, Survey, Weight};
 use crate::volume::{exfat, fat, gap, ntfs};
 use kept::Format;
 use std::sync::Arc;
@@ -67,7 +66,11 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         look::look(job, number, sectors, &mut found, tell);
     }
     // Without a fingerprint nothing says that the copies made so far are of these contents.
-    let same = job.setup.drives.iter().all(|kept| kept.fingerprint.is_some());
+    let same = job
+        .setup
+        .drives
+        .iter()
+        .all(|kept| kept.fingerprint.is_some());
     let mut rows =
         rows::Rows::begin(&job.ledger, classer, survey, job.now(), same).map_err(failed)?;
     let mut out = Surveyed::default();
@@ -243,8 +246,12 @@ fn settle(
             }
             Weight::Sentence => {}
             Weight::OpenPoint => {
-                let mut says =
-                    format!("{} ({}, {} times)", finding.words(), finding.id, finding.count);
+                let mut says = format!(
+                    "{} ({}, {} times)",
+                    finding.words(),
+                    finding.id,
+                    finding.count
+                );
                 let mut paths = rows.paths(survey.root, &finding.records)?;
                 paths.sort();
                 paths.dedup();
