@@ -377,6 +377,7 @@ impl Space {
                 Link::Next(next) => {
                     if next == kept {
                         chain.end = ChainEnd::Loop;
+                        self.cut_circle(table, start, since + 1, &mut chain);
                         return chain;
                     }
                     since += 1;
@@ -395,6 +396,30 @@ impl Space {
                 }
             }
         }
+    }
+
+    /// Keeps of a chain that runs in a circle of `round` clusters what comes before the first repetition (Brent 1980:
+    /// two walkers, one circle apart, meet where it begins).
+    fn cut_circle(&mut self, table: &Table, start: u32, round: u64, chain: &mut Chain) {
+        let step = |at: u32| match table.link(at) {
+            Link::Next(next) => next,
+            _ => at,
+        };
+        let most = chain.clusters;
+        let ahead = (0..round).fold(start, |at, _| step(at));
+        let (mut behind, mut ahead, mut way) = (start, ahead, 0u64);
+        while behind != ahead && way < most {
+            (behind, ahead, way) = (step(behind), step(ahead), way + 1);
+        }
+        self.steps_left = self.steps_left.saturating_sub(round.saturating_add(way));
+        let keep = way.saturating_add(round).min(most);
+        let mut left = keep;
+        for (_, count) in &mut chain.runs {
+            *count = u32::try_from(left).unwrap_or(u32::MAX).min(*count);
+            left -= u64::from(*count);
+        }
+        chain.runs.retain(|(_, count)| *count > 0);
+        chain.clusters = keep;
     }
 
     /// A run of neighbouring clusters without links (exFAT).
@@ -546,8 +571,13 @@ mod tests {
             }]
         );
         assert_eq!(space.follow(&t, 2, 2).end, ChainEnd::Longer);
-        assert_eq!(space.follow(&t, 5, 100).end, ChainEnd::Loop);
-        assert_eq!(space.follow(&t, 7, 100).end, ChainEnd::Loop);
+        // Before the first repetition it is a chain like any other.
+        let circle = space.follow(&t, 5, 100);
+        assert_eq!((circle.end, circle.runs), (ChainEnd::Loop, vec![(5, 2)]));
+        let circle = space.follow(&t, 7, 100);
+        assert_eq!((circle.end, circle.runs), (ChainEnd::Loop, vec![(7, 1)]));
+        let circle = space.follow(&table(&[0, 0, 3, 4, 5, 6, 4]), 2, 100);
+        assert_eq!((circle.end, circle.runs), (ChainEnd::Loop, vec![(2, 5)]));
         assert_eq!(
             space.follow(&t, 8, 100).end,
             ChainEnd::Broken(8, Link::Free)

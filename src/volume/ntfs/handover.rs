@@ -523,8 +523,8 @@ fn missing_content(meaning: &Option<Meaning>) -> Judged {
     ) {
         judged.marks.set(Mark::Damaged);
         judged.trouble = Some("the part that says where its content is, is missing".to_owned());
+        judged.marks.set(Mark::Unreadable);
         judged.layout = None;
-        judged.no_content = Some(NoContent::UnknownForm);
     }
     judged
 }
