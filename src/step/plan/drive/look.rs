@@ -96,6 +96,9 @@ pub fn look(
         }
     }
     if let Some(first) = found.volumes.get_mut(first_of_drive) {
+        let said = said
+            .iter()
+            .map(|says| format!("about the whole drive: {says}"));
         first.notes.extend(said);
     }
     if map.partitions.is_empty() && !sectors_blank(sectors.as_ref()) {

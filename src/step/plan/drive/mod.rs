@@ -6,6 +6,7 @@
 mod carried;
 mod kept;
 mod look;
+mod paths;
 mod people;
 mod rows;
 mod source;
@@ -17,7 +18,7 @@ pub use kept::{
 pub use source::source;
 
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{LedgerError, RowSum};
+use crate::ledger::{Ledger, LedgerError, RowSum};
 use crate::port::Sectors;
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
@@ -118,7 +119,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
                     .accounts
                     .in_use_without_owner
                     .saturating_mul(survey.accounts.cluster_bytes);
-                settle(volume, &survey, &rows, &mut found.points).map_err(failed)?;
+                settle(volume, &survey, &job.ledger, &mut found.points).map_err(failed)?;
                 // NTFS counts one sector less than it has: the last one holds the copy of its boot sector (volume's own).
                 let own = survey.bytes
                     + if volume.format == Format::Ntfs {
@@ -215,7 +216,7 @@ const NAMED: usize = 8;
 fn settle(
     volume: &mut VolumeKept,
     survey: &Survey,
-    rows: &rows::Rows<'_>,
+    ledger: &Ledger,
     points: &mut Vec<PointKept>,
 ) -> Result<(), LedgerError> {
     volume.state = "surveyed".into();
@@ -252,7 +253,7 @@ fn settle(
                     finding.id,
                     finding.count
                 );
-                let mut paths = rows.paths(survey.root, &finding.records)?;
+                let mut paths = paths::paths(ledger, survey.root, &finding.records)?;
                 paths.sort();
                 paths.dedup();
                 paths.truncate(NAMED);

@@ -19,7 +19,7 @@ use rusqlite::{Row, params};
 use std::collections::{BTreeMap, HashMap};
 
 /// Parent number that readers give to names whose folder is lost (all bits set).
-const LOST: i64 = -1;
+pub(super) const LOST: i64 = -1;
 /// Rows written before they are committed.
 const ROWS_A_TRANSACTION: u64 = 20_000;
 
@@ -47,8 +47,6 @@ pub struct Rows<'a> {
     partly_here: (u64, u64),
 }
 
-/// Folders that a path for people is followed through.
-const DEEPEST: usize = 128;
 /// Sync roots counted one by one; a hostile volume cannot make more.
 const MOST_ROOTS: usize = 1000;
 
@@ -209,42 +207,6 @@ impl<'a> Rows<'a> {
             )?;
         }
         self.lost(volume, &root_bag, root, &mut twins, people, &mut out)?;
-        Ok(out)
-    }
-
-    /// The paths of records of the volume that was walked last, for people.
-    pub fn paths(&self, root: u64, records: &[u64]) -> Result<Vec<String>, LedgerError> {
-        let doing = "looking for the names of records";
-        let db = self.ledger.db();
-        self.ledger.doing(
-            doing,
-            db.execute_batch("CREATE INDEX IF NOT EXISTS temp.found_record ON found(record)"),
-        )?;
-        let mut out = Vec::new();
-        for record in records {
-            let (mut here, mut parts) = (*record as i64, Vec::new());
-            while here != root as i64 && here != LOST && parts.len() < DEEPEST {
-                let up = db
-                    .prepare_cached("SELECT parent, name, wide FROM temp.found WHERE record = ?1 AND stream IS NULL LIMIT 1")
-                    .and_then(|mut query| {
-                        let up = query.query_row(params![here], |row| {
-                            let name: Vec<u8> = row.get(1)?;
-                            Ok((row.get(0)?, Name::from_stored(&name, row.get(2)?).text()))
-                        });
-                        rusqlite::OptionalExtension::optional(up)
-                    });
-                let Some((parent, name)) = self.ledger.doing(doing, up)? else {
-                    break;
-                };
-                parts.push(name);
-                here = parent;
-            }
-            if !parts.is_empty() {
-                parts.reverse();
-                out.push(parts.join("/"));
-            }
-        }
-        out.dedup();
         Ok(out)
     }
 
