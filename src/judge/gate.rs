@@ -413,6 +413,8 @@ impl Gate {
             Copied::Changed => return self.pile("changed-items", item),
             Copied::Unreadable => return self.pile("unreadable-items", item),
             Copied::Gaps => self.pile("damaged-items", item),
+            // All its bytes were read, but the file table contradicts itself about it.
+            Copied::Whole if item.marks.has(Mark::Damaged) => self.pile("damaged-items", item),
             Copied::Whole => {}
         }
         if item.mismatch != 0 {
@@ -446,7 +448,7 @@ impl Gate {
                 item,
             );
         }
-        if item.got == Copied::Whole {
+        if item.got == Copied::Whole && !item.marks.has(Mark::Damaged) {
             self.saved_items += 1;
             self.saved_bytes += item.bytes;
         }

@@ -79,6 +79,7 @@ pub const ORDER: &[&str] = &[
     "volume-unrecognised",
     "volume-partly-surveyed",
     "accounts-differ",
+    "lost-volume",
     "gap-with-content",
     "gap-unread",
     "tables-disagree",

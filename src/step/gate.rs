@@ -201,7 +201,12 @@ fn gather(
         surveyed: surveyed.map(|fact| fact.at),
         source_gone,
         source_changed,
-        unaccounted_bytes: unaccounted,
+        // On a drive the point of the volume that they lie in stands for them, and is settled with it.
+        unaccounted_bytes: if job.setup.drives.is_empty() {
+            unaccounted
+        } else {
+            0
+        },
         health: health(job, facts)?,
         destinations: destinations(job, facts, closeness)?,
         must_haves: must_haves(job, facts)?,

@@ -18,6 +18,8 @@ pub fn item_state(item: &ItemRow, got: &GotRow, counting: u64, recorded: Recorde
         _ if item.marks.has(Mark::Placeholder) => ItemState::Placeholder,
         (_, Got::Nothing) => ItemState::Listed,
         (_, Got::Gaps) => ItemState::Damaged,
+        // Every byte was read, but the file table contradicts itself about the item.
+        (_, Got::Whole) if item.marks.has(Mark::Damaged) => ItemState::Damaged,
         (_, Got::Unreadable) => ItemState::Unreadable,
         (_, Got::NoContent) => ItemState::Placeholder,
         (_, Got::Changed) => ItemState::Changed,
@@ -92,9 +94,14 @@ pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
     let sql = "SELECT item.kind, item.want, item.marks & ?1, coalesce(got.state, 0), coalesce(got.verified & ~got.mismatch & ?2, 0) <> 0, count(*)
                FROM item LEFT JOIN got ON got.item = item.id GROUP BY 1, 2, 3, 4, 5";
     let ledger = &job.ledger;
-    let marks = [Mark::Unreadable, Mark::OtherMount, Mark::Placeholder]
-        .iter()
-        .fold(0i64, |all, mark| all | 1 << (*mark as u32));
+    let marks = [
+        Mark::Unreadable,
+        Mark::OtherMount,
+        Mark::Placeholder,
+        Mark::Damaged,
+    ]
+    .iter()
+    .fold(0i64, |all, mark| all | 1 << (*mark as u32));
     let mut query = ledger
         .doing("counting the items", ledger.db().prepare_cached(sql))
         .map_err(|e| ledger_problem(&e))?;

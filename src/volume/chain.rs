@@ -3,7 +3,7 @@
 //! Invariant: following a chain ends whatever the table says, and the steps of all chains together are bounded,
 //! so that a million entries on one long chain cannot take for ever.
 
-use super::layout::Piece;
+use super::layout::{Coding, Layout, Piece};
 
 /// One bit per cluster.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
@@ -164,6 +164,8 @@ pub struct Table {
     raw: Vec<u8>,
     form: EntryForm,
     clusters: u32,
+    /// The other copy, where it differs: it stands in for entries that cannot be.
+    other: Vec<u8>,
     /// Clusters whose entry is not to be trusted: the copies differ, or it could not be read.
     pub doubtful: Bits,
 }
@@ -175,6 +177,7 @@ impl Table {
             raw,
             form,
             clusters,
+            other: Vec::new(),
             doubtful: Bits::new(u64::from(clusters) + 2),
         }
     }
@@ -184,9 +187,25 @@ impl Table {
         cluster >= 2 && cluster - 2 < self.clusters
     }
 
-    /// What follows the cluster.
+    /// Gives the table its other copy, for entries that cannot be: an entry that leads nowhere is damage where the
+    /// copy goes on, because two copies do not both invent a sound chain.
+    pub fn stand_in(&mut self, other: Vec<u8>) {
+        self.other = other;
+    }
+
+    /// What follows the cluster: what this copy says, or where that cannot be (free, bad, outside) what the other one says.
     pub fn link(&self, cluster: u32) -> Link {
-        match self.form.entry(&self.raw, cluster) {
+        let own = self.link_of(self.form.entry(&self.raw, cluster));
+        if goes_on(own) || self.other.is_empty() {
+            return own;
+        }
+        let other = self.link_of(self.form.entry(&self.other, cluster));
+        if goes_on(other) { other } else { own }
+    }
+
+    /// What an entry says.
+    pub fn link_of(&self, entry: Option<u32>) -> Link {
+        match entry {
             None => Link::Outside,
             Some(0) => Link::Free,
             Some(entry) if self.exists(entry) => Link::Next(entry),
@@ -198,8 +217,18 @@ impl Table {
 
     /// The raw entry, for the flags kept in entry 1.
     pub fn raw_entry(&self, cluster: u32) -> Option<u32> {
-        self.form.entry(&self.raw, cluster)
+        // A zeroed table keeps no flags either.
+        self.form
+            .entry(&self.raw, cluster)
+            .filter(|entry| *entry != 0)
+            .or_else(|| self.form.entry(&self.other, cluster))
+            .or_else(|| self.form.entry(&self.raw, cluster))
     }
+}
+
+/// Whether an entry can be part of a chain.
+pub fn goes_on(link: Link) -> bool {
+    matches!(link, Link::Next(_) | Link::End)
 }
 
 /// How a chain ended.
@@ -228,6 +257,8 @@ pub struct Chain {
     pub end: ChainEnd,
     /// Passes through an entry that is not to be trusted.
     pub doubtful: bool,
+    /// Clusters up to the first entry that is not to be trusted: what follows it may be anything.
+    pub sure: u64,
 }
 
 impl Chain {
@@ -238,6 +269,7 @@ impl Chain {
             clusters: 0,
             end: ChainEnd::Proper,
             doubtful: false,
+            sure: u64::MAX,
         }
     }
 
@@ -337,11 +369,15 @@ impl Space {
             }
             self.steps_left -= 1;
             chain.push(here);
-            chain.doubtful |= table.doubtful.has(u64::from(here));
+            if table.doubtful.has(u64::from(here)) {
+                chain.doubtful = true;
+                chain.sure = chain.sure.min(chain.clusters);
+            }
             match table.link(here) {
                 Link::Next(next) => {
                     if next == kept {
                         chain.end = ChainEnd::Loop;
+                        self.cut_circle(table, start, since + 1, &mut chain);
                         return chain;
                     }
                     since += 1;
@@ -360,6 +396,30 @@ impl Space {
                 }
             }
         }
+    }
+
+    /// Keeps of a chain that runs in a circle of `round` clusters what comes before the first repetition (Brent 1980:
+    /// two walkers, one circle apart, meet where it begins).
+    fn cut_circle(&mut self, table: &Table, start: u32, round: u64, chain: &mut Chain) {
+        let step = |at: u32| match table.link(at) {
+            Link::Next(next) => next,
+            _ => at,
+        };
+        let most = chain.clusters;
+        let ahead = (0..round).fold(start, |at, _| step(at));
+        let (mut behind, mut ahead, mut way) = (start, ahead, 0u64);
+        while behind != ahead && way < most {
+            (behind, ahead, way) = (step(behind), step(ahead), way + 1);
+        }
+        self.steps_left = self.steps_left.saturating_sub(round.saturating_add(way));
+        let keep = way.saturating_add(round).min(most);
+        let mut left = keep;
+        for (_, count) in &mut chain.runs {
+            *count = u32::try_from(left).unwrap_or(u32::MAX).min(*count);
+            left -= u64::from(*count);
+        }
+        chain.runs.retain(|(_, count)| *count > 0);
+        chain.clusters = keep;
     }
 
     /// A run of neighbouring clusters without links (exFAT).
@@ -406,126 +466,72 @@ impl Space {
         })
     }
 
-    /// The pieces of `bytes` bytes stored in this chain; what it does not cover is lost.
+    /// The pieces of `bytes` bytes stored in this chain; what it does not cover, what another item owns too, and what
+    /// follows an entry that is not to be trusted is lost. Call it after everything was booked.
     pub fn pieces(&self, chain: &Chain, bytes: u64) -> Vec<Piece> {
-        let mut pieces = Vec::with_capacity(chain.runs.len() + 1);
+        let mut pieces: Vec<Piece> = Vec::with_capacity(chain.runs.len() + 1);
         let mut left = bytes;
+        let mut place = 0u64;
         for (first, count) in &chain.runs {
-            if left == 0 {
-                break;
+            let mut from = 0u32;
+            while from < *count && left > 0 {
+                let lost = |into: u32| {
+                    place.saturating_add(u64::from(into)) >= chain.sure
+                        || self.twice.has(u64::from(*first) + u64::from(into))
+                };
+                let is_lost = lost(from);
+                let mut to = from + 1;
+                while to < *count && lost(to) == is_lost {
+                    to += 1;
+                }
+                let here = u64::from(to - from)
+                    .saturating_mul(self.cluster_bytes)
+                    .min(left);
+                if is_lost {
+                    lose(&mut pieces, here);
+                } else {
+                    let at = self.at(first.saturating_add(from));
+                    pieces.push(Piece::Extent { at, bytes: here });
+                }
+                left -= here;
+                from = to;
             }
-            let here = u64::from(*count)
-                .saturating_mul(self.cluster_bytes)
-                .min(left);
-            pieces.push(Piece::Extent {
-                at: self.at(*first),
-                bytes: here,
-            });
-            left -= here;
+            place = place.saturating_add(u64::from(*count));
         }
-        if left > 0 {
-            pieces.push(Piece::Lost { bytes: left });
-        }
+        lose(&mut pieces, left);
         pieces
+    }
+
+    /// A plain layout of `bytes` bytes in this chain, of which `valid` were ever written; an absurd length is cut, and told.
+    pub fn layout(&self, chain: &Chain, bytes: u64, valid: u64) -> (Layout, Option<String>) {
+        let mut layout = Layout {
+            pieces: self.pieces(chain, bytes),
+            coding: Coding::Plain,
+            length: bytes,
+            valid: valid.min(bytes),
+        };
+        layout.lose_tail();
+        let room = u64::from(self.clusters).saturating_mul(self.cluster_bytes);
+        let said = layout.cut_absurd(room, self.cluster_bytes);
+        let why = said.map(|said| {
+            format!(
+                "it says that it is {said} bytes long, but only {} of them have a place on this volume",
+                layout.described()
+            )
+        });
+        (layout, why)
+    }
+}
+
+/// Adds a lost stretch.
+fn lose(pieces: &mut Vec<Piece>, more: u64) {
+    match pieces.last_mut() {
+        _ if more == 0 => {}
+        Some(Piece::Lost { bytes }) => *bytes = bytes.saturating_add(more),
+        _ => pieces.push(Piece::Lost { bytes: more }),
     }
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use proptest::prelude::*;
-
-    fn table(links: &[u16]) -> Table {
-        let raw = links.iter().flat_map(|link| link.to_le_bytes()).collect();
-        Table::new(raw, EntryForm::Bits16, links.len() as u32 - 2)
-    }
-
-    #[test]
-    fn twelve_bit_entries_share_a_byte() {
-        // Microsoft FAT specification: an even entry takes the low 12 bits of the pair, an odd one the high 12.
-        let raw = [0xF8, 0xFF, 0xFF, 0x03, 0x40, 0x00];
-        let form = EntryForm::Bits12;
-        assert_eq!(form.entry(&raw, 0), Some(0xFF8));
-        assert_eq!(form.entry(&raw, 1), Some(0xFFF));
-        assert_eq!(form.entry(&raw, 2), Some(0x003));
-        assert_eq!(form.entry(&raw, 3), Some(0x004));
-        assert_eq!(form.entry(&raw, 4), None);
-    }
-
-    #[test]
-    fn chains_end_whatever_the_table_says() {
-        let t = table(&[0, 0, 3, 4, 0xFFFF, 6, 5, 7, 0, 0xFFF7, 99]);
-        let mut space = Space::new(1000, 512, 9);
-        let chain = space.follow(&t, 2, 100);
-        assert_eq!(
-            (chain.runs.clone(), chain.end),
-            (vec![(2, 3)], ChainEnd::Proper)
-        );
-        assert_eq!(
-            space.pieces(&chain, 1025),
-            [Piece::Extent {
-                at: 1000,
-                bytes: 1025
-            }]
-        );
-        assert_eq!(space.follow(&t, 2, 2).end, ChainEnd::Longer);
-        assert_eq!(space.follow(&t, 5, 100).end, ChainEnd::Loop);
-        assert_eq!(space.follow(&t, 7, 100).end, ChainEnd::Loop);
-        assert_eq!(
-            space.follow(&t, 8, 100).end,
-            ChainEnd::Broken(8, Link::Free)
-        );
-        assert_eq!(space.follow(&t, 9, 100).end, ChainEnd::Broken(9, Link::Bad));
-        assert_eq!(
-            space.follow(&t, 10, 100).end,
-            ChainEnd::Broken(10, Link::Outside)
-        );
-        assert_eq!(
-            space.follow(&t, 0, 100).end,
-            ChainEnd::Broken(0, Link::Outside)
-        );
-        let broken = space.follow(&t, 8, 100);
-        assert_eq!(
-            space.pieces(&broken, 700),
-            [
-                Piece::Extent {
-                    at: 1000 + 6 * 512,
-                    bytes: 512
-                },
-                Piece::Lost { bytes: 188 }
-            ]
-        );
-    }
-
-    #[test]
-    fn a_cluster_with_two_owners_is_known() {
-        let t = table(&[0, 0, 3, 0xFFFF, 3]);
-        let mut space = Space::new(0, 512, 3);
-        let (a, b) = (space.follow(&t, 2, 9), space.follow(&t, 4, 9));
-        space.claim(&a);
-        space.claim(&b);
-        assert!(space.shared(&a) && space.shared(&b));
-        assert_eq!((space.owned.count(), space.twice.count()), (3, 1));
-    }
-
-    proptest! {
-        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
-
-        #[test]
-        fn any_table_ends(links in proptest::collection::vec(0u16..40, 3..40), start in 0u32..50) {
-            let t = table(&links);
-            let mut space = Space::new(0, 512, links.len() as u32 - 2);
-            let chain = space.follow(&t, start, u64::MAX);
-            prop_assert!(chain.clusters <= 4 * links.len() as u64);
-        }
-
-        #[test]
-        fn bits_are_what_was_set(set in proptest::collection::btree_set(0u64..200, 0..50)) {
-            let mut bits = Bits::new(150);
-            for bit in &set { bits.set(*bit); }
-            let inside = set.iter().filter(|bit| **bit < 150).count() as u64;
-            prop_assert_eq!(bits.count(), inside);
-            for bit in 0..210 { prop_assert_eq!(bits.has(bit), bit < 150 && set.contains(&bit)); }
-        }
-    }
-}
+#[path = "chain_tests.rs"]
+mod tests;

@@ -143,10 +143,21 @@ pub struct Finding {
     pub weight: Weight,
     /// The first occurrence, in words, with numbers.
     pub says: String,
+    /// A few more of them, in words.
+    pub more: Vec<String>,
     /// How often it occurred.
     pub count: u64,
     /// Records concerned, the first [`Findings::EXAMPLES`] of them.
     pub records: Vec<u64>,
+}
+
+impl Finding {
+    /// The first few occurrences, in words.
+    pub fn words(&self) -> String {
+        let mut all = vec![self.says.as_str()];
+        all.extend(self.more.iter().map(String::as_str));
+        all.join("; ")
+    }
 }
 
 /// Collects findings: one per id, with a count and a few examples, so that a hostile volume
@@ -159,13 +170,15 @@ pub struct Findings {
 impl Findings {
     /// How many records are kept as examples of one finding.
     pub const EXAMPLES: usize = 16;
+    /// How many occurrences besides the first are kept in words.
+    pub const WORDS: usize = 5;
 
     /// None so far.
     pub fn new() -> Self {
         Self::default()
     }
 
-    /// Notes one occurrence. `says` is called for the first one only.
+    /// Notes one occurrence. `says` is called for the first few only.
     pub fn note(
         &mut self,
         id: &'static str,
@@ -193,6 +206,12 @@ impl Findings {
             Some(finding) => {
                 finding.count = finding.count.saturating_add(count);
                 finding.weight = finding.weight.max(weight);
+                if finding.more.len() < Self::WORDS {
+                    let says = says();
+                    if says != finding.says && !finding.more.contains(&says) {
+                        finding.more.push(says);
+                    }
+                }
                 if let Some(record) = record
                     && finding.records.len() < Self::EXAMPLES
                 {
@@ -203,6 +222,7 @@ impl Findings {
                 id,
                 weight,
                 says: says(),
+                more: Vec::new(),
                 count,
                 records: record.into_iter().collect(),
             }),
@@ -233,6 +253,7 @@ impl Findings {
                 id,
                 weight,
                 says,
+                more,
                 count,
                 records,
             } = finding;
@@ -240,6 +261,8 @@ impl Findings {
             if let Some(own) = self.list.iter_mut().find(|own| own.id == id) {
                 let room = Self::EXAMPLES.saturating_sub(own.records.len());
                 own.records.extend(records.into_iter().take(room));
+                let room = Self::WORDS.saturating_sub(own.more.len());
+                own.more.extend(more.into_iter().take(room));
             }
         }
     }
@@ -397,6 +420,8 @@ mod tests {
         assert_eq!(x.count, 1_000_001);
         assert_eq!(x.says, "first 0");
         assert_eq!(x.records.len(), Findings::EXAMPLES);
+        assert_eq!(x.more.len(), Findings::WORDS);
+        assert!(x.words().starts_with("first 0; first 1; "));
         assert!(findings.any_open());
         let mut other = Findings::new();
         other.append(findings);

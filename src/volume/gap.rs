@@ -59,6 +59,8 @@ pub struct Candidate {
     pub what: What,
     /// Its first byte, from the start of the drive.
     pub first_byte: u64,
+    /// Length by its own word, within the stretch; `None` = it does not say.
+    pub bytes: Option<u64>,
     /// Told by the backup sector at its end only; its start is blank or overwritten.
     pub by_backup: bool,
 }
@@ -152,7 +154,54 @@ pub fn look(sectors: &dyn Sectors, place: Place, budget: Budget) -> GapLook {
         }
         at += bytes;
     }
+    for candidate in &mut out.candidates {
+        if candidate.bytes.is_none() {
+            candidate.bytes = own_length(sectors, place, candidate);
+        }
+    }
     out.high_entropy = out.content >= NOISE_BYTES && bits_per_byte(&counts) >= NOISE_BITS;
+    out
+}
+
+/// The length that a lost volume gives itself, cut to the stretch.
+fn own_length(sectors: &dyn Sectors, place: Place, candidate: &Candidate) -> Option<u64> {
+    let rest = Place {
+        first_byte: candidate.first_byte,
+        bytes: place.end().saturating_sub(candidate.first_byte),
+    };
+    signature::probe(sectors, rest)
+        .hits
+        .iter()
+        .find(|hit| hit.what == candidate.what && hit.damaged.is_none())
+        .and_then(|hit| hit.bytes)
+        .map(|bytes| bytes.min(rest.bytes))
+}
+
+/// What of a stretch lies outside of the lost volumes found in it. One that does not say how long it is covers nothing:
+/// better the same bytes named twice than bytes that nobody looks at.
+pub fn outside(place: Place, candidates: &[Candidate]) -> Vec<Place> {
+    let mut taken: Vec<(u64, u64)> = candidates
+        .iter()
+        .filter_map(|found| {
+            Some((
+                found.first_byte,
+                found.first_byte.saturating_add(found.bytes?),
+            ))
+        })
+        .collect();
+    taken.sort_unstable();
+    let mut out = Vec::new();
+    let mut at = place.first_byte;
+    for (from, to) in taken.into_iter().chain([(place.end(), place.end())]) {
+        let from = from.min(place.end());
+        if from > at {
+            out.push(Place {
+                first_byte: at,
+                bytes: from - at,
+            });
+        }
+        at = at.max(to);
+    }
     out
 }
 
@@ -241,6 +290,7 @@ fn find_lost(part: &Part<'_>, piece: &[u8], at: u64, found: &mut Vec<Candidate>)
             found.push(Candidate {
                 what,
                 first_byte,
+                bytes: None,
                 by_backup: false,
             });
         }
@@ -260,6 +310,7 @@ fn find_lost(part: &Part<'_>, piece: &[u8], at: u64, found: &mut Vec<Candidate>)
         found.push(Candidate {
             what: What::Ntfs,
             first_byte,
+            bytes: Some(bytes),
             by_backup: true,
         });
     }
@@ -378,6 +429,23 @@ mod tests {
                 (10 << 20, What::Ntfs, true),
             ]
         );
+    }
+
+    #[test]
+    fn what_lies_beside_a_lost_volume_is_still_there_to_be_judged() {
+        // Volume-table rule: every byte of the drive is in exactly one state. 2 MiB of NTFS at 5 MiB, a bare lock at 12 MiB.
+        let mut image = Image::new(vec![0; 16 << 20]);
+        image.bytes[5 << 20..(5 << 20) + 512].copy_from_slice(&ntfs_boot(4095));
+        image.bytes[12 << 20..(12 << 20) + 8].copy_from_slice(b"LUKS\xBA\xBE\0\x02");
+        image.bytes[9 << 20] = 7;
+        let seen = look(&image, image.place(), ALL);
+        assert_eq!(seen.candidates.len(), 2);
+        assert_eq!(seen.candidates[0].bytes, Some(2 << 20));
+        let rest: Vec<_> = outside(image.place(), &seen.candidates)
+            .iter()
+            .map(|place| (place.first_byte >> 20, place.bytes >> 20))
+            .collect();
+        assert_eq!(rest, [(0, 5), (7, 9)]);
     }
 
     #[test]

@@ -82,6 +82,119 @@ impl Layout {
 }
 
 impl Layout {
+    /// Loses the parts of extents that `shared` names: it is called with each extent's place on the drive and
+    /// gives ascending (first, end) pairs inside it. Whether anything was lost.
+    pub fn lose(&mut self, mut shared: impl FnMut(u64, u64) -> Vec<(u64, u64)>) -> bool {
+        let mut lost = false;
+        let mut pieces = Vec::with_capacity(self.pieces.len());
+        for piece in self.pieces.drain(..) {
+            let Piece::Extent { at, bytes } = piece else {
+                pieces.push(piece);
+                continue;
+            };
+            let (mut here, end) = (at, at.saturating_add(bytes));
+            for (from, to) in shared(at, bytes) {
+                let (from, to) = (from.clamp(here, end), to.clamp(here, end));
+                if from >= to {
+                    continue;
+                }
+                lost = true;
+                if from > here {
+                    let bytes = from - here;
+                    pieces.push(Piece::Extent { at: here, bytes });
+                }
+                pieces.push(Piece::Lost { bytes: to - from });
+                here = to;
+            }
+            if here < end {
+                let bytes = end - here;
+                pieces.push(Piece::Extent { at: here, bytes });
+            }
+        }
+        self.pieces = pieces;
+        lost
+    }
+
+    /// Stored bytes up to the end of the last piece that is anywhere (on the drive, inline, or a hole).
+    pub fn described(&self) -> u64 {
+        let (mut at, mut end) = (0u64, 0u64);
+        for piece in &self.pieces {
+            at = at.saturating_add(piece.bytes());
+            if !matches!(piece, Piece::Lost { .. }) {
+                end = at;
+            }
+        }
+        end
+    }
+
+    /// The first `bytes` stored bytes of the pieces.
+    fn front(&mut self, bytes: u64) -> Vec<Piece> {
+        let (mut at, mut keep) = (0u64, Vec::new());
+        for mut piece in self.pieces.drain(..) {
+            let room = bytes.saturating_sub(at);
+            if room == 0 {
+                break;
+            }
+            match &mut piece {
+                Piece::Extent { bytes, .. } | Piece::Hole { bytes } | Piece::Lost { bytes } => {
+                    *bytes = (*bytes).min(room);
+                }
+                Piece::Inline(data) => data.truncate(usize::try_from(room).unwrap_or(usize::MAX)),
+            }
+            at = at.saturating_add(piece.bytes());
+            keep.push(piece);
+        }
+        keep
+    }
+
+    /// Bytes behind everything that is described are lost, even where they lie behind the written length: only what
+    /// has a place can be known to read as zeros.
+    pub fn lose_tail(&mut self) {
+        let described = self.described();
+        let all = self
+            .pieces
+            .iter()
+            .fold(0u64, |sum, piece| sum.saturating_add(piece.bytes()));
+        let unit = match self.coding {
+            Coding::Plain => 1,
+            Coding::Lznt1 { unit_bytes } => u64::from(unit_bytes.max(1)),
+            Coding::Xpress { .. } | Coding::Lzx => return,
+        };
+        if self.valid >= self.length || described >= self.length {
+            return;
+        }
+        let written = self.valid.div_ceil(unit).saturating_mul(unit);
+        if written < described {
+            self.pieces = self.front(written);
+            let bytes = described - written;
+            self.pieces.push(Piece::Hole { bytes });
+            if all > described {
+                let bytes = all - described;
+                self.pieces.push(Piece::Lost { bytes });
+            }
+        }
+        self.valid = self.length;
+    }
+
+    /// Cuts a length that its volume of `volume_bytes` cannot hold and nothing describes down to what is described and
+    /// one lost stretch of `grain` bytes behind it: an absurd number must not be read for ever, nor end as whole.
+    /// Returns the length that was said.
+    pub fn cut_absurd(&mut self, volume_bytes: u64, grain: u64) -> Option<u64> {
+        let said = self.length;
+        let described = self.described();
+        let most = described.saturating_add(grain.max(1));
+        if said <= volume_bytes || said <= most {
+            return None;
+        }
+        self.lose_tail();
+        self.pieces = self.front(described);
+        let bytes = most - described;
+        self.pieces.push(Piece::Lost { bytes });
+        self.length = most;
+        self.valid = self.valid.min(most);
+        Some(said)
+    }
+
     /// A compact form for the ledger: tags and little-endian numbers, version 1 in front.
     pub fn to_bytes(&self) -> Vec<u8> {
         let mut out = vec![1u8];
@@ -184,6 +297,42 @@ mod tests {
             proptest::collection::vec(any::<u8>(), 0..40).prop_map(Piece::Inline),
             any::<u64>().prop_map(|bytes| Piece::Lost { bytes }),
         ]
+    }
+
+    #[test]
+    fn shared_and_absurd_stretches_are_lost() {
+        // Linux `fs/ntfs/layout.h`: no cluster has two owners, and the runs hold as many clusters as the attribute says.
+        let extent = |at, bytes| Piece::Extent { at, bytes };
+        let lost = |bytes| Piece::Lost { bytes };
+        let mut layout = Layout {
+            pieces: vec![extent(4096, 8192), Piece::Hole { bytes: 5 }],
+            coding: Coding::Plain,
+            length: 8197,
+            valid: 8197,
+        };
+        assert!(!layout.clone().lose(|_, _| Vec::new()));
+        assert!(layout.lose(|_, _| vec![(0, 5000), (8192, 9000)]));
+        assert_eq!(
+            layout.pieces,
+            [
+                lost(904),
+                extent(5000, 3192),
+                lost(808),
+                extent(9000, 3288),
+                Piece::Hole { bytes: 5 }
+            ]
+        );
+        let mut huge = Layout {
+            pieces: vec![extent(4096, 12_288), lost((8 << 40) - 12_288)],
+            coding: Coding::Plain,
+            length: 8 << 40,
+            valid: 9000,
+        };
+        assert_eq!(huge.cut_absurd(32 << 20, 4096), Some(8 << 40));
+        let (written, zeros) = (extent(4096, 9000), Piece::Hole { bytes: 3288 });
+        assert_eq!(huge.pieces, [written, zeros, lost(4096)]);
+        assert_eq!((huge.length, huge.valid), (16_384, 16_384));
+        assert_eq!(huge.cut_absurd(1, 4096), None);
     }
 
     proptest! {

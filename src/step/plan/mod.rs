@@ -417,7 +417,7 @@ fn volumes_seen(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<VolumeSeen>, Proble
                 Some(state) => state,
                 None => VolumeState::Unrecognised,
             },
-            rule: volume.rule,
+            rule: volume.rule_in_words(),
         })
         .collect())
 }

@@ -16,7 +16,6 @@ pub use boot::Boot;
 use super::bytes::Part;
 use super::chain::{Bits, Chain, ChainEnd, Link, Space, Table};
 use super::filesystem::{Accounts, Findings, Found, Limits, NotSurveyed, Place, Survey, Weight};
-use super::layout::{Coding, Layout};
 use crate::port::Sectors;
 use crate::survey::item::{Kind, Mark};
 use crate::value::Name;
@@ -402,6 +401,14 @@ impl Reader<'_> {
             return found;
         }
         found.bytes = set.bytes;
+        let trouble = if booking {
+            trouble
+        } else {
+            let (layout, absurd) = self.space.layout(&chain, set.bytes, set.valid);
+            found.bytes = layout.length;
+            found.layout = Some(layout);
+            absurd.or(trouble)
+        };
         if let Some(why) = trouble {
             found.marks.set(Mark::Damaged);
             if !booking {
@@ -411,14 +418,6 @@ impl Reader<'_> {
                     });
             }
             found.trouble = Some(why);
-        }
-        if !booking {
-            found.layout = Some(Layout {
-                pieces: self.space.pieces(&chain, set.bytes),
-                coding: Coding::Plain,
-                length: set.bytes,
-                valid: set.valid.min(set.bytes),
-            });
         }
         found
     }

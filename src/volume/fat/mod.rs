@@ -15,7 +15,6 @@ pub use boot::{Boot, Width};
 use super::bytes::Part;
 use super::chain::{Bits, Chain, ChainEnd, Link, Space, Table};
 use super::filesystem::{Accounts, Findings, Found, Limits, NotSurveyed, Place, Survey, Weight};
-use super::layout::{Coding, Layout};
 use crate::port::Sectors;
 use crate::survey::item::{Kind, Mark};
 use crate::value::Name;
@@ -453,7 +452,10 @@ impl Reader<'_> {
                     .to_owned()
             })
         });
-        if let Some(why) = trouble {
+        let (layout, absurd) = self.space.layout(&chain, found.bytes, found.bytes);
+        found.bytes = layout.length;
+        found.layout = Some(layout);
+        if let Some(why) = absurd.or(trouble) {
             found.marks.set(Mark::Damaged);
             self.findings
                 .note("items-damaged", Weight::OpenPoint, Some(record), || {
@@ -461,12 +463,6 @@ impl Reader<'_> {
                 });
             found.trouble = Some(why);
         }
-        found.layout = Some(Layout {
-            pieces: self.space.pieces(&chain, found.bytes),
-            coding: Coding::Plain,
-            length: found.bytes,
-            valid: found.bytes,
-        });
         found
     }
 

@@ -2,7 +2,7 @@
 
 use super::Boot;
 use crate::volume::bytes::Part;
-use crate::volume::chain::{Bits, EntryForm, Table};
+use crate::volume::chain::{Bits, EntryForm, Table, goes_on};
 use crate::volume::filesystem::{Findings, Limits, Weight};
 
 /// Bytes compared at a time.
@@ -36,7 +36,9 @@ pub(super) fn read(
     };
     let mut unread: Vec<(usize, usize)> = Vec::new();
     let entries = u64::from(boot.clusters) + 2;
-    let (mut doubtful, mut count) = (Bits::new(entries), 0u64);
+    let (mut doubtful, mut differing) = (Bits::new(entries), Bits::new(entries));
+    let mut differ = Differ::default();
+    let judging = Table::new(Vec::new(), form, boot.clusters);
     let mut second = vec![0u8; STEP.min(bytes)];
     for (piece, at) in raw.chunks_mut(STEP).zip((0usize..).step_by(STEP)) {
         let whole = part.read(boot.table_at(leading) + at as u64, piece).is_ok();
@@ -56,8 +58,20 @@ pub(super) fn read(
             if whole && copy != piece {
                 for byte in differences(form, piece, copy, at) {
                     for entry in entries_at(form, byte) {
-                        if (2..entries).contains(&entry) && !doubtful.set(entry) {
-                            count += 1;
+                        if !(2..entries).contains(&entry) || differing.set(entry) {
+                            continue;
+                        }
+                        // Pieces begin on an entry: 12-bit tables are shorter than one piece.
+                        let index = entry.saturating_sub(first_entry(form, at)) as u32;
+                        let link = |raw: &[u8]| judging.link_of(form.entry(raw, index));
+                        match (goes_on(link(piece)), goes_on(link(copy))) {
+                            (true, true) => {
+                                doubtful.set(entry);
+                                differ.both += 1;
+                            }
+                            (false, true) => differ.first += 1,
+                            // Neither can be part of a chain: free here, bad or outside there.
+                            (true, false) | (false, false) => differ.other += 1,
                         }
                     }
                 }
@@ -66,7 +80,16 @@ pub(super) fn read(
     }
     let mut table = Table::new(raw, form, boot.clusters);
     table.doubtful = doubtful;
-    findings.note_many("table-copies-differ", Weight::OpenPoint, None, count, || {
+    if differ.first > 0 {
+        take_other(part, boot, &others, bytes, &mut table);
+    }
+    findings.note_many("table-first-copy-damaged", Weight::Sentence, None, differ.first, || {
+        format!("{} entries of the first allocation table lead nowhere; its second copy was used for them", differ.first)
+    });
+    findings.note_many("table-other-copy-damaged", Weight::Sentence, None, differ.other, || {
+        format!("{} entries of the second copy of the allocation table lead nowhere; the first one was used", differ.other)
+    });
+    findings.note_many("table-copies-differ", Weight::OpenPoint, None, differ.both, || {
         "the copies of the allocation table differ; items that pass through such an entry bear a mark".to_owned()
     });
     for (from, to) in unread {
@@ -80,6 +103,37 @@ pub(super) fn read(
         }
     }
     Ok(table)
+}
+
+/// Entries in which the copies differ, by which of them can be part of a chain.
+#[derive(Default)]
+struct Differ {
+    /// Both: nothing tells which is right.
+    both: u64,
+    /// Only the other copy's.
+    first: u64,
+    /// Only the first one's, or none.
+    other: u64,
+}
+
+/// The first entry of a piece that begins at this byte.
+fn first_entry(form: EntryForm, at: usize) -> u64 {
+    *entries_at(form, at).start()
+}
+
+/// Reads the second copy whole, to stand in for entries of the first.
+fn take_other(part: &Part<'_>, boot: &Boot, others: &[u32], bytes: usize, table: &mut Table) {
+    let Some(other) = others.first() else {
+        return;
+    };
+    let mut raw = vec![0u8; bytes];
+    for (piece, at) in raw.chunks_mut(STEP).zip((0u64..).step_by(STEP)) {
+        // What is not readable reads as free, and stands in for nothing.
+        if part.read(boot.table_at(*other) + at, piece).is_err() {
+            piece.fill(0);
+        }
+    }
+    table.stand_in(raw);
 }
 
 /// Fills a piece sector by sector, from the first copy that can be read.

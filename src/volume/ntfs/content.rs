@@ -44,6 +44,29 @@ pub fn judge(
     window: &mut Window,
     stream: &Stream<'_>,
 ) -> Result<Judged, Fault> {
+    let mut out = as_said(source, window, stream)?;
+    let ground = &source.ground;
+    let room = ground.geometry.bytes().min(ground.place.bytes);
+    if let Some(layout) = &mut out.layout {
+        layout.lose_tail();
+        let grain = match layout.coding {
+            Coding::Lznt1 { unit_bytes } => unit_bytes.into(),
+            _ => ground.geometry.cluster_bytes,
+        };
+        if let Some(said) = layout.cut_absurd(room, grain) {
+            out.bytes = layout.length;
+            let described = layout.described();
+            out.marks.set(Mark::Damaged);
+            out.trouble = Some(format!(
+                "it says that it is {said} bytes long, but only {described} of them have a place on this volume"
+            ));
+        }
+    }
+    Ok(out)
+}
+
+/// The stream as its records describe it.
+fn as_said(source: &Source<'_>, window: &mut Window, stream: &Stream<'_>) -> Result<Judged, Fault> {
     let mut out = Judged {
         layout: None,
         no_content: None,
@@ -204,7 +227,8 @@ pub fn with_tag(
         Meaning::Elsewhere => {
             if !all_here(&own) {
                 own.marks.set(Mark::Placeholder);
-                own.layout = None;
+                // The layout stays: it tells how much of the content is on the drive all the same.
+                own.layout = own.layout.filter(|layout| layout.stored_bytes() > 0);
                 own.no_content = Some(NoContent::Placeholder);
             }
         }
@@ -276,6 +300,21 @@ fn system(
             }
         }
         _ => own.wrong("its compressed content is itself in a form that is not known"),
+    }
+    // A table in front of the chunks names each but the first with at least four bytes.
+    let chunk = match coding {
+        Coding::Xpress { chunk_bytes } => u64::from(chunk_bytes.max(1)),
+        _ => 32 << 10,
+    };
+    let names = (laid.bytes / 4).saturating_add(1).saturating_mul(chunk);
+    let grain = source.ground.geometry.cluster_bytes;
+    if length > names && length > source.ground.geometry.bytes() {
+        own.wrong(format!(
+            "it says that it is {length} bytes long, but its compressed content cannot hold more than {names}"
+        ));
+        own.bytes = grain;
+        own.layout = Some(plain(lost(grain), grain, grain));
+        return Ok(own);
     }
     own.layout = Some(Layout {
         pieces: laid.pieces,

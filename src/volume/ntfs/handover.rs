@@ -5,14 +5,16 @@
 
 use super::content::{self, Judged};
 use super::gather::{Gathered, Source, Stream};
-use super::owners::{Owners, touches};
+use super::index;
+use super::owners::{Owners, touches, within};
 use super::raw::{is_ascii, name_of};
-use super::record::{kind, number_of, sequence_of};
+use super::record::{BadRecord, kind, number_of, sequence_of};
 use super::reparse::{self, Meaning, WOF_STREAM};
 use super::runs::Runs;
+use super::salvage::Wreck;
 use super::store::Row;
 use super::survey::LOST_PARENT;
-use super::table::Window;
+use super::table::{NoRecord, Window};
 use super::tree::{Parent, ROOT, Tree};
 use crate::port::Fault;
 use crate::survey::item::{Kind, Mark, Marks};
@@ -20,6 +22,7 @@ use crate::value::Name;
 use crate::volume::filesystem::{Accounts, Findings, Found, Limits, NoContent, Weight};
 use crate::volume::layout::{Coding, Layout};
 use crate::volume::stored::{Narrow, Ranges, Stored};
+use std::collections::HashSet;
 
 /// Hands every name and stream over.
 pub(super) struct HandOver<'a, 's> {
@@ -133,6 +136,9 @@ impl HandOver<'_, '_> {
             let judged = self.owned(judged, &concerned);
             fill(&mut found, judged);
         }
+        if let Some((_, name, _)) = names.first() {
+            found.name = name.clone();
+        }
         self.note_item(number, &found);
         for (parent, name, orphan) in names {
             let mut one = found.clone();
@@ -166,6 +172,75 @@ impl HandOver<'_, '_> {
             }
             self.items += 1;
             (self.see)(one);
+        }
+        Ok(())
+    }
+
+    /// Records that cannot be used are items all the same: by the name they still tell, else by their number.
+    pub(super) fn wrecks(&mut self, wrecks: &[Wreck]) -> Result<(), Fault> {
+        let nameless: HashSet<u32> = wrecks
+            .iter()
+            .filter(|wreck| wreck.name.is_none() && wreck.number >= 24)
+            .map(|wreck| wreck.number)
+            .collect();
+        let mut indexed = if nameless.is_empty() {
+            index::Names::new()
+        } else {
+            index::names(&self.source, &mut self.window, &nameless)?
+        };
+        for wreck in wrecks {
+            let number = u64::from(wreck.number);
+            let part = wreck.base != 0 && self.source.store.find(number_of(wreck.base)).is_some();
+            // The file system's own records hold nobody's content; a part of an item is told at that item.
+            if number < 24 || part {
+                continue;
+            }
+            let name = wreck.name.clone().or_else(|| indexed.remove(&wreck.number));
+            let known = name.as_ref().and_then(|(reference, units)| {
+                let row = self.source.store.find(number_of(*reference));
+                if row.is_some_and(|row| self.tree.own(row)) {
+                    return None;
+                }
+                let parent = self.tree.parent(self.source.store, usize::MAX, *reference);
+                let parent = match parent {
+                    Parent::Lost => LOST_PARENT,
+                    Parent::Fine | Parent::Own => number_of(*reference),
+                };
+                Some((parent, name_of(units)))
+            });
+            let (parent, name) = known.unwrap_or_else(|| {
+                let name = format!("record {number}").encode_utf16().collect();
+                (LOST_PARENT, Name::Units(name))
+            });
+            let kind = if wreck.folder {
+                Kind::Folder
+            } else {
+                Kind::File
+            };
+            let mut found = Found::new(number, parent, name, kind);
+            found.marks.set(Mark::Damaged);
+            if kind == Kind::File {
+                found.marks.set(Mark::Unreadable);
+            }
+            if parent == LOST_PARENT {
+                found.marks.set(Mark::Orphan);
+            }
+            found.trouble = Some(
+                match wreck.why {
+                    NoRecord::Unread => {
+                        "its record could not be read: where its content lies is not known"
+                    }
+                    NoRecord::Bad(BadRecord::Torn) => {
+                        "its record was written only in part: where its content lies is not known"
+                    }
+                    NoRecord::Bad(_) => {
+                        "its record is damaged: where its content lies is not known"
+                    }
+                }
+                .to_owned(),
+            );
+            self.items += 1;
+            (self.see)(found);
         }
         Ok(())
     }
@@ -283,22 +358,41 @@ impl HandOver<'_, '_> {
         out
     }
 
-    /// Doubts a stream whose clusters are also somebody else's.
+    /// Doubts a stream whose clusters are also somebody else's: what is shared is lost to both, because nothing tells whose it is.
     fn owned(&mut self, mut judged: Judged, streams: &[&Stream<'_>]) -> Judged {
         let clusters = self.source.ground.geometry.clusters;
-        let mut free = false;
+        let (mut free, mut shared) = (false, false);
         for part in streams.iter().flat_map(|stream| &stream.parts) {
             for run in Runs::new(part.list, clusters).flatten() {
                 let Some(first) = run.cluster else {
                     continue;
                 };
-                if touches(&self.owners.twice, first, run.clusters) {
-                    judged.marks.set(Mark::Damaged);
-                    judged.trouble.get_or_insert_with(|| {
-                        "some of its clusters belong to another item too".to_owned()
-                    });
-                }
+                shared |= touches(&self.owners.twice, first, run.clusters);
                 free |= touches(&self.owners.free, first, run.clusters);
+            }
+        }
+        if shared {
+            judged.marks.set(Mark::Damaged);
+            judged.trouble.get_or_insert_with(|| {
+                "some of its clusters belong to another item too".to_owned()
+            });
+            let Self { source, owners, .. } = self;
+            let start = source.ground.place.first_byte;
+            let cluster = source.ground.geometry.cluster_bytes.max(1);
+            if let Some(layout) = &mut judged.layout {
+                layout.lose(|at, bytes| {
+                    let from = at.saturating_sub(start) / cluster;
+                    let to = at
+                        .saturating_sub(start)
+                        .saturating_add(bytes)
+                        .div_ceil(cluster);
+                    within(&owners.twice, from, to.saturating_sub(from))
+                        .map(|(from, to)| {
+                            let byte = |n: u64| start.saturating_add(n.saturating_mul(cluster));
+                            (byte(from), byte(to))
+                        })
+                        .collect()
+                });
             }
         }
         if free {
@@ -311,11 +405,16 @@ impl HandOver<'_, '_> {
 
     fn note_item(&mut self, number: u64, found: &Found) {
         if found.marks.has(Mark::Damaged) {
-            let says = found.trouble.clone().unwrap_or_default();
-            self.findings
-                .note("items-damaged", Weight::OpenPoint, Some(number), || {
-                    format!("record {number}: {says}")
-                });
+            let says = found.trouble.as_deref().unwrap_or_default();
+            self.findings.note(
+                "items-damaged",
+                Weight::OpenPoint,
+                Some(number),
+                || match found.name.text() {
+                    name if name.is_empty() => format!("record {number}: {says}"),
+                    name => format!("\"{name}\": {says}"),
+                },
+            );
         }
     }
 
@@ -424,8 +523,8 @@ fn missing_content(meaning: &Option<Meaning>) -> Judged {
     ) {
         judged.marks.set(Mark::Damaged);
         judged.trouble = Some("the part that says where its content is, is missing".to_owned());
+        judged.marks.set(Mark::Unreadable);
         judged.layout = None;
-        judged.no_content = Some(NoContent::UnknownForm);
     }
     judged
 }

@@ -25,6 +25,24 @@ fn record_at(
     Ok(usable(&mut record).map(|head| (record, head)))
 }
 
+/// The mirror's copy of one of the first records.
+pub(super) fn mirror(
+    sectors: &dyn Sectors,
+    ground: &Ground,
+    number: u64,
+) -> Result<Result<(Vec<u8>, Header), NoRecord>, Fault> {
+    let bytes = ground.geometry.record_bytes;
+    let from = ground
+        .geometry
+        .mirror_cluster
+        .saturating_mul(ground.geometry.cluster_bytes)
+        .saturating_add(number.saturating_mul(bytes.into()));
+    if from.saturating_add(bytes.into()) > ground.place.bytes {
+        return Ok(Err(NoRecord::Unread));
+    }
+    record_at(sectors, ground.place.first_byte.saturating_add(from), bytes)
+}
+
 /// Record 0, or its mirror.
 pub(super) fn record_zero(
     sectors: &dyn Sectors,

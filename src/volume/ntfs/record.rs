@@ -18,6 +18,7 @@ pub mod kind {
     pub const VOLUME_INFORMATION: u32 = 0x70;
     pub const DATA: u32 = 0x80;
     pub const INDEX_ROOT: u32 = 0x90;
+    pub const INDEX_ALLOCATION: u32 = 0xA0;
     pub const BITMAP: u32 = 0xB0;
     pub const REPARSE_POINT: u32 = 0xC0;
     pub const EA: u32 = 0xE0;

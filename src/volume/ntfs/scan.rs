@@ -4,13 +4,16 @@
 
 use super::raw::{name_of, u16_at};
 use super::record::{Attributes, BadRecord, Header, Value, kind};
+use super::salvage::{Wreck, wreck};
 use super::store::Store;
-use super::table::{NoRecord, Table};
+use super::table::{NoRecord, Seen, Table};
 use crate::value::Name;
 use crate::volume::filesystem::{Accounts, Findings, Limits, Weight};
 
 /// Bytes of content kept in records that are held in memory.
 const KEEP: u64 = 32 << 20;
+/// Damaged records listed one by one at most; beyond it they are counted (engineering judgement).
+const WRECKS: usize = 1 << 20;
 
 /// What record 3 says of the volume.
 #[derive(Default)]
@@ -25,6 +28,8 @@ pub(super) struct Scan {
     pub(super) about: About,
     pub(super) accounts: Accounts,
     pub(super) findings: Findings,
+    /// Records in use that cannot be used.
+    pub(super) wrecks: Vec<Wreck>,
     table_bytes: u64,
     pub(super) stopped: bool,
 }
@@ -40,6 +45,7 @@ impl Scan {
                 ..Accounts::default()
             },
             findings: Findings::new(),
+            wrecks: Vec::new(),
             table_bytes: limits.table_bytes,
             stopped: false,
         }
@@ -51,17 +57,12 @@ impl Scan {
         }
     }
 
-    pub(super) fn see(
-        &mut self,
-        table: &Table,
-        number: u64,
-        record: Result<(&[u8], Header), NoRecord>,
-    ) -> bool {
+    pub(super) fn see(&mut self, table: &Table, number: u64, record: Seen<'_>) -> bool {
         let bit = table.bit(number);
         let (bytes, head) = match record {
             Ok(found) => found,
-            Err(no) => {
-                self.damaged(number, bit, no);
+            Err((no, bytes)) => {
+                self.damaged(number, bit, no, bytes);
                 return true;
             }
         };
@@ -102,7 +103,7 @@ impl Scan {
         true
     }
 
-    fn damaged(&mut self, number: u64, bit: Option<bool>, no: NoRecord) {
+    fn damaged(&mut self, number: u64, bit: Option<bool>, no: NoRecord, bytes: Option<&[u8]>) {
         // A free record may hold anything (or never have been written).
         if bit == Some(false) {
             return;
@@ -115,6 +116,11 @@ impl Scan {
         }
         self.count_in_use();
         self.accounts.records_damaged += 1;
+        if let Ok(short) = u32::try_from(number)
+            && self.wrecks.len() < WRECKS
+        {
+            self.wrecks.push(wreck(short, no, bytes));
+        }
         let id = match no {
             NoRecord::Unread => "records-unread",
             NoRecord::Bad(BadRecord::Torn) => "records-torn",
@@ -127,7 +133,7 @@ impl Scan {
                 NoRecord::Bad(BadRecord::Signature) => "does not begin as a record does",
                 NoRecord::Bad(BadRecord::Header) => "contradicts itself or belongs elsewhere",
             };
-            format!("record {number} of the file table {what}: the item it described is not listed, or not in full")
+            format!("record {number} of the file table {what}: where the content of its item lies is not known")
         });
     }
 

@@ -55,6 +55,7 @@ pub fn survey(
         about,
         mut accounts,
         findings: scanned,
+        wrecks,
         stopped,
         ..
     } = scan;
@@ -94,6 +95,7 @@ pub fn survey(
         see,
     };
     hand.all().map_err(unread)?;
+    hand.wrecks(&wrecks).map_err(unread)?;
     hand.hibernation().map_err(unread)?;
     let HandOver {
         mut findings,

@@ -3,7 +3,7 @@
 //! Invariant: only $MFT's own attribute list is followed; record 0 is read once (its mirror stands in
 //! when it is unreadable); a record that could not be read is reported as unread, never skipped.
 
-use super::origin::record_zero;
+use super::origin::{mirror, record_zero};
 use super::pieces::{Ground, Laid, Part, lay};
 use super::raw::{span, u8_at, u16_at, u32_at, u64_at};
 use super::record::{self, Attributes, BadRecord, Header, Value, kind, number_of};
@@ -26,8 +26,11 @@ pub enum NoRecord {
     Bad(BadRecord),
 }
 
-/// A fixed record and its header, or why there is none.
-pub type Seen<'r> = Result<(&'r [u8], Header), NoRecord>;
+/// A fixed record and its header, or why there is none and the bytes that were read all the same.
+pub type Seen<'r> = Result<(&'r [u8], Header), (NoRecord, Option<&'r [u8]>)>;
+
+/// Records that have a copy in the mirror.
+const MIRRORED: u64 = 4;
 
 /// The file table.
 #[derive(Debug)]
@@ -38,6 +41,8 @@ pub struct Table {
     record_bytes: u32,
     /// The table's own bitmap, one bit for each record; empty = not readable.
     in_use: Vec<u8>,
+    /// Records of the mirror that stand in for their damaged originals.
+    stand_in: Vec<(u64, Vec<u8>, Header)>,
 }
 
 /// Owned parts of one attribute of $MFT.
@@ -201,7 +206,11 @@ impl Table {
             bytes,
             record_bytes: geometry.record_bytes,
             in_use: Vec::new(),
+            stand_in: Vec::new(),
         };
+        table
+            .take_mirror(sectors, ground, findings)
+            .map_err(|fault| NotSurveyed::unread("reading the mirror of the file table", fault))?;
         table.in_use = table
             .bitmap(sectors, ground, &own)
             .map_err(|fault| NotSurveyed::unread("reading the bitmap of the file table", fault))?;
@@ -211,6 +220,33 @@ impl Table {
             });
         }
         Ok(table)
+    }
+
+    /// Takes the copies of those first records whose originals cannot be used.
+    fn take_mirror(
+        &mut self,
+        sectors: &dyn Sectors,
+        ground: &Ground,
+        findings: &mut Findings,
+    ) -> Result<(), Fault> {
+        let mut window = Window::default();
+        for number in 0..MIRRORED.min(self.records()) {
+            if self.record(sectors, &mut window, number)?.is_ok() {
+                continue;
+            }
+            if let Ok((bytes, head)) = mirror(sectors, ground, number)?
+                && head.in_use
+                && head.own.is_none_or(|own| u64::from(own) == number)
+            {
+                if number > 0 {
+                    findings.note("mirror-used", Weight::OpenPoint, Some(number), || {
+                        format!("record {number} of the file table is damaged or unreadable; its mirror was used")
+                    });
+                }
+                self.stand_in.push((number, bytes, head));
+            }
+        }
+        Ok(())
     }
 
     /// The table's bitmap, as long as the records need it; empty when any of it is missing.
@@ -292,7 +328,18 @@ impl Table {
             }
             window.load(sectors, &self.stored, at, end)?;
             while at < window.end() {
-                if !see(at / record, window.record(at, self.record_bytes)) {
+                let number = at / record;
+                let seen = match window.head(at, self.record_bytes) {
+                    Ok(head) => window
+                        .slice(at, self.record_bytes)
+                        .map(|bytes| (bytes, head))
+                        .ok_or((NoRecord::Unread, None)),
+                    Err(no) => match self.stand_in.iter().find(|(own, ..)| *own == number) {
+                        Some((_, bytes, head)) => Ok((bytes.as_slice(), *head)),
+                        None => Err((no, window.slice(at, self.record_bytes))),
+                    },
+                };
+                if !see(number, seen) {
                     return Ok(nowhere);
                 }
                 at += record;
@@ -303,7 +350,7 @@ impl Table {
 
     /// One record, through a window that is moved when it does not hold it.
     pub fn record<'w>(
-        &self,
+        &'w self,
         sectors: &dyn Sectors,
         window: &'w mut Window,
         number: u64,
@@ -313,6 +360,9 @@ impl Table {
         let end = self.records().saturating_mul(record);
         if at >= end {
             return Ok(Err(NoRecord::Unread));
+        }
+        if let Some((_, bytes, head)) = self.stand_in.iter().find(|(own, ..)| *own == number) {
+            return Ok(Ok((bytes, *head)));
         }
         if !window.holds(at, self.record_bytes) {
             window.load(sectors, &self.stored, at, end)?;
@@ -361,12 +411,26 @@ impl Window {
     }
 
     fn record(&mut self, at: u64, record_bytes: u32) -> Result<(&[u8], Header), NoRecord> {
+        let head = self.head(at, record_bytes)?;
+        let bytes = self.slice(at, record_bytes).ok_or(NoRecord::Unread)?;
+        Ok((bytes, head))
+    }
+
+    /// A record's bytes as they are now; `None` = some of them were not read.
+    fn slice(&self, at: u64, record_bytes: u32) -> Option<&[u8]> {
         let end = at.saturating_add(record_bytes.into());
         let torn = self
             .missing
             .iter()
             .any(|(from, bytes)| *from < end && from.saturating_add(*bytes) > at);
-        if torn {
+        let into = usize::try_from(at.checked_sub(self.at)?).ok()?;
+        let end = into.checked_add(record_bytes as usize)?;
+        self.bytes.get(into..end).filter(|_| !torn)
+    }
+
+    /// Fixes a record where that was not done yet, and reads its header.
+    fn head(&mut self, at: u64, record_bytes: u32) -> Result<Header, NoRecord> {
+        if self.slice(at, record_bytes).is_none() {
             return Err(NoRecord::Unread);
         }
         let into = usize::try_from(at.saturating_sub(self.at)).unwrap_or(usize::MAX);
@@ -388,7 +452,7 @@ impl Window {
         {
             return Err(NoRecord::Bad(BadRecord::Header));
         }
-        Ok((bytes, head))
+        Ok(head)
     }
 }
 

@@ -4,6 +4,8 @@ use super::{Hit, What, Window};
 use crate::volume::bytes::{array, be32, is, label_text, le16, le32, uuid_text};
 
 const MD: u32 = 0xA92B_4EFC;
+/// Bytes of an md superblock at most.
+const MD_BYTES: usize = 4096;
 
 /// What these first bytes show.
 pub(super) fn head(head: &[u8]) -> Option<What> {
@@ -27,10 +29,22 @@ pub(super) fn probe(window: &Window<'_>, hits: &mut Vec<Hit>) {
     let mut places = vec![0, 4096];
     places.extend((window.bytes() & !0xFFF).checked_sub(0x2000));
     for at in places {
-        hits.extend(md1(&get(at, 512), at));
+        let whole = get(at, MD_BYTES);
+        let sb = if whole.is_empty() {
+            get(at, 512)
+        } else {
+            whole
+        };
+        hits.extend(md1(&sb, at));
     }
     if let Some(at) = (window.bytes() & !0xFFFF).checked_sub(0x1_0000) {
-        hits.extend(md090(&get(at, 512), at));
+        let whole = get(at, MD_BYTES);
+        let sb = if whole.is_empty() {
+            get(at, 512)
+        } else {
+            whole
+        };
+        hits.extend(md090(&sb, at));
     }
     hits.extend(ldm(window));
 }
@@ -51,6 +65,12 @@ fn lvm(head: &[u8]) -> Option<Hit> {
     None
 }
 
+/// The sum that both versions keep (Linux `drivers/md/md.c`): 32-bit words added up, the carry folded in once.
+fn md_sum(words: impl Iterator<Item = u32>) -> u32 {
+    let sum = words.fold(0u64, |sum, word| sum.wrapping_add(u64::from(word)));
+    (sum & 0xFFFF_FFFF).wrapping_add(sum >> 32) as u32
+}
+
 /// Version 1 superblock; level and members from memory of its layout.
 fn md1(sb: &[u8], at: u64) -> Option<Hit> {
     if sb.len() < 256 || le32(sb, 0) != MD || le32(sb, 4) != 1 {
@@ -60,6 +80,20 @@ fn md1(sb: &[u8], at: u64) -> Option<Hit> {
     hit.id = array(sb, 16).map(uuid_text);
     hit.label = label_text(sb.get(32..64)?);
     hit.note = Some(set_in_words(le32(sb, 72), le32(sb, 92)));
+    // 256 bytes and a 16-bit role for each of at most 1920 members; the sum itself (at 216) counts as zero.
+    let roles = le32(sb, 220) as usize;
+    let length = roles.saturating_mul(2).saturating_add(256);
+    let summed = sb.get(..length).map(|whole| {
+        let words = (0..length / 4)
+            .map(|word| word * 4)
+            .filter(|at| *at != 216)
+            .map(|at| le32(whole, at));
+        let half = (!length.is_multiple_of(4)).then(|| u32::from(le16(whole, length - 2)));
+        md_sum(words.chain(half))
+    });
+    if summed != Some(le32(sb, 216)) {
+        hit.damaged = Some("its check sum does not hold".to_owned());
+    }
     Some(hit)
 }
 
@@ -76,6 +110,17 @@ fn md090(sb: &[u8], at: u64) -> Option<Hit> {
     let word = |at| if little { le32(sb, at) } else { be32(sb, at) };
     let mut hit = Hit::new(What::Md, at);
     hit.note = Some(set_in_words(word(28), word(40)));
+    // Linux `include/uapi/linux/raid/md_p.h`: minor version 90 or more, at most 27 members, the sum in word 38 over 1024 words.
+    let members = word(40);
+    let sum = md_sum(
+        (0..MD_BYTES / 4)
+            .filter(|place| *place != 38)
+            .map(|place| word(place * 4)),
+    );
+    let plausible = word(8) >= 90 && (1..=27).contains(&members) && word(36) <= 27;
+    if sb.len() < MD_BYTES || !plausible || sum != word(38 * 4) {
+        hit.damaged = Some("its fields or its check sum do not hold".to_owned());
+    }
     Some(hit)
 }
 

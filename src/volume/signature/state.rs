@@ -3,7 +3,7 @@
 //! Invariant: "holds no user data" needs a named rule, and a rule that says "blank" needs every byte read.
 
 use super::what::Role;
-use super::{Hit, Probe, What, container};
+use super::{Hit, Probe, What, container, unix};
 use crate::volume::filesystem::{Findings, Weight};
 use crate::volume::gap::GapLook;
 use crate::volume::map::{PartitionType, guid};
@@ -95,8 +95,18 @@ pub fn judge(
         });
     }
     // A set other than a mirror spreads its content; what looks like a file system at its start is a part of one.
+    // A file system that fits its partition and lies over the superblock was made after the set was given up, and
+    // a superblock whose sum does not hold proves no set.
+    let after = |hit: &Hit| {
+        leading.what.role() == Role::Readable
+            && leading.damaged.is_none()
+            && leading
+                .bytes
+                .is_some_and(|own| own <= bytes && (hit.damaged.is_some() || hit.at < own))
+    };
     let spread = probe.hits.iter().find(|hit| {
         hit.what == What::Md
+            && !after(hit)
             && !hit
                 .note
                 .as_deref()
@@ -118,7 +128,20 @@ pub fn judge(
             },
             None => VolumeState::Readable(leading.what),
         },
-        Role::NoUserData => VolumeState::HoldsNoUserData { rule: "swap" },
+        Role::NoUserData => {
+            if leading.note.as_deref() == Some(unix::SLEEPING) {
+                findings.note("swap-holds-memory", Weight::OpenPoint, None, || {
+                    format!(
+                        "the swap area {}: what was open and not saved then may be in it",
+                        unix::SLEEPING
+                    )
+                });
+            }
+            match leading.damaged {
+                Some(_) => unrecognised(leading),
+                None => VolumeState::HoldsNoUserData { rule: "swap" },
+            }
+        }
         Role::Foreign | Role::Container => unrecognised(leading),
     };
     (state, findings)
@@ -215,13 +238,15 @@ fn note_second(leading: &Hit, other: &Hit, findings: &mut Findings) {
         )
     };
     // A lock or container under a readable file system may be the real content; a left-over file system is one sentence.
-    let open = other.damaged.is_none()
-        && match other.what.role() {
-            Role::Locked | Role::Container => {
-                other.what != What::Md || leading.what.role() != Role::Readable
-            }
-            _ => false,
-        };
+    // Swap is written over from its start only: whatever else is there is not its own.
+    let open = leading.what == What::Swap
+        || other.damaged.is_none()
+            && match other.what.role() {
+                Role::Locked | Role::Container => {
+                    other.what != What::Md || leading.what.role() != Role::Readable
+                }
+                _ => false,
+            };
     let weight = if open {
         Weight::OpenPoint
     } else {

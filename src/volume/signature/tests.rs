@@ -296,6 +296,83 @@ fn a_striped_set_under_a_file_system_start_is_not_surveyed() {
 }
 
 #[test]
+fn a_good_file_system_does_not_vanish_behind_an_old_or_bare_set() {
+    // Linux `include/uapi/linux/raid/md_p.h` and `drivers/md/md.c`: version 0.90 near the end, with its sum.
+    let mut md = vec![0u8; 4096];
+    md[..4].copy_from_slice(&[0xFC, 0x4E, 0x2B, 0xA9]);
+    md[8] = 90;
+    md[28] = 5;
+    md[36] = 3;
+    md[40] = 3;
+    let sum: u64 = md
+        .chunks(4)
+        .map(|word| u64::from(u32::from_le_bytes(word.try_into().unwrap())))
+        .sum();
+    let sum = (sum & 0xFFFF_FFFF) + (sum >> 32);
+    md[152..156].copy_from_slice(&(sum as u32).to_le_bytes());
+    let at = (64 << 20) - 65_536;
+    let look = |sectors: u64, md: &[u8]| {
+        let drive = image(64, &[(0, &boot_ntfs(sectors)), (at, md)]);
+        let found = probe(&drive, drive.place());
+        let state = judge(PartitionType::None, 64 << 20, &found, None).0;
+        (state, found)
+    };
+    let readable = VolumeState::Readable(What::Ntfs);
+    // Over the whole partition, so made later: the set is old.
+    let (state, found) = look(131_071, &md);
+    assert_eq!(state, readable);
+    assert!(found.has(What::Md));
+    // It ends before the superblock, or is longer than its partition: it may be a part of the set.
+    assert_ne!(look(100_000, &md).0, readable);
+    assert_ne!(look(200_000, &md).0, readable);
+    // The bare word proves no set.
+    let (state, found) = look(100_000, &[0xFC, 0x4E, 0x2B, 0xA9]);
+    assert_eq!(state, readable);
+    assert!(
+        found
+            .hits
+            .iter()
+            .any(|hit| hit.what == What::Md && hit.damaged.is_some())
+    );
+}
+
+#[test]
+fn a_swap_area_tells_what_is_in_it() {
+    // Linux `include/linux/swap.h`: version 1 at 1024, last page at 1028, the word at the end of the first page.
+    let mut head = vec![0u8; 4096];
+    head[1024] = 1;
+    head[1028..1032].copy_from_slice(&255u32.to_le_bytes());
+    head[4086..].copy_from_slice(b"SWAPSPACE2");
+    let look = |parts: &[(usize, &[u8])]| {
+        let drive = image(16, parts);
+        let found = probe(&drive, drive.place());
+        let judged = judge(PartitionType::Mbr(0x82), 16 << 20, &found, None);
+        (
+            judged.0,
+            judged.1,
+            found.leading().and_then(|hit| hit.bytes),
+        )
+    };
+    let swap = VolumeState::HoldsNoUserData { rule: "swap" };
+    let (state, findings, own) = look(&[(0, &head)]);
+    assert_eq!((state, own), (swap.clone(), Some(1 << 20)));
+    assert!(!findings.any_open());
+    // The end of an NTFS volume in it.
+    let backup = boot_ntfs(32_767);
+    let (_, findings, _) = look(&[(0, &head), ((16 << 20) - 512, &backup)]);
+    assert!(findings.of("second-signature").is_some());
+    head[4086..].copy_from_slice(b"S1SUSPEND\0");
+    let (state, findings, _) = look(&[(0, &head)]);
+    assert_eq!(state, swap);
+    assert!(findings.of("swap-holds-memory").is_some());
+    // Only the word, no header.
+    assert!(matches!(
+        look(&[(4086, b"SWAPSPACE2")]).0,
+        VolumeState::Unrecognised { .. }
+    ));
+}
+
+#[test]
 fn no_user_data_needs_a_named_rule() {
     let mut drive = image(4, &[]);
     let look = |drive: &Image| gap::look(drive, drive.place(), Budget { bytes: u64::MAX });

@@ -214,6 +214,9 @@ fn squashfs(head: &[u8]) -> Option<Hit> {
     Some(hit)
 }
 
+/// The note that a swap area with a saved memory bears; [`super::judge`] relies on it.
+pub(super) const SLEEPING: &str = "holds the memory of a machine that was put to sleep";
+
 fn swap(head: &[u8], page: usize) -> Option<Hit> {
     let at = page.checked_sub(10)?;
     let saved = ["S1SUSPEND", "S2SUSPEND", "ULSUSPEND", "LINHIB0001"]
@@ -229,7 +232,12 @@ fn swap(head: &[u8], page: usize) -> Option<Hit> {
     hit.id = array(head, 1036).map(uuid_text);
     hit.label = label_text(head.get(1052..1068)?);
     if saved {
-        hit.note = Some("holds the memory of a machine that was put to sleep".to_owned());
+        hit.note = Some(SLEEPING.to_owned());
+    }
+    // Version 1 and at least one page (Linux `include/linux/swap.h`); the older form has no such fields.
+    if is(head, at, b"SWAPSPACE2") && (le32(head, 1024) != 1 || le32(head, 1028) == 0) {
+        hit.damaged = Some("only its signature is there, its header makes no sense".to_owned());
+        hit.bytes = None;
     }
     Some(hit)
 }

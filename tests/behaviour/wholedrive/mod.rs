@@ -210,7 +210,7 @@ fn a_whole_laptop_goes_through_and_comes_back() {
         [
             "volume-locked",
             "volume-unrecognised",
-            "gap-with-content",
+            "lost-volume",
             "health-unread",
             "unknown-tags",
             "placeholders",
@@ -252,7 +252,7 @@ fn a_whole_laptop_goes_through_and_comes_back() {
     owner(&shop, &["--volume", "1:7"]).ends(0);
     owner(&shop, &["--volume", "1:9"]).ends(0);
     for id in [
-        "gap-with-content",
+        "lost-volume",
         "unknown-tags",
         "placeholders",
         "efs-keys",

@@ -46,6 +46,9 @@ pub struct VolumeKept {
     pub state: String,
     /// The rule or reason.
     pub rule: String,
+    /// Sentences about it: nothing to decide, but worth a word.
+    #[serde(default)]
+    pub notes: Vec<String>,
 }
 
 impl VolumeKept {
@@ -65,6 +68,13 @@ impl VolumeKept {
     /// As decisions and points name it: `DRIVE:N`, the drive from 1.
     pub fn about(&self) -> String {
         format!("{}:{}", self.drive + 1, self.index)
+    }
+
+    /// The rule and the sentences, for lists.
+    pub fn rule_in_words(&self) -> String {
+        let mut all = vec![self.rule.as_str()];
+        all.extend(self.notes.iter().map(String::as_str));
+        all.join("; ")
     }
 
     /// Number of the made-up parent of everything in its root.
@@ -162,6 +172,41 @@ impl PointKept {
         point.bytes = self.bytes;
         Some(point)
     }
+}
+
+/// One damage, one point: everything that is wrong with the reading of one volume becomes one point, with all of its
+/// evidence; what is said of a volume as a whole (locked, unrecognised) takes the rest in.
+pub fn merge(points: Vec<PointKept>) -> Vec<PointKept> {
+    const RANKS: [&str; 4] = [
+        "volume-locked",
+        "volume-unrecognised",
+        "volume-partly-surveyed",
+        "accounts-differ",
+    ];
+    let rank = |id: &str| RANKS.iter().position(|known| *known == id);
+    let mut out: Vec<PointKept> = Vec::new();
+    for point in points {
+        let known = rank(&point.id).filter(|_| !point.volume.is_empty());
+        let (Some(own), Some(first)) = (
+            known,
+            out.iter_mut()
+                .find(|have| have.volume == point.volume && rank(&have.id).is_some()),
+        ) else {
+            out.push(point);
+            continue;
+        };
+        let mark = format!("{}: ", point.volume);
+        if rank(&first.id).is_some_and(|have| own < have) {
+            let evidence = first.evidence.strip_prefix(&mark).unwrap_or_default();
+            let evidence = format!("{}; {evidence}", point.evidence);
+            *first = PointKept { evidence, ..point };
+        } else {
+            let more = point.evidence.strip_prefix(&mark);
+            first.evidence.push_str("; ");
+            first.evidence.push_str(more.unwrap_or(&point.evidence));
+        }
+    }
+    out
 }
 
 /// The settings that hold what a survey found: volumes, gaps, points.
@@ -272,11 +317,17 @@ pub fn is_given_up(volume: &VolumeKept, points: &[PointKept], facts: &[Fact]) ->
 }
 
 const SYNC_ROOTS: &str = "sync-roots";
+const PARTIAL: &str = "placeholders-partly-here";
 /// Sync roots named in a point; the others are counted.
 const NAMED_ROOTS: usize = 8;
 
 /// Keeps how many placeholders lie in which sync root.
-pub fn keep_sync_roots(ledger: &Ledger, roots: &BTreeMap<String, u64>) -> Result<(), LedgerError> {
+pub fn keep_sync_roots(
+    ledger: &Ledger,
+    roots: &BTreeMap<String, u64>,
+    partial: (u64, u64),
+) -> Result<(), LedgerError> {
+    ledger.set(PARTIAL, &format!("{} {}", partial.0, partial.1))?;
     ledger.set(
         SYNC_ROOTS,
         &serde_json::to_string(roots).unwrap_or_default(),
@@ -307,5 +358,61 @@ pub fn sync_roots(job: &Job<'_>) -> Result<Option<String>, Problem> {
     if all.len() > NAMED_ROOTS {
         words.push(format!("{} more", all.len() - NAMED_ROOTS));
     }
+    let partial = job.ledger.get(PARTIAL).map_err(|e| ledger_problem(&e))?;
+    if let Some((count, bytes)) = partial.as_deref().and_then(|text| text.split_once(' '))
+        && let (Ok(count @ 1..), Ok(bytes)) = (count.parse(), bytes.parse())
+    {
+        words.push(format!(
+            "{} of them with a part of their content on the drive ({}), which is not copied",
+            crate::value::measure::count_in_words(count),
+            crate::value::measure::bytes_in_words(bytes)
+        ));
+    }
     Ok(Some(words.join(", ")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn point(id: &str, volume: &str, evidence: &str) -> PointKept {
+        PointKept {
+            id: id.to_owned(),
+            volume: volume.to_owned(),
+            says: format!("{id} of {volume}"),
+            lost: String::new(),
+            evidence: format!("{volume}: {evidence}"),
+            remedy: String::new(),
+            bytes: 1,
+        }
+    }
+
+    #[test]
+    fn one_damage_is_one_point() {
+        // A torn record of Linux `fs/ntfs/layout.h` is a record less, clusters without an owner, and accounts that differ.
+        let merged = merge(vec![
+            point("lost-volume", "", "byte 7"),
+            point("accounts-differ", "1:2", "7 clusters"),
+            point("volume-partly-surveyed", "1:2", "a torn record"),
+            point("volume-partly-surveyed", "1:2", "the boot copy"),
+            point("accounts-differ", "1:3", "alone"),
+            point("lost-volume", "", "byte 9"),
+        ]);
+        let told: Vec<_> = merged
+            .iter()
+            .map(|point| (point.id.as_str(), point.evidence.as_str()))
+            .collect();
+        assert_eq!(
+            told,
+            [
+                ("lost-volume", ": byte 7"),
+                (
+                    "volume-partly-surveyed",
+                    "1:2: a torn record; 7 clusters; the boot copy"
+                ),
+                ("accounts-differ", "1:3: alone"),
+                ("lost-volume", ": byte 9"),
+            ]
+        );
+    }
 }

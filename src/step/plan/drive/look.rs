@@ -6,7 +6,9 @@ use crate::port::Sectors;
 use crate::step::event::{Event, Tell};
 use crate::value::measure::bytes_in_words;
 use crate::volume::filesystem::{Place, Weight};
-use crate::volume::gap::{Budget, GapContent, GapLook, look as look_at};
+use crate::volume::gap::{
+    Budget, Candidate, GapContent, GapLook, behind, look as look_at, outside as gap_outside,
+};
 use crate::volume::map::{self, AreaKind, Partition};
 use crate::volume::signature::{Hit, Probe, VolumeState, What, judge, probe};
 use std::sync::Arc;
@@ -34,22 +36,42 @@ pub fn look(
     tell: Tell<'_>,
 ) {
     let map = map::read(sectors.as_ref());
-    for finding in map
+    let (open, said): (Vec<_>, Vec<_>) = map
         .findings
         .list()
         .iter()
-        .filter(|finding| finding.weight == Weight::OpenPoint)
-    {
+        .partition(|finding| finding.weight == Weight::OpenPoint);
+    if !open.is_empty() {
+        // One point for a drive's tables, with everything that is wrong with them.
+        let words: Vec<String> = open.iter().map(|finding| finding.words()).collect();
+        let evidence: Vec<String> = open
+            .iter()
+            .map(|finding| {
+                format!(
+                    "{} ({} times): {}",
+                    finding.id,
+                    finding.count,
+                    finding.words()
+                )
+            })
+            .collect();
         found.points.push(PointKept {
             id: "tables-disagree".into(),
             volume: String::new(),
-            says: format!("the tables of drive {} do not agree: {}", drive + 1, finding.says),
+            says: format!("the tables of drive {} do not agree: {}", drive + 1, words.join("; ")),
             lost: "a part of the drive may be hidden from the list".into(),
-            evidence: format!("drive {}: {} ({} times)", drive + 1, finding.id, finding.count),
+            evidence: format!("drive {}: {}", drive + 1, evidence.join("; ")),
             remedy: "look at the list of volumes; then holdpoint waive JOB --point tables-disagree --decided-by owner --how signed --name NAME --reason TEXT".into(),
             bytes: 0,
         });
     }
+    let said: Vec<String> = said.iter().map(|finding| finding.words()).collect();
+    for says in &said {
+        tell(Event::Warn {
+            says: format!("drive {}: {says}", drive + 1),
+        });
+    }
+    let first_of_drive = found.volumes.len();
     let mut partitions: Vec<&Partition> = map.partitions.iter().collect();
     partitions.sort_by_key(|partition| (partition.place.first_byte, partition.number));
     for (index, partition) in (1u32..).zip(partitions) {
@@ -67,7 +89,17 @@ pub fn look(
             sectors.as_ref(),
             &mut found.points,
         );
+        let is_swap = volume.state == "holds-no-user-data" && volume.rule == "swap";
         found.volumes.push(volume);
+        if is_swap {
+            swap(job, drive, sectors.as_ref(), partition.place, found);
+        }
+    }
+    if let Some(first) = found.volumes.get_mut(first_of_drive) {
+        let said = said
+            .iter()
+            .map(|says| format!("about the whole drive: {says}"));
+        first.notes.extend(said);
     }
     if map.partitions.is_empty() && !sectors_blank(sectors.as_ref()) {
         found.points.push(PointKept {
@@ -90,6 +122,54 @@ pub fn look(
             found,
         );
     }
+}
+
+/// A swap area is no proof of what lies in and behind it: its header is a page, and only that page is ever written anew.
+fn swap(job: &Job<'_>, drive: usize, sectors: &dyn Sectors, place: Place, found: &mut Looked) {
+    let own = probe(sectors, place)
+        .leading()
+        .and_then(|hit| hit.bytes)
+        .map_or(place.bytes, |bytes| bytes.min(place.bytes));
+    // Pages of memory are not told from content; what looks like the start of a volume is.
+    let inside = Place {
+        first_byte: place.first_byte,
+        bytes: own,
+    };
+    let seen = look_at(sectors, inside, BUDGET);
+    for candidate in &seen.candidates {
+        if candidate.first_byte > place.first_byte {
+            lost_volume(drive, candidate, place, found);
+        }
+    }
+    if let Some(tail) = behind(place, own) {
+        gap(job, drive, sectors, tail, "behind a swap area", found);
+    }
+}
+
+/// A volume that no table names, as a point of its own: giving it up gives up nothing beside it.
+fn lost_volume(drive: usize, candidate: &Candidate, within: Place, found: &mut Looked) {
+    let bytes = candidate
+        .bytes
+        .unwrap_or(within.end().saturating_sub(candidate.first_byte));
+    let at = candidate.first_byte;
+    found.points.push(PointKept {
+        id: "lost-volume".into(),
+        volume: String::new(),
+        says: format!(
+            "a lost volume ({}) seems to begin at byte {at} of drive {}{}",
+            candidate.what.word(),
+            drive + 1,
+            if candidate.by_backup {
+                "; only the copy of its first sector is left"
+            } else {
+                ""
+            }
+        ),
+        lost: bytes_in_words(bytes),
+        evidence: format!("drive {}, byte {at}, {bytes} bytes", drive + 1),
+        remedy: "ask the owner about earlier partitions; then holdpoint waive JOB --point lost-volume --decided-by owner --how signed --name NAME --reason TEXT".into(),
+        bytes,
+    });
 }
 
 fn sectors_blank(sectors: &dyn Sectors) -> bool {
@@ -138,7 +218,18 @@ fn look_at_partition(
         }),
         state: String::new(),
         rule: String::new(),
+        notes: findings
+            .list()
+            .iter()
+            .filter(|finding| finding.weight == Weight::Sentence)
+            .map(|finding| finding.words())
+            .collect(),
     };
+    if partition.overlaps {
+        volume
+            .notes
+            .push("it shares bytes with another partition".to_owned());
+    }
     for finding in findings
         .list()
         .iter()
@@ -147,7 +238,7 @@ fn look_at_partition(
         points.push(PointKept::of_volume(
             "volume-partly-surveyed",
             &volume,
-            &finding.says,
+            &finding.words(),
             "look at the volume by hand",
         ));
     }
@@ -200,7 +291,16 @@ fn protectors(probe: &Probe) -> String {
     let hits: Vec<&Hit> = probe
         .hits
         .iter()
-        .filter(|hit| !hit.protectors.is_empty() || hit.id.is_some())
+        .filter(|hit| {
+            // A file system's id beside the lock is no key.
+            let locks = [
+                What::BitLocker,
+                What::BitLockerToGo,
+                What::Luks1,
+                What::Luks2,
+            ];
+            locks.contains(&hit.what) && (!hit.protectors.is_empty() || hit.id.is_some())
+        })
         .collect();
     let mut out = Vec::new();
     for hit in hits {
@@ -254,60 +354,66 @@ pub fn gap(
         .iter()
         .filter(|candidate| !known.contains(&candidate.first_byte))
         .collect();
+    let at = place.first_byte;
+    for candidate in &candidates {
+        lost_volume(drive, candidate, place, found);
+    }
+    // What lies beside the volumes found is judged like any other gap.
+    let rest: Vec<GapLook> = if candidates.is_empty() {
+        vec![seen.clone()]
+    } else {
+        gap_outside(place, &seen.candidates)
+            .into_iter()
+            .map(|place| look_at(sectors, place, BUDGET))
+            .collect()
+    };
+    let sum = |part: fn(&GapLook) -> u64| rest.iter().map(part).fold(0, u64::saturating_add);
+    let (content, unread) = (sum(|look| look.content), sum(|look| look.unread));
+    let beside = if candidates.is_empty() {
+        ""
+    } else {
+        " beside the lost volumes in it"
+    };
     let mut add = |id: &str, says: String, bytes: u64| {
         found.points.push(PointKept {
             id: id.to_owned(),
             volume: String::new(),
             says,
             lost: bytes_in_words(bytes),
-            evidence: format!("drive {}, byte {}, {} bytes", drive + 1, place.first_byte, place.bytes),
+            evidence: format!("drive {}, byte {}, {} bytes{beside}", drive + 1, place.first_byte, place.bytes),
             remedy: format!("ask the owner about earlier partitions; then holdpoint waive JOB --point {id} --decided-by owner --how signed --name NAME --reason TEXT"),
             bytes,
         });
     };
-    let at = place.first_byte;
-    for candidate in &candidates {
+    let first = rest.iter().find_map(|look| look.first_content);
+    if let Some(first) = first
+        && content >= u64::from(limits.gap_content_mib.get()) * MIB
+    {
         add(
             "gap-with-content",
             format!(
-                "a lost volume ({}) seems to begin at byte {} of drive {}",
-                candidate.what.word(),
-                candidate.first_byte,
+                "a gap of {size} {whence}, at byte {at} of drive {}, holds {} of content{beside} from byte {first} on",
+                drive + 1,
+                bytes_in_words(content)
+            ),
+            content,
+        );
+    }
+    if unread > 0 && unread >= u64::from(limits.gap_unread_mib.get()) * MIB {
+        add(
+            "gap-unread",
+            format!(
+                "{} of a gap {whence}, at byte {at} of drive {}, could not be read",
+                bytes_in_words(unread),
                 drive + 1
             ),
-            place.bytes,
+            unread,
         );
     }
     let content = match seen.content() {
         GapContent::Blank => "blank",
-        GapContent::Content { bytes, first } => {
-            if bytes >= u64::from(limits.gap_content_mib.get()) * MIB && candidates.is_empty() {
-                add(
-                    "gap-with-content",
-                    format!(
-                        "a gap of {size} {whence}, at byte {at} of drive {}, holds {} of content from byte {first} on",
-                        drive + 1,
-                        bytes_in_words(bytes)
-                    ),
-                    bytes,
-                );
-            }
-            "content"
-        }
-        GapContent::Unread { bytes } => {
-            if bytes >= u64::from(limits.gap_unread_mib.get()) * MIB {
-                add(
-                    "gap-unread",
-                    format!(
-                        "{} of a gap {whence}, at byte {at} of drive {}, could not be read",
-                        bytes_in_words(bytes),
-                        drive + 1
-                    ),
-                    bytes,
-                );
-            }
-            "unread"
-        }
+        GapContent::Content { .. } => "content",
+        GapContent::Unread { .. } => "unread",
     };
     found.gaps.push(GapKept {
         drive,

@@ -7,6 +7,7 @@ mod carried;
 mod kept;
 mod links;
 mod look;
+mod paths;
 mod people;
 mod rows;
 mod source;
@@ -18,14 +19,14 @@ pub use kept::{
 pub use source::source;
 
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{LedgerError, RowSum};
+use crate::ledger::{Ledger, LedgerError, RowSum};
 use crate::port::Sectors;
 use crate::read::watched::{Watched, Watching};
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
 use crate::survey::class::Classer;
 use crate::survey::person::People;
-use crate::volume::filesystem::{Found, Limits, NotSurveyed, Place, Survey, Weight};
+use crate::volume::filesystem::{Accounts, Found, Limits, NotSurveyed, Place, Survey, Weight};
 use crate::volume::{exfat, ext, fat, gap, ntfs};
 use kept::Format;
 use std::collections::BTreeMap;
@@ -127,7 +128,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
                     .accounts
                     .in_use_without_owner
                     .saturating_mul(survey.accounts.cluster_bytes);
-                settle(volume, &survey, &mut found.points);
+                settle(volume, &survey, &job.ledger, &mut found.points).map_err(failed)?;
                 // NTFS counts one sector less than it has: the last one holds the copy of its boot sector (volume's own).
                 let own = survey.bytes
                     + if volume.format == Format::Ntfs {
@@ -177,6 +178,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         &mut found.points,
     )
     .map_err(failed)?;
+    found.points = kept::merge(std::mem::take(&mut found.points));
     job.ledger
         .transaction::<_, LedgerError>(|ledger| {
             super::people::keep(ledger, &people)?;
@@ -209,8 +211,26 @@ fn read(
     }
 }
 
+/// Sentences of a reader that are worth a word in the list of volumes.
+const SENTENCES: [&str; 7] = [
+    "hibernation",
+    "clusters-marked-bad",
+    "hard-errors-seen",
+    "mirror-differs",
+    "table-first-copy-damaged",
+    "table-other-copy-damaged",
+    "boot-backup-damaged",
+];
+/// Items named in the evidence of one kind of damage.
+const NAMED: usize = 8;
+
 /// What the survey of one volume leaves open.
-fn settle(volume: &mut VolumeKept, survey: &Survey, points: &mut Vec<PointKept>) {
+fn settle(
+    volume: &mut VolumeKept,
+    survey: &Survey,
+    ledger: &Ledger,
+    points: &mut Vec<PointKept>,
+) -> Result<(), LedgerError> {
     volume.state = "surveyed".into();
     volume.kind = survey.format.to_owned();
     volume.label = survey
@@ -231,21 +251,44 @@ fn settle(volume: &mut VolumeKept, survey: &Survey, points: &mut Vec<PointKept>)
             .rule
             .push_str("; it was not closed properly, which is normal after a crash");
     }
+    let mut evidence = Vec::new();
     for finding in survey.findings.list() {
         match finding.weight {
+            Weight::Sentence if SENTENCES.contains(&finding.id) => {
+                volume.notes.push(finding.words());
+            }
             Weight::Sentence => {}
             Weight::OpenPoint => {
-                let says = format!("{} ({}, {} times)", finding.says, finding.id, finding.count);
-                points.push(PointKept::of_volume(
-                    "volume-partly-surveyed",
-                    volume,
-                    &says,
-                    "ask the owner whether anything is missing from the list; else refer the drive",
-                ));
+                let mut says = format!(
+                    "{} ({}, {} times)",
+                    finding.words(),
+                    finding.id,
+                    finding.count
+                );
+                let mut paths = paths::paths(ledger, survey.root, &finding.records)?;
+                paths.sort();
+                paths.dedup();
+                paths.truncate(NAMED);
+                if !paths.is_empty() {
+                    let named = paths.len() as u64;
+                    says.push_str(&format!(", concerned: {}", paths.join(", ")));
+                    if finding.count > named {
+                        says.push_str(&format!(" and {} more", finding.count - named));
+                    }
+                }
+                evidence.push(says);
             }
         }
     }
-    if !survey.whole && !survey.findings.any_open() {
+    let next = "ask the owner whether anything is missing from the list; else refer the drive";
+    if !evidence.is_empty() {
+        points.push(PointKept::of_volume(
+            "volume-partly-surveyed",
+            volume,
+            &evidence.join("; "),
+            next,
+        ));
+    } else if !survey.whole {
         points.push(PointKept::of_volume(
             "volume-partly-surveyed",
             volume,
@@ -254,22 +297,39 @@ fn settle(volume: &mut VolumeKept, survey: &Survey, points: &mut Vec<PointKept>)
         ));
     }
     if !survey.accounts.add_up() {
-        let a = &survey.accounts;
-        let says = format!(
-            "clusters in use without an owner {}, owned but free {}, owned twice {}, damaged records {}, records in use {} against {} listed",
-            a.in_use_without_owner,
-            a.owned_but_free,
-            a.owned_twice,
-            a.records_damaged,
-            a.records_in_use
-                .map_or("unknown".to_owned(), |n| n.to_string()),
-            a.records_listed
-        );
         points.push(PointKept::of_volume(
             "accounts-differ",
             volume,
-            &says,
+            &accounts_in_words(&survey.accounts),
             "show the owner the list of this volume; a check on a copy of the drive may explain it",
         ));
     }
+    Ok(())
+}
+
+/// What does not add up.
+fn accounts_in_words(a: &Accounts) -> String {
+    let mut out = Vec::new();
+    for (count, what) in [
+        (a.in_use_without_owner, "clusters in use without an owner"),
+        (a.owned_but_free, "clusters owned but free"),
+        (a.owned_twice, "clusters owned twice"),
+        (a.records_damaged, "damaged records"),
+    ] {
+        if count > 0 {
+            out.push(format!("{count} {what}"));
+        }
+    }
+    if a.clusters > 0 && a.in_use.is_none() {
+        out.push("the volume's own book of clusters could not be read".to_owned());
+    }
+    if let Some(in_use) = a.records_in_use
+        && in_use != a.records_listed
+    {
+        out.push(format!(
+            "{in_use} records in use against {} listed",
+            a.records_listed
+        ));
+    }
+    format!("the accounts do not add up: {}", out.join(", "))
 }

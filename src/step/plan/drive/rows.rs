@@ -19,7 +19,7 @@ use rusqlite::{Row, params};
 use std::collections::{BTreeMap, HashMap};
 
 /// Parent number that readers give to names whose folder is lost (all bits set).
-const LOST: i64 = -1;
+pub(super) const LOST: i64 = -1;
 /// Rows written before they are committed.
 const ROWS_A_TRANSACTION: u64 = 20_000;
 
@@ -43,6 +43,8 @@ pub struct Rows<'a> {
     uncommitted: u64,
     carried: Option<Carried>,
     sync_roots: BTreeMap<String, u64>,
+    /// Placeholders with a part of their content on the drive, and the bytes of it.
+    partly_here: (u64, u64),
 }
 
 /// Sync roots counted one by one; a hostile volume cannot make more.
@@ -104,6 +106,7 @@ impl<'a> Rows<'a> {
             uncommitted: 0,
             carried: Some(carried),
             sync_roots: BTreeMap::new(),
+            partly_here: (0, 0),
         })
     }
 
@@ -113,7 +116,7 @@ impl<'a> Rows<'a> {
             "clearing records",
             self.ledger
                 .db()
-                .execute_batch("DROP INDEX IF EXISTS temp.found_parent; DELETE FROM temp.found"),
+                .execute_batch("DROP INDEX IF EXISTS temp.found_parent; DROP INDEX IF EXISTS temp.found_record; DELETE FROM temp.found"),
         )
     }
 
@@ -162,7 +165,11 @@ impl<'a> Rows<'a> {
                     .as_ref()
                     .map(|target| target.text().into_bytes()),
                 layout.map(|layout| layout.to_bytes()),
-                layout.map_or(0, |layout| layout.stored_bytes()) as i64,
+                // Of a placeholder too: a part of its content may be here.
+                found
+                    .layout
+                    .as_ref()
+                    .map_or(0, |layout| layout.stored_bytes()) as i64,
                 found.names,
                 found.trouble,
             ]),
@@ -395,6 +402,10 @@ impl<'a> Rows<'a> {
         }
         if marks.has(Mark::Placeholder) && !leave_out {
             self.count_placeholder(&at.bag);
+            if record.allocated > 0 {
+                self.partly_here.0 += 1;
+                self.partly_here.1 = self.partly_here.1.saturating_add(record.allocated);
+            }
         }
         let carried = match &mut self.carried {
             Some(carried) => carried.take(self.ledger, &item, &at.bag)?,
@@ -513,7 +524,7 @@ impl<'a> Rows<'a> {
     /// Ends the survey of all drives; the copies that no item has any more are counted.
     pub fn end(mut self, people: &[PersonSeen]) -> Result<(RowSum, u64), LedgerError> {
         super::super::people::keep(self.ledger, people)?;
-        super::kept::keep_sync_roots(self.ledger, &self.sync_roots)?;
+        super::kept::keep_sync_roots(self.ledger, &self.sync_roots, self.partly_here)?;
         let lost = match self.carried.take() {
             Some(carried) => carried.end(self.ledger)?,
             None => 0,
