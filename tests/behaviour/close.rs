@@ -143,6 +143,7 @@ fn the_copy_goes_after_its_time_and_no_name_stays() {
         );
     }
     // Nothing counts as saved any more, and nothing can be put back.
+    drop(job);
     let job = Job::open(&scratch.bench, &scratch.path("one/job")).unwrap();
     let items = holdpoint::step::counts(&job).unwrap();
     assert_eq!(
