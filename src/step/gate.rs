@@ -30,6 +30,14 @@ pub enum Closeness {
 
 /// The open points as they are now, by the ledger.
 pub fn points_now(job: &Job<'_>) -> Result<Vec<OpenPoint>, Problem> {
+    // Of a closed job no names are left that a point could speak of, and nothing is open any more.
+    if job
+        .ledger
+        .facts()
+        .is_ok_and(|facts| standing::is_closed(&facts))
+    {
+        return Ok(Vec::new());
+    }
     match ask(job, Closeness::Ledger, SecondLook::Done)? {
         Verdict::Hold(points) => Ok(points.iter().map(|point| shown(job, point)).collect()),
         Verdict::Release(_) => Ok(Vec::new()),

@@ -198,6 +198,12 @@ fn a_closing_that_was_cut_off_keeps_nothing_released() {
     shop.step(&["copy"]).ends(1);
     shop.step(&["close", "--now", "--reason", "practice"])
         .ends(0);
+    let shown = shop.step(&["show"]).ends(0).json();
+    assert!(
+        shown["result"]["next"].to_string().contains("closed"),
+        "{shown}"
+    );
+    shop.step(&["recheck"]).ends(3);
 }
 
 /// A drive image with one FAT partition at 1 MiB, as every system of today makes it.

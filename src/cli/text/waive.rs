@@ -3,8 +3,8 @@
 use super::{amount, next, points, typed};
 use crate::cli::page::Page;
 use crate::cli::phrase::listed;
-use crate::step::outcome::{Amount, Answered, DecidedBy, How, Outcome, Waived};
-use crate::step::request::WaiveRequest;
+use crate::step::outcome::{Amount, Answered, DecidedBy, How, OpenPoint, Outcome, Waived};
+use crate::step::request::{WaiveRequest, WaiveWhat};
 
 /// The page of a waiver.
 pub fn page(page: &mut Page, request: &WaiveRequest, outcome: &Outcome<Waived>) {
@@ -21,9 +21,13 @@ pub fn page(page: &mut Page, request: &WaiveRequest, outcome: &Outcome<Waived>) 
         Some(How::Phone) => ", by telephone",
         None => "",
     };
+    let what = match &request.what {
+        // A point about no items: nothing is lost by it, a doubt is taken.
+        WaiveWhat::Point(id) if set.bytes == 0 => format!("\"{id}\" does not stand in the way"),
+        _ => format!("{} may be lost", amount(Amount::new(set.items, set.bytes))),
+    };
     page.say(&format!(
-        "Recorded: {} may be lost. Decided by {who}{how}, because: {}",
-        amount(Amount::new(set.items, set.bytes)),
+        "Recorded: {what}. Decided by {who}{how}, because: {}",
         request.reason
     ));
     page.say(&format!(
@@ -39,8 +43,23 @@ pub fn page(page: &mut Page, request: &WaiveRequest, outcome: &Outcome<Waived>) 
             format!("holdpoint print {job} --paper sheet"),
         ));
     }
-    lines.push(("", format!("holdpoint release {job}")));
+    let step = step_after(&outcome.open_points);
+    lines.push(("", format!("holdpoint {step} {job}")));
     next(page, &lines);
+}
+
+/// The step that the job is at, by what is still open.
+fn step_after(points: &[OpenPoint]) -> &'static str {
+    let open = |ids: &[&str]| points.iter().any(|point| ids.contains(&point.id.as_str()));
+    if open(&["survey-unfinished"]) {
+        "plan"
+    } else if open(&["not-copied", "changed-items"]) {
+        "copy"
+    } else if open(&["not-verified", "verification-missing", "verification-old"]) {
+        "verify"
+    } else {
+        "release"
+    }
 }
 
 /// The page of an answer to a must-have.
@@ -65,11 +84,7 @@ pub fn answered(page: &mut Page, outcome: &Outcome<Answered>) {
     };
     page.say(&text);
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
-    next(
-        page,
-        &[(
-            "",
-            format!("holdpoint release {}", typed(outcome.job.as_deref())),
-        )],
-    );
+    let step = step_after(&outcome.open_points);
+    let job = typed(outcome.job.as_deref());
+    next(page, &[("", format!("holdpoint {step} {job}"))]);
 }
