@@ -440,8 +440,9 @@ impl DemoLife {
                 "holdpoint waive JOB --point {point} --decided-by owner --name \"Marta Feld\" --how signed --reason \"{reason}\""
             ),
             format!(
-                "Recorded: the owner gave up {} items, {}.",
+                "Recorded: the owner gave up {} {}, {}.",
                 waived.items,
+                if waived.items == 1 { "item" } else { "items" },
                 bytes_in_words(waived.bytes)
             ),
         );
