@@ -154,38 +154,6 @@ fn a_copy_of_the_record_does_not_pass_for_it() {
 }
 
 #[test]
-fn a_decision_that_lapsed_is_made_anew() {
-    let shop = filled();
-    shop.put("laptop/closed.jpg", noise(77, 7000));
-    shop.open();
-    shop.step(&["plan"]).ends(0);
-    let give_up = || {
-        let mut all = vec!["waive", "--item", "closed.jpg", "--reason", "a blurred one"];
-        all.extend([
-            "--decided-by",
-            "owner",
-            "--name",
-            "R. Amsel",
-            "--how",
-            "signed",
-        ]);
-        shop.step(&all)
-    };
-    give_up().ends(0);
-    for step in ["copy", "verify"] {
-        shop.step(&[step]).ends(0);
-    }
-    shop.waive_health();
-    shop.put("laptop/closed.jpg", noise(78, 7777));
-    shop.step(&["plan"]).ends(0);
-    shop.step(&["verify"]).ends(0);
-    let points = shop.step(&["release"]).ends(3).points();
-    assert_eq!(points, ["waiver-lapsed"]);
-    give_up().ends(0);
-    shop.step(&["release"]).ends(0);
-}
-
-#[test]
 fn a_closing_that_was_cut_off_keeps_nothing_released() {
     let shop = released();
     let ledger = Ledger::open(&shop.path("copies/job/ledger.db")).unwrap();
