@@ -458,12 +458,20 @@ fn may_take_back(note: &str, dir: &Path) -> Result<(), Problem> {
     ))
 }
 
-/// Whether a ledger that is no snapshot lies there.
+/// Whether a ledger that is no snapshot lies there. One that another process holds, that was cut off, or that a newer
+/// version wrote is there all the same.
 fn is_live(path: &Path) -> bool {
+    let note = Ledger::open_to_read(path).and_then(|ledger| ledger.snapshot_of());
     path.is_file()
-        && Ledger::open_to_read(path)
-            .and_then(|ledger| ledger.snapshot_of())
-            .is_ok_and(|note| note.is_none())
+        && match note {
+            Ok(note) => note.is_none(),
+            Err(e) => matches!(
+                e,
+                LedgerError::Busy { .. }
+                    | LedgerError::Unfinished { .. }
+                    | LedgerError::Newer { .. }
+            ),
+        }
 }
 
 fn same_folder(a: &Path, b: &Path) -> bool {
@@ -538,6 +546,9 @@ pub fn ledger_problem(e: &LedgerError) -> Problem {
             "name a job folder; a torn ledger can be replaced by the snapshot on another destination"
         }
         LedgerError::Busy { .. } => "wait until it has ended, then do the same again",
+        LedgerError::Unfinished { .. } => {
+            "make the job folder writable, or copy it whole to a disk that is, and do the same again there"
+        }
         LedgerError::Broken { .. } => "keep the copies as they are; open a new job and copy again",
         LedgerError::Store { .. } if e.is_torn() => {
             "the ledger is torn: put the snapshot of it that lies in this job's folder on another destination in its place; what was done after that was made has to be done again"

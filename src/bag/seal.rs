@@ -10,7 +10,7 @@ use super::stream::{TagFile, TagWritten, write_tag};
 use super::text::{Algorithm, BagInfo, Oxum, blake3_line, manifest_line, sha256_line};
 use crate::ledger::{Got, Ledger, LedgerError, Want};
 use crate::port::{Destination, Fault, FaultKind};
-use crate::survey::item::Kind;
+use crate::survey::item::{Kind, Mark};
 use crate::value::{Blake3, Name};
 use serde::Serialize;
 use std::collections::HashMap;
@@ -192,6 +192,9 @@ pub fn write_not_saved(ledger: &Ledger, to: &dyn Destination) -> Result<TagWritt
             _ if item.kind == Kind::Folder && item.fault.is_none() => return Ok(()),
             _ if item.kind == Kind::Link => return Ok(()),
             _ if item.kind == Kind::Folder => "unreadable",
+            _ if item.marks.has(Mark::Placeholder) => "placeholder",
+            // Every byte was read, but the file table contradicts itself about the item.
+            (_, Got::Whole) if item.marks.has(Mark::Damaged) => "damaged",
             (_, Got::Whole) => return Ok(()),
             (_, Got::Gaps) => "damaged",
             (_, Got::Unreadable) => "unreadable",

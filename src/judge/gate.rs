@@ -4,232 +4,11 @@
 //! Invariant: unknown is hold. Removing any piece of evidence never turns a hold into a release,
 //! and only this module can make a [`Release`].
 
+pub use super::evidence::*;
 use super::point::{Decider, Point, sort};
-use crate::survey::item::{Class, Kind, Mark, Marks};
+use crate::survey::item::{Class, Kind, Mark};
 use crate::value::measure::{bytes_in_words, count_in_words};
 use crate::value::{Blake3, Moment};
-
-/// What the policy asks of a release.
-#[derive(Debug, Clone, PartialEq)]
-pub struct GateRules {
-    /// Verified copies wanted, by class (irreplaceable, hard-to-replace, replaceable, rebuildable).
-    pub copies: [u32; 4],
-    /// A verification may be this old, hours.
-    pub verified_hours: f64,
-    /// The newest health reading may be this old at the release, hours.
-    pub health_hours: f64,
-    /// Who may settle which point by a decision; an id that is not named: nobody.
-    pub who: std::collections::BTreeMap<String, Decider>,
-    /// Whether the release itself wants a second look.
-    pub second_look: bool,
-    /// Whether copies on the drive on hold and on memory or loop devices count: practice.
-    pub practice: bool,
-}
-
-impl GateRules {
-    /// Who may settle point `id`.
-    pub fn who(&self, id: &str) -> Decider {
-        self.who.get(id).copied().unwrap_or(Decider::Nobody)
-    }
-}
-
-/// What the gate needs of one item and its copies.
-#[derive(Debug, Clone, Copy)]
-pub struct ItemSeen {
-    /// Number of the item.
-    pub id: i64,
-    /// What it is.
-    pub kind: Kind,
-    /// Its class.
-    pub class: Class,
-    /// Its bytes.
-    pub bytes: u64,
-    /// When it was last written, nanoseconds since 1970.
-    pub modified_ns: i64,
-    /// Marks.
-    pub marks: Marks,
-    /// Left out by a rule.
-    pub left_out: bool,
-    /// Given up by this waiver; 0 = not.
-    pub waiver: i64,
-    /// What copying came to.
-    pub got: Copied,
-    /// Destinations with a copy (bit mask).
-    pub written: u64,
-    /// Destinations whose copy was read back and is equal.
-    pub verified: u64,
-    /// Destinations whose copy differs.
-    pub mismatch: u64,
-    /// Two readings of the source gave different bytes.
-    pub reads_disagree: bool,
-    /// Bytes that are missing from the copy.
-    pub missing_bytes: u64,
-}
-
-/// What copying an item came to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[allow(missing_docs)] // see `ledger::Got`
-pub enum Copied {
-    Nothing,
-    Whole,
-    Gaps,
-    Unreadable,
-    NoContent,
-    Changed,
-}
-
-/// A recorded decision, as the gate weighs it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct WaiverSeen {
-    /// Its number.
-    pub number: i64,
-    /// `item`, `class`, `volume`, `point`, `no-rescue`.
-    pub scope: String,
-    /// Path, class word, volume or point id.
-    pub about: String,
-    /// The frozen set.
-    pub set: Blake3,
-    /// Decided by the owner (else by the technician).
-    pub by_owner: bool,
-}
-
-/// One destination, as it is now.
-#[derive(Debug, Clone, PartialEq)]
-pub struct DestinationNow {
-    /// For people.
-    pub path: String,
-    /// `None` = here and the same as ever; else what is wrong.
-    pub trouble: Option<String>,
-    /// How the bag there differs from the record, as far as names and lengths show; `None` = it does not, or nobody looked.
-    pub differs: Option<String>,
-    /// Whether a copy there counts (independent of the drives and of the others).
-    pub counts: bool,
-    /// Why it does not count.
-    pub why: Option<String>,
-    /// The newest reading back: when, whole, how doubtful.
-    pub verified: Option<VerifiedAt>,
-    /// When bytes were last written to it.
-    pub last_write: Option<Moment>,
-    /// Files in the bag that the ledger does not know.
-    pub extra: u64,
-}
-
-/// A reading back of a destination.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct VerifiedAt {
-    /// When it ended.
-    pub at: Moment,
-    /// It covered every copy.
-    pub whole: bool,
-    /// The bytes may have come from a cache.
-    pub doubtful: bool,
-}
-
-/// The world and the job as they are now, apart from the items.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Now {
-    /// The present moment.
-    pub at: Moment,
-    /// `Some` = the clock cannot be right, and why.
-    pub clock_wrong: Option<String>,
-    /// `Some` = the chain of facts or the row sum does not hold, and where.
-    pub ledger_broken: Option<String>,
-    /// `Some` = the policy differs from the one the job was opened with.
-    pub policy_edited: Option<String>,
-    /// When the newest survey finished.
-    pub surveyed: Option<Moment>,
-    /// `Some` = the source cannot be looked at.
-    pub source_gone: Option<String>,
-    /// What differs between the source now and the survey (0 = nothing), with an example.
-    pub source_changed: Option<(u64, String)>,
-    /// Bytes of the drives that belong to nothing we know.
-    pub unaccounted_bytes: u64,
-    /// Health, by drive (one entry for a folder job).
-    pub health: Vec<HealthNow>,
-    /// The destinations.
-    pub destinations: Vec<DestinationNow>,
-    /// `None` = the owner was not asked.
-    pub must_haves: Option<Vec<MustHaveNow>>,
-    /// Questions of the intake that nobody answered ("--symptom", "--memory").
-    pub questions_open: Vec<&'static str>,
-    /// State of the copying machine's memory and what was done about it.
-    pub memory: MemoryNow,
-    /// Waivers.
-    pub waivers: Vec<WaiverSeen>,
-    /// `Some` = the newest inspection after the last write found copies that are not what they claim to be.
-    pub false_content: Option<super::gate_content::FalseContentNow>,
-    /// A second person, or the serial typed again after the pause.
-    pub second_look: SecondLook,
-    /// Points found elsewhere (volumes, gaps, other drives), as they are.
-    pub found: Vec<Point>,
-}
-
-/// Health of one drive.
-#[derive(Debug, Clone, PartialEq)]
-pub struct HealthNow {
-    /// The drive, for people.
-    pub drive: String,
-    /// The newest reading: when, and why it is not readable.
-    pub reading: Option<(Moment, Option<String>)>,
-    /// The source was read after that reading, or its moment has not come yet.
-    pub before_last_read: bool,
-    /// Whether health can be read again now (recorded replies cannot get younger).
-    pub live: bool,
-    /// A symptom was told.
-    pub symptom: bool,
-    /// The route is `refer` and the owner has not decided.
-    pub refer_undecided: Option<String>,
-    /// A drive password locks the data.
-    pub locked: bool,
-}
-
-/// A must-have, as it stands.
-#[derive(Debug, Clone, PartialEq)]
-pub struct MustHaveNow {
-    /// In the owner's words.
-    pub asked: String,
-    /// Answered by a person.
-    pub answered: bool,
-    /// Found items that are not saved.
-    pub unsaved: u64,
-}
-
-/// The memory of the copying machine.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum MemoryNow {
-    /// Not told.
-    NotTold,
-    /// Known to be good; whether the drawn sample was read a second time.
-    Good {
-        /// The sample was read again after the last copy.
-        sampled: bool,
-    },
-    /// Swapped or suspect.
-    Doubtful {
-        /// The whole source was read a second time after the last copy.
-        read_again: bool,
-        /// Another machine verified the bag.
-        attested: bool,
-        /// The modules were exchanged (less doubt than "suspect").
-        swapped: bool,
-    },
-    /// A test failed.
-    Failed {
-        /// Another machine verified the bag.
-        attested: bool,
-    },
-}
-
-/// The second look at a release.
-#[derive(Debug, Clone, PartialEq)]
-pub enum SecondLook {
-    /// Nobody looked.
-    Missing,
-    /// Somebody did, but it does not count; why.
-    NotEnough(String),
-    /// It was done.
-    Done,
-}
 
 /// What the gate came to.
 #[derive(Debug, Clone, PartialEq)]
@@ -454,6 +233,40 @@ impl Gate {
         }
     }
 
+    /// Whether one item, by itself, leaves anything open.
+    pub fn is_open(rules: &GateRules, counting: u64, item: &ItemSeen) -> bool {
+        let mut gate = Self::new(rules.clone(), counting);
+        gate.see(item);
+        gate.disagree.count > 0 || gate.piles.iter().any(|pile| pile.count > 0)
+    }
+
+    /// Decisions that no longer cover what they froze. Call after every item was seen.
+    ///
+    /// What was decided anew about the same thing is held to the newer decision, and one whose things are all gone
+    /// gives nothing up any more.
+    pub fn lapsed<'w>(&self, waivers: &'w [WaiverSeen]) -> Vec<&'w WaiverSeen> {
+        let covers_items = |waiver: &WaiverSeen| {
+            matches!(
+                waiver.scope.as_str(),
+                "item" | "class" | "volume" | "no-rescue"
+            )
+        };
+        let is_replaced = |waiver: &WaiverSeen| {
+            waivers.iter().any(|later| {
+                later.number > waiver.number
+                    && (&later.scope, &later.about) == (&waiver.scope, &waiver.about)
+            })
+        };
+        waivers
+            .iter()
+            .filter(|waiver| covers_items(waiver) && !is_replaced(waiver))
+            .filter(|waiver| {
+                let now = self.by_waiver.get(&waiver.number);
+                now.is_some_and(|hasher| Blake3(*hasher.finalize().as_bytes()) != waiver.set)
+            })
+            .collect()
+    }
+
     /// Closes the fold over the items with everything else.
     pub fn close(mut self, now: &Now) -> Verdict {
         let mut points = now.found.clone();
@@ -500,16 +313,16 @@ impl Gate {
         Verdict::Hold(points)
     }
 
-    /// A waiver settles a point if it names it, froze exactly this set, and was decided by who may.
+    /// A waiver settles a point if it names it, froze exactly this set, and was decided by who may. That the owner wants
+    /// nothing saved settles what only a copy could need; the items it speaks of carry its number, and any other item
+    /// that is not saved holds as ever.
     fn settled(&self, point: &Point, waivers: &[WaiverSeen]) -> bool {
         let no_rescue = |waiver: &WaiverSeen| {
             waiver.scope == "no-rescue"
                 && waiver.by_owner
                 && matches!(
                     point.id,
-                    "not-copied"
-                        | "not-verified"
-                        | "no-destination"
+                    "no-destination"
                         | "verification-missing"
                         | "verification-old"
                         | "must-haves-not-asked"
@@ -531,35 +344,21 @@ impl Gate {
     }
 
     fn check_waivers(&self, now: &Now, points: &mut Vec<Point>) {
-        for waiver in now.waivers.iter().filter(|waiver| {
-            matches!(
-                waiver.scope.as_str(),
-                "item" | "class" | "volume" | "no-rescue"
-            )
-        }) {
-            let set = self
-                .by_waiver
-                .get(&waiver.number)
-                .map(|hasher| Blake3(*hasher.finalize().as_bytes()));
-            // What was decided anew about the same thing is held to the newer decision, and one whose things are all
-            // gone gives nothing up any more.
-            let replaced = now.waivers.iter().any(|later| {
-                later.number > waiver.number
-                    && (&later.scope, &later.about) == (&waiver.scope, &waiver.about)
-            });
-            if !replaced && set.is_some_and(|set| set != waiver.set) {
-                points.push(Point::plain(
-                    "waiver-lapsed",
-                    Decider::Nobody,
-                    format!(
-                        "the decision about {} no longer covers the same things",
-                        waiver.about
-                    ),
-                    "what was given up has changed since it was decided",
-                    format!("waiver {} froze another set", waiver.number),
-                    super::gate_points::decide_anew(&waiver.scope, &waiver.about),
-                ));
-            }
+        for waiver in self.lapsed(&now.waivers) {
+            points.push(Point::plain(
+                "waiver-lapsed",
+                Decider::Nobody,
+                format!(
+                    "the decision about {} no longer covers the same things",
+                    waiver.about
+                ),
+                "what was given up has changed since it was decided",
+                format!(
+                    "decision {} froze another set; holdpoint copy JOB takes it back and saves what can be saved",
+                    waiver.number
+                ),
+                super::gate_points::decide_anew(&waiver.scope, &waiver.about),
+            ));
         }
     }
 

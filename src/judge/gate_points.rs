@@ -163,6 +163,14 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
             "holdpoint plan JOB; if it stays, refer to a specialist",
         ));
     }
+    if now.health.is_empty() {
+        out.push(health_unread(
+            rules,
+            "what is on hold",
+            false,
+            "no reading was taken".into(),
+        ));
+    }
     now.health
         .iter()
         .for_each(|health| out.extend(of_health(rules, now, health)));
@@ -207,24 +215,7 @@ fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
             "ask the owner; to go on: holdpoint waive JOB --point refer-undecided --decided-by owner --how signed --name NAME --reason TEXT",
         ));
     }
-    // Without symptoms the technician may go on unread, as in a dock; with one it is the owner's risk to take.
-    let who = match rules.who("health-unread") {
-        Decider::Technician if health.symptom => Decider::Owner,
-        who => who,
-    };
-    let unread = |why: String| {
-        Point::plain(
-            "health-unread",
-            who,
-            format!("the health of {} could not be read", health.drive),
-            "nobody knows whether the drive lasts, or whether it lied",
-            why,
-            format!(
-                "connect the drive directly and run holdpoint assess JOB; else {}",
-                waive("health-unread", who)
-            ),
-        )
-    };
+    let unread = |why| health_unread(rules, &health.drive, health.symptom, why);
     match &health.reading {
         None => out.push(unread("no reading was taken".into())),
         Some((_, Some(why))) => out.push(unread(why.clone())),
@@ -247,6 +238,25 @@ fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
         }
     }
     out
+}
+
+fn health_unread(rules: &GateRules, drive: &str, symptom: bool, why: String) -> Point {
+    // Without symptoms the technician may go on unread, as in a dock; with one it is the owner's risk to take.
+    let who = match rules.who("health-unread") {
+        Decider::Technician if symptom => Decider::Owner,
+        who => who,
+    };
+    Point::plain(
+        "health-unread",
+        who,
+        format!("the health of {drive} could not be read"),
+        "nobody knows whether the drive lasts, or whether it lied",
+        why,
+        format!(
+            "connect the drive directly and run holdpoint assess JOB; else {}",
+            waive("health-unread", who)
+        ),
+    )
 }
 
 fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
@@ -447,7 +457,12 @@ fn of_memory(rules: &GateRules, now: &Now) -> Vec<Point> {
             "the drawn sample of the source was not read a second time after the last copy",
             "holdpoint verify JOB",
         ),
-        MemoryNow::NotTold => Vec::new(), // an open question already
+        // As a question of the intake it is open already.
+        MemoryNow::NotTold if now.questions_open.contains(&"--memory") => Vec::new(),
+        MemoryNow::NotTold => doubt(
+            "nobody told the state of the copying machine's memory",
+            "holdpoint open --job JOB --memory known-good|swapped|suspect|failed",
+        ),
         MemoryNow::Failed { attested: true } => Vec::new(),
         MemoryNow::Failed { .. } => vec![Point::plain(
             "memory-failed",

@@ -7,12 +7,15 @@
 //! Invariant: no clock, no disk, no environment. The same input gives the same answer, every
 //! number comes with its working, and what is not known never counts in a drive's favour.
 
+mod evidence;
 pub mod factors;
 pub mod forecast;
 pub mod gaps;
 pub mod gate;
 pub mod gate_content;
 mod gate_points;
+#[cfg(test)]
+mod gate_tests;
 pub mod hazard;
 pub mod hits;
 pub mod ladder;

@@ -351,6 +351,11 @@ impl Ledger {
 
     /// Walks the whole chain in order, checking each link, and hands every fact to `see`.
     pub fn each_fact(&self, mut see: impl FnMut(Fact)) -> Result<(), LedgerError> {
+        // A chain cut at its end looks whole by itself: the newest number is kept beside it. Asked for first, because
+        // another process may add facts meanwhile.
+        let kept = self
+            .get("newest-fact")?
+            .and_then(|text| text.parse::<i64>().ok());
         let mut query = self.doing(
             "reading the facts",
             self.db()
@@ -404,15 +409,16 @@ impl Ledger {
             });
             (expected_number, expected_before) = (number + 1, computed);
         }
-        // A chain cut at its end looks whole by itself: the newest number is kept beside it.
-        let kept = self
-            .get("newest-fact")?
-            .and_then(|text| text.parse::<i64>().ok());
         match kept {
             Some(newest) if newest >= expected_number => Err(LedgerError::Broken {
                 number: expected_number,
                 expected: format!("facts up to {newest}"),
                 found: format!("{} facts", expected_number - 1),
+            }),
+            None if expected_number > 1 => Err(LedgerError::Broken {
+                number: expected_number,
+                expected: "a note of how many facts there are".into(),
+                found: "none".into(),
             }),
             _ => Ok(()),
         }

@@ -371,6 +371,17 @@ impl Ledger {
         Ok(())
     }
 
+    /// Forgets the extended attributes of an item: it is looked at anew.
+    pub fn forget_attributes(&self, item: i64) -> Result<(), LedgerError> {
+        self.doing(
+            "forgetting old attributes",
+            self.db
+                .prepare_cached("DELETE FROM attribute WHERE item=?1")
+                .and_then(|mut statement| statement.execute([item])),
+        )?;
+        Ok(())
+    }
+
     /// Keeps an extended attribute of an item.
     pub fn put_attribute(&self, item: i64, name: &[u8], value: &[u8]) -> Result<(), LedgerError> {
         let mut statement = self.doing(

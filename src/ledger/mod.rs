@@ -67,6 +67,14 @@ pub enum LedgerError {
         /// The job folder.
         path: String,
     },
+    /// A step was cut off in the middle of a transaction, and that cannot be undone from here.
+    #[error(
+        "a step on {path} was cut off, and what it had begun cannot be undone where the file cannot be written to"
+    )]
+    Unfinished {
+        /// Which file.
+        path: String,
+    },
     /// A chained fact does not fit the one before it.
     #[error("the ledger's chain breaks at fact {number}: expected {expected}, found {found}")]
     Broken {
@@ -200,12 +208,26 @@ impl Ledger {
     }
 
     /// Opens a ledger or a snapshot for reading only; works while another process writes to it.
+    ///
+    /// A run that was cut off in the middle of a transaction leaves the way back beside the file; only a writer may go
+    /// it, so one does first, where the file can be written to.
+    ///
+    /// # Errors
+    /// [`LedgerError::Busy`] while a writer holds the whole file, [`LedgerError::Unfinished`] when what was cut off
+    /// cannot be undone from here.
     pub fn open_to_read(path: &Path) -> Result<Self, LedgerError> {
-        Self::open_as(
-            path,
-            OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX,
-            false,
-        )
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        match Self::open_as(path, flags, false) {
+            Err(LedgerError::Unfinished { path: shown }) => {
+                let undone = Self::open(path).map(drop);
+                undone.map_err(|e| match e {
+                    LedgerError::Busy { .. } => e,
+                    _ => LedgerError::Unfinished { path: shown },
+                })?;
+                Self::open_as(path, flags, false)
+            }
+            opened => opened,
+        }
     }
 
     fn open_as(path: &Path, flags: OpenFlags, to_work: bool) -> Result<Self, LedgerError> {
@@ -223,11 +245,24 @@ impl Ledger {
         let number = |pragma: &str| {
             db.query_row(&format!("PRAGMA {pragma}"), [], |row| row.get::<_, i64>(0))
         };
-        let id = number("application_id").map_err(|e| not_a_ledger(e.to_string()))?;
+        let unreadable = |e: rusqlite::Error| match e.sqlite_error_code() {
+            Some(rusqlite::ErrorCode::DatabaseBusy | rusqlite::ErrorCode::DatabaseLocked) => {
+                LedgerError::Busy {
+                    path: shown.clone(),
+                }
+            }
+            Some(rusqlite::ErrorCode::ReadOnly | rusqlite::ErrorCode::CannotOpen) => {
+                LedgerError::Unfinished {
+                    path: shown.clone(),
+                }
+            }
+            _ => not_a_ledger(e.to_string()),
+        };
+        let id = number("application_id").map_err(unreadable)?;
         if id != schema::APPLICATION_ID {
             return Err(not_a_ledger(format!("application id {id:#x}")));
         }
-        let format = number("user_version").map_err(|e| not_a_ledger(e.to_string()))?;
+        let format = number("user_version").map_err(unreadable)?;
         // A newer one is never written to, and read only where what has to be read is still there.
         let newer = (format > schema::FORMAT).then_some(format);
         if newer.is_some() && (to_work || !has_what_showing_needs(&db)) {
@@ -425,7 +460,8 @@ impl LedgerError {
             LedgerError::Store { path, .. }
             | LedgerError::NotALedger { path, .. }
             | LedgerError::Newer { path, .. }
-            | LedgerError::Busy { path } => path,
+            | LedgerError::Busy { path }
+            | LedgerError::Unfinished { path } => path,
             LedgerError::Broken { .. } => "",
         }
     }

@@ -67,6 +67,11 @@ fn voids(body: &FactBody) -> bool {
             | FactBody::Batch { items: 1.., .. }
             | FactBody::Waived { .. }
             | FactBody::TakenBack { .. }
+            // The newest answer of the gate counts: asked again and refused, the job is on hold.
+            | FactBody::AskedToRelease {
+                open_points: 1..,
+                ..
+            }
             | FactBody::Closing { .. }
             | FactBody::Closed {
                 keep_until: None,
@@ -165,6 +170,13 @@ mod tests {
         assert!(!void(vec![survey(), release()]));
         assert!(void(vec![release(), begun()]));
         assert!(void(vec![release(), closing()]));
+        let asked = |open_points| FactBody::AskedToRelease {
+            second_look: None,
+            open_points,
+        };
+        assert!(void(vec![release(), asked(1)]));
+        assert!(!void(vec![release(), asked(0)]));
+        assert!(!void(vec![asked(2), release()]));
         assert!(!void(vec![release(), closing(), release()]));
         let kept = FactBody::Closed {
             deleted_items: 0,

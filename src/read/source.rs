@@ -35,10 +35,12 @@ pub trait Opener {
     fn stamp(&mut self, item: &ItemRow, place: &Arc<Place>) -> Result<Stamp, Fault>;
 }
 
-/// Whether two stamps speak of the same unchanged content.
+/// Whether two stamps speak of the same unchanged content. The change time counts: a program that writes into a file
+/// and sets its old time again moves it, and reading does not. The device number does not: a replugged drive or a start
+/// of the machine changes it, and the root is known by its file system's own id.
 pub fn unchanged(item: &ItemRow, now: &Stamp) -> bool {
-    // The change time is left out on purpose: reading a hard link count or an attribute may move it without the content
-    // moving. So is the device number, which a replugged drive or a start of the machine changes; the root is known by its
-    // file system's own id.
-    item.inode == now.inode && item.bytes == now.bytes && item.modified_ns == now.modified_ns
+    item.inode == now.inode
+        && item.bytes == now.bytes
+        && item.modified_ns == now.modified_ns
+        && item.changed_ns == now.changed_ns
 }

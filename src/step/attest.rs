@@ -4,7 +4,7 @@
 //! was made after the last copy, by a machine with another identity, and every copy was equal.
 
 use crate::job::Job;
-use crate::ledger::{Fact, FactBody};
+use crate::ledger::{Fact, FactBody, standing};
 use crate::port::{Bench, Destination, Fault};
 use crate::value::{Blake3, Moment};
 use serde::{Deserialize, Serialize};
@@ -71,11 +71,7 @@ pub fn write(
 
 /// Whether another machine vouches for the newest bag of some destination.
 pub fn by_another_machine(job: &Job<'_>, facts: &[Fact]) -> bool {
-    let last_copy = facts
-        .iter()
-        .rev()
-        .find(|fact| matches!(fact.body, FactBody::Batch { items: 1.., .. }))
-        .map(|fact| fact.at);
+    let last_copy = standing::last_write(facts).map(|fact| fact.at);
     let roots: Vec<Blake3> = facts
         .iter()
         .filter_map(|fact| match fact.body {

@@ -51,13 +51,18 @@ pub fn run<'a, F: Foreman>(
         let (give, queue) = channel::<F::Errand>();
         let queue = std::sync::Arc::new(Mutex::new(queue));
         let (report, reports) = channel::<F::Done>();
-        for _ in 0..workers {
-            let (queue, report) = (queue.clone(), report.clone());
-            scope.spawn(move || work::<F>(hire(), &queue, &report));
-        }
+        let crew: Vec<_> = (0..workers)
+            .map(|_| {
+                let (queue, report) = (queue.clone(), report.clone());
+                scope.spawn(move || work::<F>(hire(), &queue, &report))
+            })
+            .collect();
         drop(report);
         // When this returns early the queue closes and the workers end; what they still finish is simply done again later.
-        steer(foreman, give, &reports)
+        // Nobody leaves while the queue is open: a worker that did has panicked, and the scope passes that on.
+        steer(foreman, give, &reports, &|| {
+            crew.iter().any(std::thread::ScopedJoinHandle::is_finished)
+        })
     })
 }
 
@@ -82,6 +87,7 @@ fn steer<F: Foreman>(
     foreman: &mut F,
     give: Sender<F::Errand>,
     reports: &Receiver<F::Done>,
+    one_left: &dyn Fn() -> bool,
 ) -> Result<(), F::Error> {
     let (mut in_flight, mut dry) = (0usize, false);
     loop {
@@ -102,8 +108,8 @@ fn steer<F: Foreman>(
                 in_flight -= 1;
                 foreman.take(done)?;
             }
+            Err(RecvTimeoutError::Timeout) if one_left() => return Ok(()),
             Err(RecvTimeoutError::Timeout) => foreman.look_around()?,
-            // Every worker is gone although work is out: a worker panicked; what is missing stays undone.
             Err(RecvTimeoutError::Disconnected) => return Ok(()),
         }
     }
@@ -137,6 +143,22 @@ mod tests {
             self.sum += done;
             Ok(())
         }
+    }
+
+    #[test]
+    #[should_panic(expected = "a scoped thread panicked")]
+    fn a_worker_that_panics_ends_the_run() {
+        let mut adder = Adder {
+            left: 10,
+            sum: 0,
+            fail_at: None,
+        };
+        let _ = run(2, &mut adder, &|| {
+            Box::new(|n| {
+                assert_ne!(n, 5);
+                n
+            })
+        });
     }
 
     #[test]

@@ -126,6 +126,25 @@ pub fn ask(
     Ok(verdict)
 }
 
+/// Numbers of the decisions that no longer cover what they froze.
+pub fn lapsed(job: &Job<'_>) -> Result<Vec<i64>, Problem> {
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    let mut gate = Gate::new(rules(job), job.counting());
+    job.ledger
+        .each_gate_row(|item, got| {
+            if item.want == Want::Waived {
+                gate.see(&seen(&item, &got));
+            }
+        })
+        .map_err(|e| ledger_problem(&e))?;
+    let waivers = waivers(&facts);
+    Ok(gate
+        .lapsed(&waivers)
+        .iter()
+        .map(|waiver| waiver.number)
+        .collect())
+}
+
 /// What `open` settled stands in the chain too; the two must agree.
 fn edited_setup(job: &Job<'_>, facts: &[Fact]) -> Option<String> {
     let kept = facts.iter().rev().find_map(|fact| match &fact.body {

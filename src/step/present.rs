@@ -229,8 +229,8 @@ pub fn fingerprint_now(job: &Job<'_>, facts: &[Fact], path: &Path) -> Result<Fin
 }
 
 /// Why the drive at `path` does not hold what the newest survey listed any more; `None` = everything that the survey read
-/// of its tables and folders still stands there, or nobody looks, because a drive that is not sound is not read in full
-/// for a check (then its fingerprint has to do).
+/// of its tables and folders still stands there, or nobody looks: a drive on the salvage route is not read in full for a
+/// check, and of one with more than a million places none is kept (then its fingerprint has to do).
 ///
 /// # Errors
 /// In words, when it cannot be looked at.
@@ -240,8 +240,8 @@ pub fn listing_changed(
     number: usize,
     path: &Path,
 ) -> Result<Option<String>, String> {
-    let sound = crate::step::route_of(job, facts) == crate::step::outcome::Route::Ordinary;
-    if !sound || crate::ledger::standing::surveyed(facts).is_none() {
+    let may_be_read = crate::step::route_of(job, facts) <= crate::step::outcome::Route::Gentle;
+    if !may_be_read || crate::ledger::standing::surveyed(facts).is_none() {
         return Ok(None);
     }
     let watched = crate::step::plan::drive::watched(job, number).map_err(|p| p.to_string())?;

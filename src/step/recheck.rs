@@ -391,8 +391,13 @@ impl Comparing<'_, '_> {
             }
         })?;
         let mut entries = Vec::new();
-        // A folder that breaks off in the middle shows as missing entries below.
-        let _ = folder.each(&mut |entry| entries.push((entry.name.clone(), entry)));
+        if folder
+            .each(&mut |entry| entries.push((entry.name.clone(), entry)))
+            .is_err()
+        {
+            // What lies behind the break is not known, so nobody can say that nothing came.
+            self.differs(parts, b"", "could not be listed to its end");
+        }
         for (name, entry) in entries {
             match listed.remove(&name) {
                 None => self.differs(parts, &name, "appeared"),

@@ -55,7 +55,17 @@ impl Recorded {
             Some(fact) => Some(fact.number),
             None => return Self::default(),
         };
-        let verified = newest(|body| matches!(body, FactBody::Verified { .. }));
+        let verified = newest(|body| {
+            matches!(
+                body,
+                FactBody::Verified {
+                    mismatched: 0,
+                    missing: 0,
+                    whole: true,
+                    ..
+                }
+            )
+        });
         Self {
             sealed: sealed > surveyed,
             verified: sealed > surveyed && verified > surveyed,

@@ -6,7 +6,7 @@
 mod volume;
 
 use crate::job::{Job, ledger_problem};
-use crate::judge::gate::set_entry;
+use crate::judge::gate::{Gate, set_entry};
 use crate::judge::point::Decider;
 use crate::ledger::facts::Waiver;
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, Want};
@@ -84,14 +84,12 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
         WaiveWhat::Class(class) => {
             let mut set = Vec::new();
             let wanted = format!(
-                "item.class = {} AND item.want IN (0, 2)",
+                "item.class = {} AND item.kind = 0 AND item.want IN (0, 2)",
                 crate::ledger::row::class_code(*class)
             );
             job.ledger
                 .each_item::<LedgerError>(&wanted, |item, got| {
-                    if is_unsaved(&item, &got) {
-                        set.push((item, got));
-                    }
+                    set.push((item, got));
                     Ok(())
                 })
                 .map_err(|e| ledger_problem(&e))?;
@@ -246,15 +244,6 @@ fn waive_point(
     Ok(last)
 }
 
-/// Whether the gate says that an earlier decision about this does not cover the same things any more.
-fn has_lapsed(job: &Job<'_>, about: &str) -> Result<bool, Problem> {
-    let points = crate::step::points_now(job)?;
-    let says = format!("the decision about {about} no longer");
-    Ok(points
-        .iter()
-        .any(|point| point.id == "waiver-lapsed" && point.says.starts_with(&says)))
-}
-
 fn waive_set(
     job: &Job<'_>,
     request: &WaiveRequest,
@@ -276,11 +265,21 @@ fn waive_set(
             _ => None,
         })
         .collect();
-    set.retain(|(item, _)| {
-        item.want == Want::Wanted || item.want == Want::Waived && earlier.contains(&item.waiver)
+    // What is saved stays saved: only what holds the release by itself can be given up.
+    let rules = crate::step::gate::rules(job);
+    let holds = |item: &ItemRow, got: &GotRow| {
+        scope == "no-rescue" || Gate::is_open(&rules, job.counting(), &seen(item, got))
+    };
+    set.retain(|(item, got)| match item.want {
+        Want::Wanted => holds(item, got),
+        Want::Waived => earlier.contains(&item.waiver),
+        _ => false,
     });
-    if set.iter().all(|(item, _)| item.want == Want::Waived) && !has_lapsed(job, about)? {
-        set.clear();
+    if set.iter().all(|(item, _)| item.want == Want::Waived) {
+        let lapsed = crate::step::gate::lapsed(job)?;
+        if !earlier.iter().any(|number| lapsed.contains(number)) {
+            set.clear();
+        }
     }
     set.sort_by_key(|(item, _)| item.id);
     set.dedup_by_key(|(item, _)| item.id);

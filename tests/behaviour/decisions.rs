@@ -373,3 +373,115 @@ fn a_clock_that_went_back_years_releases_nothing() {
     assert!(ids.iter().any(|id| id == "clock-wrong"), "{ids:?}");
     assert!(!scratch.path("one/job/release/certificate.json").exists());
 }
+
+const SIGNED: [&str; 8] = [
+    "--reason",
+    "not wanted",
+    "--decided-by",
+    "owner",
+    "--name",
+    "R. Amsel",
+    "--how",
+    "signed",
+];
+
+#[test]
+fn that_nothing_is_wanted_covers_nothing_that_came_later() {
+    let shop = filled();
+    shop.open();
+    shop.step(&["plan"]).ends(0);
+    shop.step(&[&["waive", "--no-rescue"][..], &SIGNED].concat())
+        .ends(0);
+    shop.waive_health();
+    shop.put("laptop/Pictures/new.jpg", noise(9, 4000));
+    shop.step(&["plan"]).ends(0);
+    let held = shop.step(&["release"]).ends(3).points();
+    assert!(held.contains(&"not-copied".to_owned()), "{held:?}");
+}
+
+#[test]
+fn what_is_saved_cannot_be_given_up_and_goes_back() {
+    let shop = filled();
+    shop.saved();
+    let give_up = [&["waive", "--item", "Pictures"][..], &SIGNED].concat();
+    shop.step(&give_up).ends(1);
+    // One more comes: only that one can be given up, and the rest goes back.
+    shop.put("laptop/Pictures/late.jpg", noise(10, 5000));
+    shop.step(&["plan"]).ends(0);
+    shop.step(&give_up).ends(0);
+    shop.waive_health();
+    shop.step(&["verify"]).ends(0);
+    shop.step(&["release"]).ends(0);
+    shop.step(&["put-back", "--to", "fresh"]).ends(0);
+    for number in 0..5 {
+        let back = std::fs::read(shop.path(&format!("fresh/Pictures/{number}.jpg"))).unwrap();
+        assert!(back == noise(number, 4000), "{number}");
+    }
+    assert!(!shop.path("fresh/Pictures/late.jpg").exists());
+}
+
+#[test]
+fn what_was_given_up_and_changed_is_saved_after_all() {
+    let shop = filled();
+    shop.put("laptop/closed.jpg", noise(77, 7000));
+    shop.open();
+    shop.step(&["plan"]).ends(0);
+    shop.step(&[&["waive", "--item", "closed.jpg"][..], &SIGNED].concat())
+        .ends(0);
+    shop.put("laptop/closed.jpg", noise(78, 7777));
+    for step in ["plan", "copy", "verify"] {
+        shop.step(&[step]).ends(0);
+    }
+    shop.waive_health();
+    shop.step(&["release"]).ends(0);
+    let copy = std::fs::read(shop.path("copies/job/bag/data/folder/closed.jpg")).unwrap();
+    assert!(copy == noise(78, 7777));
+}
+
+#[test]
+fn a_file_rewritten_under_its_old_time_is_another_one() {
+    let shop = filled();
+    shop.saved();
+    shop.waive_health();
+    let path = shop.path("laptop/Pictures/3.jpg");
+    let old = std::fs::metadata(&path).unwrap().modified().unwrap();
+    let file = std::fs::OpenOptions::new().write(true).open(&path).unwrap();
+    std::os::unix::fs::FileExt::write_all_at(&file, b"other", 100).unwrap();
+    file.set_modified(old).unwrap();
+    drop(file);
+    assert_eq!(shop.step(&["release"]).ends(3).points(), ["source-changed"]);
+    for step in ["plan", "copy", "verify"] {
+        shop.step(&[step]).ends(0);
+    }
+    shop.step(&["release"]).ends(0);
+    let copy = std::fs::read(shop.path("copies/job/bag/data/folder/Pictures/3.jpg")).unwrap();
+    assert!(copy == std::fs::read(&path).unwrap());
+}
+
+#[test]
+fn the_record_of_a_job_does_not_lie_in_the_folder_on_hold() {
+    let shop = filled();
+    std::fs::create_dir(shop.path("laptop/sub")).unwrap();
+    for job in ["laptop", "laptop/job", "laptop/sub/../job", "laptop/sub"] {
+        let open = ["open", "--folder", "laptop", "--to", "copies", "--job", job];
+        shop.run(&open).ends(2);
+    }
+    assert_eq!(std::fs::read_dir(shop.path("laptop")).unwrap().count(), 2);
+}
+
+#[test]
+fn asked_again_and_refused_the_earlier_release_is_void() {
+    let shop = filled();
+    shop.saved();
+    shop.waive_health();
+    shop.step(&["release"]).ends(0);
+    shop.step(&["recheck"]).ends(0);
+    let (bag, away) = (shop.path("copies/job/bag"), shop.path("away"));
+    std::fs::rename(&bag, &away).unwrap();
+    shop.step(&["release"]).ends(3);
+    std::fs::rename(&away, &bag).unwrap();
+    shop.step(&["recheck"]).ends(3);
+    assert_eq!(shop.step(&["show"]).json()["result"]["state"], "hold");
+    shop.step(&["release"]).ends(0);
+    shop.step(&["recheck"]).ends(0);
+}

@@ -199,3 +199,45 @@ fn what_is_no_job() {
     assert_eq!(std::fs::read_dir(shop.path("papers")).unwrap().count(), 1);
     assert!(!shop.path("nowhere").exists());
 }
+
+#[test]
+fn a_step_that_was_cut_off_in_mid_transaction_is_undone_by_whoever_looks_next() {
+    let shop = saved();
+    let ledger = shop.path("copies/job/ledger.db");
+    let journal = shop.path("copies/job/ledger.db-journal");
+    // Changes that outgrew the cache: the file holds half of them, and the journal the way back.
+    let db = rusqlite::Connection::open(&ledger).unwrap();
+    db.execute_batch("PRAGMA cache_size=2; PRAGMA cache_spill=1; BEGIN IMMEDIATE;")
+        .unwrap();
+    db.execute_batch("UPDATE item SET name = zeroblob(3000);")
+        .unwrap();
+    let halves = [&ledger, &journal].map(|path| std::fs::read(path).unwrap());
+    assert!(!halves[1].is_empty());
+    // Meanwhile it is busy, not broken.
+    let busy = shop.step(&["show"]);
+    assert!(
+        busy.code == Some(0) || busy.out.contains("at work"),
+        "{}{}",
+        busy.out,
+        busy.err
+    );
+    drop(db);
+    std::fs::write(&ledger, &halves[0]).unwrap();
+    std::fs::write(&journal, &halves[1]).unwrap();
+    shop.step(&["show"]).ends(0);
+    shop.step(&["verify"]).ends(0);
+    shop.step(&["release"]).ends(0);
+}
+
+#[test]
+fn a_chain_cut_at_its_end_shows_even_without_the_note_of_its_length() {
+    let shop = saved();
+    let db = rusqlite::Connection::open(shop.path("copies/job/ledger.db")).unwrap();
+    db.execute_batch(
+        "DELETE FROM fact WHERE number = (SELECT max(number) FROM fact); DELETE FROM setting WHERE key = 'newest-fact';",
+    )
+    .unwrap();
+    drop(db);
+    let held = shop.step(&["release"]).ends(3).points();
+    assert!(held.contains(&"ledger-broken".to_owned()), "{held:?}");
+}

@@ -1,13 +1,42 @@
-//! Copies that were read back and found to differ, or to be gone: they are written anew.
+//! What this run does over again: copies that were found to differ or to be gone, and what was given up by a decision
+//! that has lapsed.
 //!
 //! Invariant: what differed no longer counts as written, so this run copies it again; the mark that
 //! it differed stays until a later reading back finds it equal.
 
-use crate::job::Job;
-use crate::ledger::{GotRow, LedgerError};
+use crate::job::{Job, ledger_problem};
+use crate::ledger::{GotRow, LedgerError, Want};
+use crate::step::outcome::Problem;
 
 /// Rows a transaction.
 const ROWS: usize = 1000;
+
+/// Takes back the decisions that no longer cover what they froze: what they gave up is wanted again. Returns how many items.
+pub(super) fn take_back_lapsed(job: &Job<'_>) -> Result<u64, Problem> {
+    let lapsed = crate::step::gate::lapsed(job)?;
+    if lapsed.is_empty() {
+        return Ok(0);
+    }
+    job.ledger
+        .transaction::<_, LedgerError>(|ledger| {
+            let (mut after, mut count, mut sum) = (0, 0, ledger.row_sum()?);
+            loop {
+                let page = ledger.items_after("item.want = 2", after, ROWS)?;
+                let Some((last, _)) = page.last() else { break };
+                after = last.id;
+                for (item, got) in page
+                    .iter()
+                    .filter(|(item, _)| lapsed.contains(&item.waiver))
+                {
+                    ledger.put_want(item, got, Want::Wanted, 0, &mut sum)?;
+                    count += 1;
+                }
+            }
+            ledger.rows_moved(job.now(), sum)?;
+            Ok(count)
+        })
+        .map_err(|e| ledger_problem(&e))
+}
 
 /// Takes the copies that differ at the destinations in `mask` for not written; returns how many.
 pub(super) fn forget_what_differs(job: &Job<'_>, mask: u64) -> Result<u64, LedgerError> {

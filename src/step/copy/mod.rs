@@ -93,6 +93,14 @@ pub fn copy(
             crate::job::fault_problem(&fault, "look at the destination, then holdpoint copy JOB")
         })?;
     }
+    let wanted_again = anew::take_back_lapsed(job)?;
+    if wanted_again > 0 {
+        tell(Event::Warn {
+            says: format!(
+                "{wanted_again} items that had been given up are wanted again: they are not as they were when that was decided"
+            ),
+        });
+    }
     crate::step::plan::complete(job).map_err(|e| ledger_problem(&e))?;
     let source = crate::step::source::source(job)?;
     let anew = anew::forget_what_differs(job, mask).map_err(|e| ledger_problem(&e))?;

@@ -8,7 +8,7 @@ use crate::ledger::Ledger;
 use crate::policy::Policy;
 use crate::port::{Bench, DestinationFacts};
 use crate::step::outcome::Problem;
-use crate::step::request::OpenRequest;
+use crate::step::request::{OpenRequest, Source};
 use crate::value::Moment;
 use std::path::{Path, PathBuf};
 
@@ -108,6 +108,7 @@ pub fn name_job(
                 "choose another --job, or go on with that one",
             ));
         }
+        refuse_on_hold(bench, request, dir)?;
         let destination = bench.destination(dir, true).map_err(|fault| {
             fault_problem(
                 &fault,
@@ -140,6 +141,42 @@ pub fn name_job(
         first.display().to_string(),
         "name one with --job DIR",
     ))
+}
+
+/// A job's record is written from the first step on, so it may not lie in the folder on hold.
+fn refuse_on_hold(bench: &dyn Bench, request: &OpenRequest, dir: &Path) -> Result<(), Problem> {
+    let Source::Folder(folder) = &request.source else {
+        return Ok(());
+    };
+    let here = Path::new(".");
+    let nearest = dir
+        .ancestors()
+        .map(|path| {
+            if path.as_os_str().is_empty() {
+                here
+            } else {
+                path
+            }
+        })
+        .find(|path| bench.absolute(path).is_ok());
+    let failed = |fault: crate::port::Fault| {
+        fault_problem(&fault, "name a job folder whose parent exists").on_path(dir)
+    };
+    let Some(nearest) = nearest else {
+        return Ok(());
+    };
+    let (nearest, folder) = (
+        bench.absolute(nearest).map_err(failed)?,
+        bench.absolute(folder).map_err(failed)?,
+    );
+    if bench.is_inside(&nearest, &folder).map_err(failed)? {
+        return Err(Problem::usage(
+            "the job folder would lie inside the folder on hold",
+            KeptPath::of(dir).text,
+            "choose a folder on another drive",
+        ));
+    }
+    Ok(())
 }
 
 fn first_local(bench: &dyn Bench, tos: &[PathBuf]) -> Option<PathBuf> {

@@ -391,6 +391,7 @@ impl Walk<'_> {
             }
             Some((old, got)) => self.renew(&old, &got, &item)?,
         }
+        self.ledger.forget_attributes(id)?;
         for (name, value) in &entry.attributes {
             self.ledger.put_attribute(id, name, value)?;
         }
@@ -432,6 +433,7 @@ impl Walk<'_> {
             && old.inode == now.inode
             && old.bytes == now.bytes
             && old.modified_ns == now.modified_ns
+            && old.changed_ns == now.changed_ns
             && old.target == now.target;
         if old.want != now.want || old.waiver != now.waiver {
             self.ledger

@@ -412,7 +412,7 @@ impl<'a, 'b> Flow<'a, 'b> {
             return Ok(None);
         };
         let spot = self.spots.of(row.parent)?;
-        let is_there = row.want == Want::Wanted
+        let is_there = matches!(row.want, Want::Wanted | Want::Waived)
             && no_copy(&row, &got).is_none()
             && self.chosen.has(&row, &spot.from);
         Ok(is_there.then(|| self.spots.in_spot(&spot, &own_name(&row))))
@@ -502,6 +502,10 @@ enum Further {
     CarryIt,
 }
 
+// What goes back: all that was wanted, and of what was given up whatever there is a copy of all the same.
+const FIRST_NAMES: &str = "item.twin = 0 AND (item.want = 0 OR item.want = 2 AND item.kind = 0 AND coalesce(got.written, 0) <> 0)";
+const FURTHER_NAMES: &str = "item.twin <> 0 AND (item.want = 0 OR item.want = 2 AND item.kind = 0 AND coalesce(got.written, 0) <> 0)";
+
 /// Why there is no copy to put back.
 fn no_copy(item: &ItemRow, got: &GotRow) -> Option<(String, Loss)> {
     let known = |why: &str| Some((why.to_owned(), Loss::Known));
@@ -547,9 +551,9 @@ impl Foreman for Flow<'_, '_> {
             }
             if self.rows.is_empty() {
                 let condition = if self.further_names {
-                    "item.want = 0 AND item.twin <> 0"
+                    FURTHER_NAMES
                 } else {
-                    "item.want = 0 AND item.twin = 0"
+                    FIRST_NAMES
                 };
                 self.rows = self
                     .job

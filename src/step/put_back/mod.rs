@@ -212,7 +212,7 @@ fn tops(job: &Job<'_>) -> Result<Vec<Top>, Problem> {
     for base in bases(job)?.into_iter().filter(|base| base.root < 0) {
         let ledger = &job.ledger;
         let any = ledger.db().query_row(
-            "SELECT EXISTS(SELECT 1 FROM item JOIN got ON got.item = item.id WHERE item.volume = ?1 AND item.want = 0 AND got.written <> 0)",
+            "SELECT EXISTS(SELECT 1 FROM item JOIN got ON got.item = item.id WHERE item.volume = ?1 AND item.want IN (0, 2) AND got.written <> 0)",
             [-base.root],
             |row| row.get::<_, bool>(0),
         );

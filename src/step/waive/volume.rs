@@ -4,9 +4,11 @@
 
 use super::waive_set;
 use crate::job::{Job, ledger_problem};
+use crate::judge::gate::Gate;
 use crate::ledger::facts::Waiver;
-use crate::ledger::{FactBody, Got, LedgerError};
+use crate::ledger::{FactBody, LedgerError};
 use crate::policy::Step;
+use crate::step::gate::seen;
 use crate::step::outcome::Problem;
 use crate::step::plan::{drive, find};
 use crate::step::request::WaiveRequest;
@@ -26,13 +28,13 @@ pub fn waive(
         .into_iter()
         .filter(|point| point.volume == about)
         .collect();
+    let rules = crate::step::gate::rules(job);
     let mut set = Vec::new();
     job.ledger
         .each_item::<LedgerError>(
             &format!("item.volume = {} AND item.want = 0", volume.number),
             |item, got| {
-                // What is saved stays saved.
-                if got.state != Got::Whole || got.written == 0 {
+                if Gate::is_open(&rules, job.counting(), &seen(&item, &got)) {
                     set.push((item, got));
                 }
                 Ok(())
@@ -49,7 +51,6 @@ pub fn waive(
     second_look(job, &about)?;
     let (files, first) = (set.len(), blank.number);
     let mut waiver = waive_set(job, request, set, "volume", &about, blank.clone())?;
-    let rules = crate::step::gate::rules(job);
     for (place, point) in (1..).zip(
         open.iter()
             .filter_map(|point| point.point(|id| rules.who(id))),

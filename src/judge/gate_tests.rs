@@ -1,0 +1,462 @@
+//! The gate by itself: what holds, who may settle it, and that taking evidence away never lets anything through.
+
+use super::gate::*;
+use super::gate_content::FalseContentNow;
+use super::point::{Decider, ORDER};
+use crate::survey::item::{Class, Kind, Mark, Marks};
+use crate::value::{Blake3, Moment};
+use proptest::prelude::*;
+
+const NOW: Moment = Moment::from_seconds(1_800_000_000);
+
+fn hours_ago(hours: i64) -> Moment {
+    Moment::from_seconds(1_800_000_000 - hours * 3600)
+}
+
+fn rules() -> GateRules {
+    GateRules {
+        copies: [2, 1, 1, 1],
+        verified_hours: 72.0,
+        health_hours: 1.0,
+        who: ORDER
+            .iter()
+            .map(|id| ((*id).to_owned(), Decider::Owner))
+            .collect(),
+        second_look: true,
+        practice: false,
+    }
+}
+
+fn photo() -> ItemSeen {
+    ItemSeen {
+        id: 7,
+        kind: Kind::File,
+        class: Class::Irreplaceable,
+        bytes: 5000,
+        modified_ns: 1,
+        marks: Marks::default(),
+        left_out: false,
+        waiver: 0,
+        got: Copied::Whole,
+        written: 3,
+        verified: 3,
+        mismatch: 0,
+        reads_disagree: false,
+        missing_bytes: 0,
+    }
+}
+
+fn place(path: &str) -> DestinationNow {
+    DestinationNow {
+        path: path.into(),
+        trouble: None,
+        differs: None,
+        counts: true,
+        why: None,
+        verified: Some(VerifiedAt {
+            at: hours_ago(1),
+            whole: true,
+            doubtful: false,
+        }),
+        last_write: Some(hours_ago(2)),
+        extra: 0,
+    }
+}
+
+/// A job with nothing open.
+fn settled() -> Now {
+    Now {
+        at: NOW,
+        clock_wrong: None,
+        ledger_broken: None,
+        policy_edited: None,
+        surveyed: Some(hours_ago(5)),
+        source_gone: None,
+        source_changed: None,
+        unaccounted_bytes: 0,
+        health: vec![HealthNow {
+            drive: "the drive".into(),
+            reading: Some((NOW, None)),
+            before_last_read: false,
+            live: true,
+            symptom: false,
+            refer_undecided: None,
+            locked: false,
+        }],
+        destinations: vec![place("first"), place("second")],
+        must_haves: Some(vec![MustHaveNow {
+            asked: "the wedding".into(),
+            answered: true,
+            unsaved: 0,
+        }]),
+        questions_open: Vec::new(),
+        memory: MemoryNow::Good { sampled: true },
+        waivers: Vec::new(),
+        false_content: None,
+        second_look: SecondLook::Done,
+        found: Vec::new(),
+    }
+}
+
+fn ask(rules: &GateRules, items: &[ItemSeen], now: &Now) -> Verdict {
+    let mut gate = Gate::new(rules.clone(), 3);
+    items.iter().for_each(|item| gate.see(item));
+    gate.close(now)
+}
+
+fn points(rules: &GateRules, items: &[ItemSeen], now: &Now) -> Vec<super::point::Point> {
+    match ask(rules, items, now) {
+        Verdict::Hold(points) => points,
+        Verdict::Release(_) => Vec::new(),
+    }
+}
+
+fn ids(items: &[ItemSeen], now: &Now) -> Vec<&'static str> {
+    points(&rules(), items, now)
+        .iter()
+        .map(|point| point.id)
+        .collect()
+}
+
+fn health(now: &mut Now) -> &mut HealthNow {
+    if now.health.is_empty() {
+        now.health = settled().health;
+    }
+    &mut now.health[0]
+}
+
+fn first(now: &mut Now) -> &mut DestinationNow {
+    &mut now.destinations[0]
+}
+
+/// Takes one piece of evidence away, or adds one doubt; the point that it must lead to.
+type Doubt = (&'static str, fn(&mut Vec<ItemSeen>, &mut Now));
+
+const DOUBTS: &[Doubt] = &[
+    ("ledger-broken", |_, now| {
+        now.ledger_broken = Some("fact 3".into())
+    }),
+    ("policy-edited", |_, now| {
+        now.policy_edited = Some("another".into())
+    }),
+    ("clock-wrong", |_, now| {
+        now.clock_wrong = Some("2015".into())
+    }),
+    ("survey-unfinished", |_, now| now.surveyed = None),
+    ("source-gone", |_, now| {
+        now.source_gone = Some("away".into())
+    }),
+    ("source-changed", |_, now| {
+        now.source_changed = Some((1, "a".into()))
+    }),
+    ("accounts-differ", |_, now| now.unaccounted_bytes = 1),
+    ("data-locked", |_, now| health(now).locked = true),
+    ("refer-undecided", |_, now| {
+        health(now).refer_undecided = Some("clicking".into())
+    }),
+    ("health-unread", |_, now| now.health.clear()),
+    ("health-unread", |_, now| health(now).reading = None),
+    ("health-unread", |_, now| {
+        health(now).reading = Some((NOW, Some("refused".into())))
+    }),
+    ("health-old", |_, now| health(now).before_last_read = true),
+    ("health-old", |_, now| {
+        health(now).reading = Some((hours_ago(2), None))
+    }),
+    ("no-destination", |_, now| {
+        now.destinations.iter_mut().for_each(|d| d.counts = false)
+    }),
+    ("destination-missing", |_, now| {
+        now.destinations[1].trouble = Some("gone".into())
+    }),
+    ("verification-missing", |_, now| {
+        first(now).differs = Some("one short".into())
+    }),
+    ("extra-in-bag", |_, now| first(now).extra = 1),
+    ("verification-missing", |_, now| first(now).verified = None),
+    ("verification-missing", |_, now| {
+        first(now).last_write = Some(NOW)
+    }),
+    ("verification-missing", |_, now| {
+        first(now).verified = Some(VerifiedAt {
+            at: hours_ago(1),
+            whole: false,
+            doubtful: false,
+        });
+    }),
+    ("verification-old", |_, now| {
+        first(now).verified = Some(VerifiedAt {
+            at: hours_ago(73),
+            whole: true,
+            doubtful: false,
+        });
+        first(now).last_write = Some(hours_ago(80));
+    }),
+    ("verification-old", |_, now| {
+        first(now).verified = Some(VerifiedAt {
+            at: hours_ago(-1),
+            whole: true,
+            doubtful: false,
+        });
+    }),
+    ("verification-doubtful", |_, now| {
+        first(now).verified = Some(VerifiedAt {
+            at: hours_ago(1),
+            whole: true,
+            doubtful: true,
+        });
+    }),
+    ("must-haves-not-asked", |_, now| now.must_haves = None),
+    ("must-have-open", |_, now| {
+        now.must_haves = Some(vec![MustHaveNow {
+            asked: "it".into(),
+            answered: false,
+            unsaved: 0,
+        }]);
+    }),
+    ("must-have-open", |_, now| {
+        now.must_haves = Some(vec![MustHaveNow {
+            asked: "it".into(),
+            answered: true,
+            unsaved: 2,
+        }]);
+    }),
+    ("questions-open", |_, now| {
+        now.questions_open = vec!["--owner"]
+    }),
+    ("memory-doubt", |_, now| now.memory = MemoryNow::NotTold),
+    ("memory-doubt", |_, now| {
+        now.memory = MemoryNow::Good { sampled: false }
+    }),
+    ("memory-doubt", |_, now| {
+        now.memory = MemoryNow::Doubtful {
+            read_again: false,
+            attested: true,
+            swapped: true,
+        };
+    }),
+    ("memory-doubt", |_, now| {
+        now.memory = MemoryNow::Doubtful {
+            read_again: true,
+            attested: false,
+            swapped: false,
+        };
+    }),
+    ("memory-failed", |_, now| {
+        now.memory = MemoryNow::Failed { attested: false }
+    }),
+    ("doubtful-content", |_, now| {
+        now.false_content = Some(FalseContentNow {
+            looked: 9,
+            items: 1,
+            bytes: 1,
+            irreplaceable: 1,
+            example: "a".into(),
+            set: Blake3([1; 32]),
+        });
+    }),
+    ("not-copied", |items, _| {
+        items[0].got = Copied::Nothing;
+        (items[0].written, items[0].verified) = (0, 0);
+    }),
+    ("not-copied", |items, _| {
+        (items[0].written, items[0].verified) = (4, 4)
+    }),
+    ("changed-items", |items, _| items[0].got = Copied::Changed),
+    ("unreadable-items", |items, _| {
+        items[0].got = Copied::Unreadable
+    }),
+    ("damaged-items", |items, _| items[0].got = Copied::Gaps),
+    ("damaged-items", |items, _| {
+        items[0].marks.set(Mark::Damaged)
+    }),
+    ("placeholders", |items, _| items[0].got = Copied::NoContent),
+    ("placeholders", |items, _| {
+        items[0].marks.set(Mark::Placeholder)
+    }),
+    ("efs-keys", |items, _| items[0].marks.set(Mark::Efs)),
+    ("unknown-tags", |items, _| {
+        items[0].marks.set(Mark::UnknownTag)
+    }),
+    ("unknown-tags", |items, _| {
+        items[0].marks.set(Mark::Deduplicated)
+    }),
+    ("mounts-not-entered", |items, _| {
+        items[0].marks.set(Mark::OtherMount)
+    }),
+    ("folders-unreadable", |items, _| {
+        items[0].kind = Kind::Folder;
+        items[0].marks.set(Mark::Unreadable);
+    }),
+    ("unreadable-items", |items, _| {
+        items[0].kind = Kind::Link;
+        items[0].marks.set(Mark::Unreadable);
+    }),
+    ("not-verified", |items, _| items[0].verified = 0),
+    ("not-verified", |items, _| items[0].verified = 1),
+    ("single-copy", |items, _| {
+        (items[0].written, items[0].verified) = (1, 1)
+    }),
+    ("copy-differs", |items, _| items[0].mismatch = 1),
+    ("reads-disagree", |items, _| items[0].reads_disagree = true),
+    ("second-look", |_, now| {
+        now.second_look = SecondLook::Missing
+    }),
+    ("second-look", |_, now| {
+        now.second_look = SecondLook::NotEnough("too soon".into())
+    }),
+];
+
+#[test]
+fn a_job_with_nothing_open_is_released() {
+    let verdict = ask(&rules(), &[photo()], &settled());
+    let Verdict::Release(release) = verdict else {
+        panic!("{verdict:?}");
+    };
+    assert_eq!(
+        (release.items(), release.bytes(), release.practice()),
+        (1, 5000, false)
+    );
+}
+
+#[test]
+fn every_doubt_holds_by_its_own_name() {
+    for (number, (id, doubt)) in DOUBTS.iter().enumerate() {
+        let (mut items, mut now) = (vec![photo()], settled());
+        doubt(&mut items, &mut now);
+        assert!(
+            ids(&items, &now).contains(id),
+            "doubt {number}: {:?} and not {id}",
+            ids(&items, &now)
+        );
+        assert_eq!(
+            Gate::is_open(&rules(), 3, &items[0]),
+            items[0] != photo(),
+            "doubt {number}: the item by itself"
+        );
+    }
+}
+
+#[test]
+fn a_decision_settles_its_own_point_only_and_only_from_who_may_decide() {
+    for (id, doubt) in DOUBTS {
+        let (mut items, mut now) = (vec![photo()], settled());
+        doubt(&mut items, &mut now);
+        let Some(point) = points(&rules(), &items, &now)
+            .into_iter()
+            .find(|point| point.id == *id)
+        else {
+            panic!("{id} does not hold");
+        };
+        let open = |now: &Now| {
+            points(&rules(), &items, now)
+                .iter()
+                .any(|open| open.id == *id)
+        };
+        let decision = WaiverSeen {
+            number: 1,
+            scope: "point".into(),
+            about: (*id).into(),
+            set: point.set,
+            by_owner: true,
+        };
+        now.waivers = vec![decision.clone()];
+        assert_eq!(
+            open(&now),
+            point.who == Decider::Nobody,
+            "{id} after the owner's decision"
+        );
+        now.waivers = vec![WaiverSeen {
+            by_owner: false,
+            ..decision.clone()
+        }];
+        assert_eq!(
+            open(&now),
+            point.who != Decider::Technician,
+            "{id} after the technician's"
+        );
+        for wrong in [
+            WaiverSeen {
+                set: Blake3([9; 32]),
+                ..decision.clone()
+            },
+            WaiverSeen {
+                about: "another".into(),
+                ..decision.clone()
+            },
+            WaiverSeen {
+                scope: "class".into(),
+                ..decision.clone()
+            },
+        ] {
+            now.waivers = vec![wrong];
+            assert!(open(&now), "{id} settled by {:?}", now.waivers);
+        }
+    }
+}
+
+#[test]
+fn that_nothing_is_wanted_settles_no_item_that_it_does_not_cover() {
+    let order = |set| WaiverSeen {
+        number: 4,
+        scope: "no-rescue".into(),
+        about: "everything".into(),
+        set,
+        by_owner: true,
+    };
+    let covered = ItemSeen {
+        waiver: 4,
+        got: Copied::Nothing,
+        written: 0,
+        verified: 0,
+        ..photo()
+    };
+    let set = Blake3(*blake3::hash(&set_entry(7, 5000, 1, 0)).as_bytes());
+    let mut now = settled();
+    now.destinations = Vec::new();
+    now.must_haves = None;
+    now.waivers = vec![order(set)];
+    assert!(
+        ids(&[covered], &now).is_empty(),
+        "{:?}",
+        ids(&[covered], &now)
+    );
+    let later = ItemSeen {
+        id: 8,
+        waiver: 0,
+        ..covered
+    };
+    assert_eq!(ids(&[covered, later], &now), ["not-copied"]);
+    now.waivers = vec![order(Blake3([0; 32]))];
+    assert_eq!(ids(&[covered], &now), ["waiver-lapsed"]);
+    now.waivers = vec![WaiverSeen {
+        by_owner: false,
+        ..order(set)
+    }];
+    assert!(!ids(&[covered], &now).is_empty());
+}
+
+#[test]
+fn what_a_technician_may_settle_with_a_sound_drive_the_owner_settles_with_a_symptom() {
+    let mut rules = rules();
+    rules
+        .who
+        .insert("health-unread".into(), Decider::Technician);
+    let mut now = settled();
+    now.health[0].reading = None;
+    let who = |now: &Now| points(&rules, &[photo()], now)[0].who;
+    assert_eq!(who(&now), Decider::Technician);
+    now.health[0].symptom = true;
+    assert_eq!(who(&now), Decider::Owner);
+}
+
+proptest! {
+    #[test]
+    fn no_set_of_doubts_lets_anything_through(chosen in proptest::collection::vec(0..DOUBTS.len(), 1..6)) {
+        let (mut items, mut now) = (vec![photo(), ItemSeen { id: 8, ..photo() }], settled());
+        for number in &chosen {
+            DOUBTS[*number].1(&mut items, &mut now);
+        }
+        prop_assert!(matches!(ask(&rules(), &items, &now), Verdict::Hold(_)));
+    }
+}
