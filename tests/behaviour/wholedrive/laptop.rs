@@ -423,6 +423,8 @@ impl Laptop {
                 ("Personal", "%USERPROFILE%\\Documents"),
                 ("My Pictures", "\\\\server\\home\\ada\\pictures"),
                 ("My Music", "%USERPROFILE%\\OneDrive\\Music"),
+                // The system's own volume has this very path.
+                ("My Video", "E:\\Users\\Ada Test\\Documents"),
             ]),
         );
         self.file(
@@ -514,6 +516,12 @@ impl Laptop {
             &reparse(0x8000_0017, &wof),
         );
         self.knows(3, program, None, &plain);
+        std::fs::create_dir(mount.join("Users/Ada Test/moved")).unwrap();
+        mount.set(
+            "Users/Ada Test/moved",
+            "system.ntfs_reparse_data",
+            &junction("\\??\\E:\\Users\\Ada Test\\Documents"),
+        );
         let secret = mount.join("Users/Ada Test/Documents/efs secret.txt");
         std::fs::write(&secret, bytes(55, 0, 8192)).unwrap();
         drop(mount);

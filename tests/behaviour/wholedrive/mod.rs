@@ -235,6 +235,8 @@ fn a_whole_laptop_goes_through_and_comes_back() {
         "Pictures of Users/Ada Test",
         "//server/home",
         "F:/People/Dora",
+        "Videos of Users/Ada Test lies at E:/Users/Ada Test/Documents",
+        "what is behind Users/Ada Test/moved lies at E:/Users/Ada Test/Documents",
     ] {
         assert!(elsewhere.contains(part), "{elsewhere}");
     }
@@ -310,7 +312,8 @@ fn people_are_told(people: &Value) {
         redirected("Users/Ada Test"),
         [
             "Music -> OneDrive/Music",
-            "Pictures -> //server/home/ada/pictures (another machine)"
+            "Pictures -> //server/home/ada/pictures (another machine)",
+            "Videos -> E:/Users/Ada Test/Documents"
         ]
     );
     assert_eq!(
