@@ -212,7 +212,7 @@ fn read(
 }
 
 /// Sentences of a reader that are worth a word in the list of volumes.
-const SENTENCES: [&str; 7] = [
+const SENTENCES: [&str; 8] = [
     "hibernation",
     "clusters-marked-bad",
     "hard-errors-seen",
@@ -220,6 +220,7 @@ const SENTENCES: [&str; 7] = [
     "table-first-copy-damaged",
     "table-other-copy-damaged",
     "boot-backup-damaged",
+    "record-bitmap-differs",
 ];
 /// Items named in the evidence of one kind of damage.
 const NAMED: usize = 8;
