@@ -76,6 +76,12 @@ fn outside_the_profile() {
         OUT  installed-programs = Program Files/Old/readme.chm
         HARD kept-by-type = Program Files/Old/customers.mdb
         OUT  installed-programs = Program Files (x86)/Old/x.dll
+        OUT  installed-programs = Program Files (x86)/Old/SETUP.EXE
+        HARD kept-by-type = Program Files/Praxis/kunden.dat
+        HARD kept-by-type = Program Files/Praxis/data/patients.pax
+        HARD kept-by-type = Program Files/Praxis/patients
+        HARD kept-by-type = Program Files (x86)/Praxis/settings.exe.ini
+        OUT  store-programs = Program Files/WindowsApps/Tool_1.0_x64/data.bin
         IRR  redirected-writes = Users/A/AppData/Local/VirtualStore/Program Files/Old/x
         IRR  web-sites = inetpub/wwwroot/index.html
         IRR  databases = Program Files/Microsoft SQL Server/MSSQL15.X/MSSQL/DATA/firm.mdf

@@ -260,6 +260,8 @@ impl Laptop {
             ("Windows/explorer.exe", bytes(4, 0, 50_000)),
             ("Windows/Fonts/arial.ttf", bytes(5, 0, 9_000)),
             ("Program Files/Tool/tool.dll", bytes(6, 0, 12_000)),
+            ("Program Files/Praxis/kunden.dat", bytes(9, 1, 70_000)),
+            ("Program Files/Praxis/patients.pax", bytes(10, 0, 7_000)),
             ("pagefile.sys", bytes(7, 0, 200_000)),
             (
                 "hiberfil.sys",
