@@ -61,6 +61,8 @@ pub struct Rule {
     pub any_type: bool,
     /// The class of files that their type saves from being left out.
     pub kept_as: Class,
+    /// What it matches opens with keys of the person and the installation only: saved is not yet proved usable.
+    pub key_bound: bool,
     /// Only files of these types (lower case, sorted) are left out; empty = all but those that their type saves.
     pub only_types: Vec<String>,
 }
@@ -82,12 +84,13 @@ impl Rule {
 
     /// One line that holds everything.
     pub(super) fn canonical(&self) -> String {
+        let bound = if self.key_bound { " key-bound" } else { "" };
         let types = match self.only_types.as_slice() {
             [] => String::new(),
             types => format!(" only-types {types:?}"),
         };
         format!(
-            "rule {} = {} at {} leave-out {} any-type {} kept-as {} kinds {:?} streams {:?} match {:?} why {:?}{types}",
+            "rule {} = {} at {} leave-out {} any-type {} kept-as {} kinds {:?} streams {:?} match {:?} why {:?}{types}{bound}",
             self.id,
             self.class.word(),
             self.at.word(),
@@ -117,10 +120,13 @@ impl Rule {
         } else {
             format!("streams {}", self.streams.join(", "))
         };
-        let types = match self.only_types.as_slice() {
+        let mut types = match self.only_types.as_slice() {
             [] => String::new(),
             types => format!("; only files of the types {}", types.join(" ")),
         };
+        if self.key_bound {
+            types.push_str("; key-bound");
+        }
         format!("{} ({what}): {} [{where_}{types}]", self.id, self.why)
     }
 }
@@ -146,6 +152,8 @@ pub(super) struct RuleDraft {
     kept_as: Option<Class>,
     #[serde(default)]
     only_types: Vec<String>,
+    #[serde(default)]
+    key_bound: bool,
 }
 
 impl RuleDraft {
@@ -193,6 +201,11 @@ impl RuleDraft {
                 "rule '{id}': any-type, kept-as and only-types belong to rules with leave-out = true"
             ));
         }
+        if self.leave_out && self.key_bound {
+            return Err(format!(
+                "rule '{id}': what is left out needs no key; key-bound belongs to rules that keep"
+            ));
+        }
         if self.any_type && typed {
             return Err(format!(
                 "rule '{id}': any-type and only-types exclude each other"
@@ -231,6 +244,7 @@ impl RuleDraft {
             leave_out: self.leave_out,
             any_type: self.any_type,
             kept_as: self.kept_as.unwrap_or(Class::Irreplaceable),
+            key_bound: self.key_bound,
             only_types,
         })
     }

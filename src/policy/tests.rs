@@ -231,6 +231,10 @@ fn a_rule_that_would_leave_out_by_a_mere_name_is_refused() {
             "leave-out = true",
         ),
         (
+            "at = \"profile\"\nleave-out = true\nmatch = [\"x\"]\nkey-bound = true",
+            "needs no key",
+        ),
+        (
             "at = \"profile\"\nleave-out = true\nmatch = [\"x\"]\nonly-types = [\".EXE\"]",
             "without its dot",
         ),

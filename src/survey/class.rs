@@ -148,6 +148,12 @@ impl Classer {
         }
     }
 
+    /// Whether what the rule matches opens with keys of the person and the installation only.
+    pub fn is_key_bound(&self, id: RuleId) -> bool {
+        let rule = self.rules.get(usize::from(id.0));
+        rule.is_some_and(|rule| rule.key_bound)
+    }
+
     /// A rule's reason, for people.
     pub fn rule_why(&self, id: RuleId) -> &str {
         match self.rules.get(usize::from(id.0)) {

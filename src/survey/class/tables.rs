@@ -110,6 +110,34 @@ fn outside_the_profile() {
     );
 }
 
+/// What opens with keys only is told apart from the keys.
+#[test]
+fn saved_secrets_and_their_keys() {
+    let rows = r#"
+        IRR  saved-logins = Users/A/AppData/Roaming/Microsoft/Credentials/0A
+        IRR  saved-logins = Users/A/AppData/Local/Microsoft/Vault/x/y.vcrd
+        HARD saved-passwords = Users/A/AppData/Local/Maker/Browser/User Data/Default/Login Data
+        HARD saved-passwords = Users/A/AppData/Local/Maker/Browser/User Data/Profile 2/Login Data For Account
+        HARD browser-profiles = Users/A/AppData/Local/Maker/Browser/User Data/Default/Bookmarks
+        IRR  user-secrets = Users/A/AppData/Roaming/Microsoft/Protect/S-1-5-21/x
+"#;
+    check(RootKind::Windows, rows);
+    for row in rows.lines().map(str::trim).filter(|row| !row.is_empty()) {
+        let (head, path) = row.split_once(" = ").unwrap();
+        let (folder, name) = path.rsplit_once('/').unwrap();
+        let state = (folder.split('/')).fold(
+            classer().root_of(&root(RootKind::Windows)),
+            |state, part| classer().enter(&state, part),
+        );
+        let rule = classer().judge(&state, name, Kind::File, 1, None).rule;
+        assert_eq!(
+            classer().is_key_bound(rule),
+            head.contains("saved-"),
+            "{path}"
+        );
+    }
+}
+
 #[test]
 fn application_data_that_people_miss() {
     check(

@@ -254,6 +254,10 @@ impl Laptop {
                 "Users/Ada Test/AppData/Roaming/Microsoft/Protect/S-1-5-21-1/key",
                 bytes(2, 0, 468),
             ),
+            (
+                "Users/Ada Test/AppData/Local/Maker/Browser/User Data/Default/Login Data",
+                [b"SQLite format 3\0".to_vec(), bytes(11, 0, 4000)].concat(),
+            ),
             ("Users/Public/Documents/shared.txt", b"for both".to_vec()),
             ("ProgramData/Bookkeeper/2025.db", bytes(3, 1, 70_000)),
             ("Scans/invoice.pdf", b"%PDF-1.4 invented".to_vec()),

@@ -162,6 +162,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
             &mut found,
         );
     }
+    found.points.extend(PointKept::key_bound(&rows.key_bound()));
     let (sum, lost): (RowSum, u64) = rows.end(&people).map_err(failed)?;
     if lost > 0 {
         tell(Event::Warn {
