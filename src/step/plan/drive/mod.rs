@@ -213,7 +213,7 @@ fn read(
 }
 
 /// Sentences of a reader that are worth a word in the list of volumes.
-const SENTENCES: [&str; 8] = [
+const SENTENCES: [&str; 9] = [
     "hibernation",
     "clusters-marked-bad",
     "hard-errors-seen",
@@ -222,6 +222,7 @@ const SENTENCES: [&str; 8] = [
     "table-other-copy-damaged",
     "boot-backup-damaged",
     "record-bitmap-differs",
+    "clusters-to-spare",
 ];
 /// Items named in the evidence of one kind of damage.
 const NAMED: usize = 8;
