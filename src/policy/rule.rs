@@ -61,9 +61,22 @@ pub struct Rule {
     pub any_type: bool,
     /// The class of files that their type saves from being left out.
     pub kept_as: Class,
+    /// What it matches opens with keys of the person and the installation only: saved is not yet proved usable.
+    pub key_bound: bool,
+    /// Only files of these types (lower case, sorted) are left out; empty = all but those that their type saves.
+    pub only_types: Vec<String>,
 }
 
 impl Rule {
+    /// Whether a file of this name is of a type that the rule leaves out.
+    pub fn leaves_out_type(&self, name: &str) -> bool {
+        self.only_types.is_empty()
+            || name.rsplit_once('.').is_some_and(|(_, extension)| {
+                let lower = extension.to_ascii_lowercase();
+                self.only_types.binary_search(&lower).is_ok()
+            })
+    }
+
     /// Whether the rule is about items of this kind.
     pub fn takes(&self, kind: Kind) -> bool {
         self.kinds.is_empty() || self.kinds.contains(&kind)
@@ -71,8 +84,13 @@ impl Rule {
 
     /// One line that holds everything.
     pub(super) fn canonical(&self) -> String {
+        let bound = if self.key_bound { " key-bound" } else { "" };
+        let types = match self.only_types.as_slice() {
+            [] => String::new(),
+            types => format!(" only-types {types:?}"),
+        };
         format!(
-            "rule {} = {} at {} leave-out {} any-type {} kept-as {} kinds {:?} streams {:?} match {:?} why {:?}",
+            "rule {} = {} at {} leave-out {} any-type {} kept-as {} kinds {:?} streams {:?} match {:?} why {:?}{types}{bound}",
             self.id,
             self.class.word(),
             self.at.word(),
@@ -102,7 +120,14 @@ impl Rule {
         } else {
             format!("streams {}", self.streams.join(", "))
         };
-        format!("{} ({what}): {} [{where_}]", self.id, self.why)
+        let mut types = match self.only_types.as_slice() {
+            [] => String::new(),
+            types => format!("; only files of the types {}", types.join(" ")),
+        };
+        if self.key_bound {
+            types.push_str("; key-bound");
+        }
+        format!("{} ({what}): {} [{where_}{types}]", self.id, self.why)
     }
 }
 
@@ -125,6 +150,10 @@ pub(super) struct RuleDraft {
     #[serde(default)]
     any_type: bool,
     kept_as: Option<Class>,
+    #[serde(default)]
+    only_types: Vec<String>,
+    #[serde(default)]
+    key_bound: bool,
 }
 
 impl RuleDraft {
@@ -166,11 +195,32 @@ impl RuleDraft {
                 "rule '{id}' leaves out anywhere; a name alone proves nothing, so give it a place"
             ));
         }
-        if !self.leave_out && (self.any_type || self.kept_as.is_some()) {
+        let typed = !self.only_types.is_empty();
+        if !self.leave_out && (self.any_type || self.kept_as.is_some() || typed) {
             return Err(format!(
-                "rule '{id}': any-type and kept-as belong to rules with leave-out = true"
+                "rule '{id}': any-type, kept-as and only-types belong to rules with leave-out = true"
             ));
         }
+        if self.leave_out && self.key_bound {
+            return Err(format!(
+                "rule '{id}': what is left out needs no key; key-bound belongs to rules that keep"
+            ));
+        }
+        if self.any_type && typed {
+            return Err(format!(
+                "rule '{id}': any-type and only-types exclude each other"
+            ));
+        }
+        let odd = |c: char| !c.is_ascii_lowercase() && !c.is_ascii_digit() && c != '_';
+        if let Some(wrong) =
+            (self.only_types.iter()).find(|text| text.is_empty() || text.contains(odd))
+        {
+            return Err(format!(
+                "rule '{id}': only-types {wrong:?}: expected an extension in lower case without its dot"
+            ));
+        }
+        let mut only_types = self.only_types;
+        only_types.sort_unstable();
         let mut patterns = Vec::with_capacity(self.patterns.len());
         for pattern in &self.patterns {
             let parts =
@@ -194,6 +244,8 @@ impl RuleDraft {
             leave_out: self.leave_out,
             any_type: self.any_type,
             kept_as: self.kept_as.unwrap_or(Class::Irreplaceable),
+            key_bound: self.key_bound,
+            only_types,
         })
     }
 }

@@ -226,6 +226,22 @@ fn a_rule_that_would_leave_out_by_a_mere_name_is_refused() {
             "at = \"profile\"\nmatch = [\"x\"]\nany-type = true",
             "leave-out = true",
         ),
+        (
+            "at = \"profile\"\nmatch = [\"x\"]\nonly-types = [\"exe\"]",
+            "leave-out = true",
+        ),
+        (
+            "at = \"profile\"\nleave-out = true\nmatch = [\"x\"]\nkey-bound = true",
+            "needs no key",
+        ),
+        (
+            "at = \"profile\"\nleave-out = true\nmatch = [\"x\"]\nonly-types = [\".EXE\"]",
+            "without its dot",
+        ),
+        (
+            "at = \"profile\"\nleave-out = true\nany-type = true\nmatch = [\"x\"]\nonly-types = [\"exe\"]",
+            "exclude each other",
+        ),
     ] {
         let text = fault(&based(&format!(
             "[[rule]]\nid = \"mine\"\nclass = \"rebuildable\"\nwhy = \"w\"\n{rule}\n"

@@ -2,7 +2,7 @@
 //!
 //! Invariants: what no rule matches is irreplaceable; nothing is left out except by a named rule that begins at a place
 //! for which there is evidence, and never a file that is by its name a document, picture, film, mail store, database,
-//! archive or key; a folder's state has a bounded size whatever its depth.
+//! archive or key, nor beside a program one of a type that programs are not made of; a folder's state has a bounded size whatever its depth.
 
 use super::item::{Class, Kind};
 use super::pattern::{Part, Pattern, ends};
@@ -148,12 +148,18 @@ impl Classer {
         }
     }
 
+    /// Whether what the rule matches opens with keys of the person and the installation only.
+    pub fn is_key_bound(&self, id: RuleId) -> bool {
+        let rule = self.rules.get(usize::from(id.0));
+        rule.is_some_and(|rule| rule.key_bound)
+    }
+
     /// A rule's reason, for people.
     pub fn rule_why(&self, id: RuleId) -> &str {
         match self.rules.get(usize::from(id.0)) {
             Some(rule) => &rule.why,
             None if id == self.own(1) => {
-                "Lies where things are left out, but is by its name a document, picture, film, mail store, database, archive or key."
+                "Lies where things are left out, but is by its name a document, picture, film, mail store, database, archive or key, or of no type that programs are made of."
             }
             None if id == self.own(2) => {
                 "A named stream of a file that is left out, too long to be a mere note."
@@ -424,7 +430,8 @@ impl Classer {
                 leave_out: false,
             };
         };
-        if rule.leave_out && !rule.any_type && kind == Kind::File && sort_of(name).is_kept() {
+        let kept = || !rule.leaves_out_type(name) || !rule.any_type && sort_of(name).is_kept();
+        if rule.leave_out && kind == Kind::File && kept() {
             return Verdict {
                 class: rule.kept_as,
                 rule: self.own(1),

@@ -14,6 +14,8 @@ use std::io::Cursor;
 
 /// Largest hive or log that is taken in.
 const LARGEST: usize = 1 << 30;
+/// The letter of the drive that Windows lies on, by custom.
+pub const CUSTOMARY: char = 'C';
 /// Bytes of the base block; offsets in a hive count from behind it.
 const BASE: usize = 4096;
 
@@ -129,16 +131,25 @@ impl Hive {
                 let raw = text(key, "ProfileImagePath");
                 Profile {
                     sid: key.name(),
-                    at: raw.as_deref().map(|raw| resolve(raw, None)),
+                    at: raw.as_deref().map(|raw| resolve(raw, None, CUSTOMARY)),
                     raw,
                 }
             })
             .collect())
     }
 
+    /// The letter that the installation of a `SOFTWARE` hive gave to the drive it lies on; `None` = the hive does not say.
+    pub fn own_letter(&self) -> Option<char> {
+        let key = self.key("Microsoft\\Windows NT\\CurrentVersion").ok()?;
+        match resolve(&text(&key, "SystemRoot")?, None, CUSTOMARY) {
+            At::Letter(letter, _) => Some(letter),
+            _ => None,
+        }
+    }
+
     /// The folders of one person, from an `NTUSER.DAT` hive. `profile` is where the profile lies on its
-    /// volume (for `%USERPROFILE%`), for example `Users/Ada`.
-    pub fn folders(&self, profile: &[String]) -> Result<Vec<ShellFolder>, NoHive> {
+    /// volume (for `%USERPROFILE%`), for example `Users/Ada`; `own` is the letter of that volume.
+    pub fn folders(&self, profile: &[String], own: char) -> Result<Vec<ShellFolder>, NoHive> {
         let key =
             self.key("Software\\Microsoft\\Windows\\CurrentVersion\\Explorer\\User Shell Folders")?;
         let values = key.values().map_err(|e| NoHive {
@@ -151,7 +162,7 @@ impl Hive {
             let Some(raw) = value.raw_data().ok().map(|bytes| decode(&bytes)) else {
                 continue;
             };
-            let at = resolve(&raw, Some(profile));
+            let at = resolve(&raw, Some(profile), own);
             let usual = USUAL
                 .iter()
                 .find(|(own, _)| own.eq_ignore_ascii_case(&name))
@@ -245,8 +256,8 @@ fn parts(path: &str) -> Vec<String> {
         .collect()
 }
 
-/// Resolves a Windows path; `profile` stands for `%USERPROFILE%`.
-pub fn resolve(raw: &str, profile: Option<&[String]>) -> At {
+/// Resolves a Windows path; `profile` stands for `%USERPROFILE%`, `own` is the letter of the drive that the profile lies on.
+pub fn resolve(raw: &str, profile: Option<&[String]>, own: char) -> At {
     let trimmed = raw.trim();
     if let Some(rest) = trimmed.strip_prefix('%')
         && let Some((variable, rest)) = rest.split_once('%')
@@ -268,7 +279,7 @@ pub fn resolve(raw: &str, profile: Option<&[String]>) -> At {
                 beneath.splice(0..0, ["AppData", "Local"].map(str::to_owned));
                 At::Profile(beneath)
             }
-            "SYSTEMDRIVE" => within(At::System(beneath), profile),
+            "SYSTEMDRIVE" => within(At::System(beneath), profile, own),
             "SYSTEMROOT" | "WINDIR" => {
                 beneath.insert(0, "Windows".to_owned());
                 At::System(beneath)
@@ -305,7 +316,11 @@ pub fn resolve(raw: &str, profile: Option<&[String]>) -> At {
             if climbs(&beneath) {
                 At::Unknown(raw.to_owned())
             } else {
-                within(At::Letter(letter.to_ascii_uppercase(), beneath), profile)
+                within(
+                    At::Letter(letter.to_ascii_uppercase(), beneath),
+                    profile,
+                    own,
+                )
             }
         }
         _ => At::Unknown(raw.to_owned()),
@@ -316,10 +331,12 @@ fn climbs(parts: &[String]) -> bool {
     parts.iter().any(|part| part == ".." || part.contains('%'))
 }
 
-/// A path on the system's drive (which is `C:` by custom) that lies in the profile after all.
-fn within(at: At, profile: Option<&[String]>) -> At {
-    let (At::System(path) | At::Letter('C', path)) = &at else {
-        return at;
+/// A path on the profile's own drive that lies in the profile after all.
+fn within(at: At, profile: Option<&[String]>, own: char) -> At {
+    let path = match &at {
+        At::System(path) => path,
+        At::Letter(letter, path) if *letter == own => path,
+        _ => return at,
     };
     let Some(profile) = profile.filter(|p| !p.is_empty()) else {
         return at;
@@ -508,7 +525,7 @@ pub fn examine(bytes: &[u8], log: &[u8]) -> usize {
     let profiles = hive.profiles().map_or(0, |list| list.len());
     profiles
         + hive
-            .folders(&["Users".to_owned(), "x".to_owned()])
+            .folders(&["Users".to_owned(), "x".to_owned()], CUSTOMARY)
             .map_or(0, |list| list.len())
 }
 

@@ -102,7 +102,7 @@ fn redirected_folders() {
         ),
     ]);
     let hive = Hive::open(&hive, &[]).unwrap();
-    let found = hive.folders(&ada()).unwrap();
+    let found = hive.folders(&ada(), CUSTOMARY).unwrap();
     let of = |name: &str| found.iter().find(|f| f.name == name).unwrap();
     assert_eq!(
         (&of("Desktop").at, of("Desktop").redirected),
@@ -130,6 +130,33 @@ fn redirected_folders() {
         of("{374DE290-123F-4565-9164-39C4925E467B}").at,
         At::Unknown(_)
     ));
+}
+
+#[test]
+fn the_letter_of_the_drive_that_windows_lies_on() {
+    let mut b = HiveBuilder::new().unwrap();
+    let key = b
+        .create_key("Microsoft\\Windows NT\\CurrentVersion")
+        .unwrap();
+    b.add_value(key, "SystemRoot", DataType::String, &utf16("D:\\Windows"))
+        .unwrap();
+    let hive = Hive::open(&b.to_bytes().unwrap(), &[]).unwrap();
+    assert_eq!(hive.own_letter(), Some('D'));
+    let silent = Hive::open(&software(&[]), &[]).unwrap();
+    assert_eq!(silent.own_letter(), None);
+    // Only what lies on the profile's own drive can lie in the profile.
+    let hive = user(&[
+        ("Personal", "D:\\Users\\Ada\\Documents"),
+        ("My Music", "C:\\Users\\Ada\\Music"),
+    ]);
+    let hive = Hive::open(&hive, &[]).unwrap();
+    let found = hive.folders(&ada(), 'D').unwrap();
+    let of = |name: &str| found.iter().find(|f| f.name == name).unwrap();
+    assert_eq!(of("Personal").at, At::Profile(list(&["Documents"])));
+    assert_eq!(
+        of("My Music").at,
+        At::Letter('C', list(&["Users", "Ada", "Music"]))
+    );
 }
 
 /// Log entries that turn `old` into `new`, one for each page that differs.
@@ -189,7 +216,7 @@ fn an_unclosed_hive_is_brought_up_to_date() {
         let (log, entries) = log(&old, &new, first);
         let hive = Hive::open(&dirty, &[&[], &log]).unwrap();
         assert_eq!(hive.current(), &Current::Recovered { entries });
-        let found = hive.folders(&ada()).unwrap();
+        let found = hive.folders(&ada(), CUSTOMARY).unwrap();
         let personal = found.iter().find(|f| f.name == "Personal").unwrap();
         assert_eq!(personal.at, At::Letter('E', list(&["Papers"])));
         // Without the log, or with one that does not follow on: stale, and said so.
@@ -197,7 +224,7 @@ fn an_unclosed_hive_is_brought_up_to_date() {
             let hive = Hive::open(&dirty, logs).unwrap();
             assert!(matches!(hive.current(), Current::Stale { .. }));
             assert_eq!(
-                hive.folders(&ada()).unwrap()[0].at,
+                hive.folders(&ada(), CUSTOMARY).unwrap()[0].at,
                 At::Profile(list(&["Documents"]))
             );
         }
@@ -216,7 +243,7 @@ fn a_damaged_base_block_is_taken_from_the_log() {
     dirty[8] ^= 0x10;
     let hive = Hive::open(&dirty, &[&log]).unwrap();
     assert!(matches!(hive.current(), Current::Recovered { .. }));
-    let found = hive.folders(&ada()).unwrap();
+    let found = hive.folders(&ada(), CUSTOMARY).unwrap();
     assert_eq!(found[0].at, At::Letter('E', list(&["Papers"])));
 }
 
@@ -250,6 +277,6 @@ proptest! {
 
     #[test]
     fn any_path(raw in "\\PC{0,40}") {
-        let _ = resolve(&raw, Some(&ada()));
+        let _ = resolve(&raw, Some(&ada()), CUSTOMARY);
     }
 }

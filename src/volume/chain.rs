@@ -3,88 +3,10 @@
 //! Invariant: following a chain ends whatever the table says, and the steps of all chains together are bounded,
 //! so that a million entries on one long chain cannot take for ever.
 
+pub use super::bits::Bits;
+use super::filesystem::{Findings, Weight};
 use super::layout::{Coding, Layout, Piece};
-
-/// One bit per cluster.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Bits {
-    words: Vec<u64>,
-    bits: u64,
-}
-
-impl Bits {
-    /// All clear.
-    pub fn new(bits: u64) -> Self {
-        Self {
-            words: vec![0; usize::try_from(bits.div_ceil(64)).unwrap_or(0)],
-            bits,
-        }
-    }
-
-    /// From bytes, lowest bit first; missing bytes count as clear.
-    pub fn from_bytes(bytes: &[u8], bits: u64) -> Self {
-        let mut out = Self::new(bits);
-        for (word, raw) in out.words.iter_mut().zip(bytes.chunks(8)) {
-            let mut eight = [0; 8];
-            for (to, from) in eight.iter_mut().zip(raw) {
-                *to = *from;
-            }
-            *word = u64::from_le_bytes(eight);
-        }
-        let over = bits % 64;
-        if over != 0
-            && let Some(last) = out.words.last_mut()
-        {
-            *last &= (1 << over) - 1;
-        }
-        out
-    }
-
-    /// Whether the bit is set; outside = clear.
-    pub fn has(&self, bit: u64) -> bool {
-        bit < self.bits
-            && usize::try_from(bit / 64)
-                .ok()
-                .and_then(|word| self.words.get(word))
-                .is_some_and(|word| word & (1 << (bit % 64)) != 0)
-    }
-
-    /// Sets the bit and says whether it was set before; outside = ignored.
-    pub fn set(&mut self, bit: u64) -> bool {
-        if bit >= self.bits {
-            return false;
-        }
-        let Some(word) = usize::try_from(bit / 64)
-            .ok()
-            .and_then(|word| self.words.get_mut(word))
-        else {
-            return false;
-        };
-        let before = *word & (1 << (bit % 64)) != 0;
-        *word |= 1 << (bit % 64);
-        before
-    }
-
-    /// How many are set.
-    pub fn count(&self) -> u64 {
-        self.words
-            .iter()
-            .map(|word| u64::from(word.count_ones()))
-            .sum()
-    }
-
-    /// How many are set here and not in `other`.
-    pub fn count_without(&self, other: &Bits) -> u64 {
-        self.words
-            .iter()
-            .enumerate()
-            .map(|(place, word)| {
-                let theirs = other.words.get(place).copied().unwrap_or(0);
-                u64::from((word & !theirs).count_ones())
-            })
-            .sum()
-    }
-}
+use crate::value::Name;
 
 /// What the table says behind one cluster.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -281,6 +203,29 @@ impl Chain {
         }
     }
 
+    /// Keeps the first `needed` clusters and hands over what hangs on behind them.
+    fn split_off(&mut self, needed: u64) -> Chain {
+        let mut tail = Chain::empty();
+        if self.clusters <= needed {
+            return tail;
+        }
+        tail.end = std::mem::replace(&mut self.end, ChainEnd::Proper);
+        tail.clusters = self.clusters - needed;
+        self.clusters = needed;
+        self.doubtful &= self.sure <= needed;
+        let mut left = needed;
+        for (first, count) in &mut self.runs {
+            let keep = u32::try_from(left).unwrap_or(u32::MAX).min(*count);
+            if keep < *count {
+                tail.runs.push((first.saturating_add(keep), *count - keep));
+            }
+            left -= u64::from(keep);
+            *count = keep;
+        }
+        self.runs.retain(|(_, count)| *count > 0);
+        tail
+    }
+
     /// The end in words; `None` = proper.
     pub fn trouble(&self) -> Option<String> {
         match self.end {
@@ -290,6 +235,10 @@ impl Chain {
             ChainEnd::Proper => None,
             ChainEnd::Longer => Some("its chain of clusters is longer than its size says".to_owned()),
             ChainEnd::Loop => Some("its chain of clusters runs in a circle".to_owned()),
+            ChainEnd::Broken(_, Link::End) => Some(format!(
+                "its chain ends after {} clusters, its size needs more",
+                self.clusters
+            )),
             ChainEnd::Broken(at, link) => Some(format!(
                 "its chain of clusters breaks off behind {} clusters, at cluster {at}: {}",
                 self.clusters,
@@ -319,6 +268,10 @@ pub struct Space {
     pub owned: Bits,
     /// Owned by two.
     pub twice: Bits,
+    /// Hanging on behind a file's size: set aside in advance, or being written at a crash.
+    spare: Bits,
+    /// Spare, and somebody else's too.
+    crossed: Bits,
     steps_left: u64,
 }
 
@@ -332,6 +285,8 @@ impl Space {
             clusters,
             owned: Bits::new(bits),
             twice: Bits::new(bits),
+            spare: Bits::new(bits),
+            crossed: Bits::new(bits),
             steps_left: 0,
         };
         space.refill();
@@ -398,6 +353,19 @@ impl Space {
         }
     }
 
+    /// Follows the chain of a file that needs `needed` clusters: those, and what hangs on behind them.
+    pub fn follow_file(&mut self, table: &Table, start: u32, needed: u64) -> (Chain, Chain) {
+        let mut chain = self.follow(table, start, u64::MAX);
+        let tail = chain.split_off(needed);
+        if chain.end == ChainEnd::Proper && chain.clusters < needed {
+            let last = chain.runs.last().map_or(0, |(first, count)| {
+                first.saturating_add(*count).saturating_sub(1)
+            });
+            chain.end = ChainEnd::Broken(last, Link::End);
+        }
+        (chain, tail)
+    }
+
     /// Keeps of a chain that runs in a circle of `round` clusters what comes before the first repetition (Brent 1980:
     /// two walkers, one circle apart, meet where it begins).
     fn cut_circle(&mut self, table: &Table, start: u32, round: u64, chain: &mut Chain) {
@@ -455,6 +423,40 @@ impl Space {
                 }
             }
         }
+    }
+
+    /// Books what hangs on behind a file. It takes nothing away from those who need the same clusters.
+    pub fn claim_spare(&mut self, tail: &Chain) {
+        for (first, count) in &tail.runs {
+            for cluster in (u64::from(*first)..).take(*count as usize) {
+                if self.spare.set(cluster) {
+                    self.crossed.set(cluster);
+                }
+            }
+        }
+    }
+
+    /// Ends the booking: what is spare and nobody else's belongs to the file that it hangs on to.
+    pub fn close_books(&mut self) {
+        self.crossed.join(&self.spare.common(&self.owned));
+        self.owned.join(&self.spare);
+    }
+
+    /// What is wrong with what hangs on behind a file; `None` = it is its own and ends properly. Call it after the booking.
+    pub fn tail_trouble(&self, tail: &Chain) -> Option<String> {
+        let crossed = tail.runs.iter().any(|(first, count)| {
+            (u64::from(*first)..)
+                .take(*count as usize)
+                .any(|cluster| self.crossed.has(cluster))
+        });
+        (crossed || tail.end != ChainEnd::Proper).then(|| {
+            let more = if crossed {
+                "goes on into clusters of another item"
+            } else {
+                "does not end as it should"
+            };
+            format!("its chain of clusters is longer than its size says and {more}")
+        })
     }
 
     /// Whether any cluster of the chain has a second owner.
@@ -521,6 +523,16 @@ impl Space {
         });
         (layout, why)
     }
+}
+
+/// Says that a sound item owns more clusters than its size needs.
+pub fn note_spare(findings: &mut Findings, record: u64, name: &Name, clusters: u64) {
+    findings.note("clusters-to-spare", Weight::Sentence, Some(record), || {
+        format!(
+            "\"{}\" owns {clusters} clusters more than its size needs: set aside in advance, or being written when the machine stopped",
+            name.text()
+        )
+    });
 }
 
 /// Adds a lost stretch.

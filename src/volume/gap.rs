@@ -68,6 +68,8 @@ pub struct Candidate {
 /// The outcome of one look.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct GapLook {
+    /// First byte of the stretch, from the start of the drive.
+    pub first_byte: u64,
     /// Bytes of the stretch.
     pub bytes: u64,
     /// Bytes read, in 512-byte steps of zeros or all-ones.
@@ -76,8 +78,12 @@ pub struct GapLook {
     pub content: u64,
     /// First byte with content, from the start of the drive.
     pub first_content: Option<u64>,
+    /// The byte behind the last one with content, from the start of the drive; 0 = there is none.
+    pub content_end: u64,
     /// Bytes not read: faults, or the budget was spent.
     pub unread: u64,
+    /// Of these, the bytes that were not asked for because the budget was spent.
+    pub beyond: u64,
     /// The first fault.
     pub fault: Option<Fault>,
     /// The content looks like noise (packed or encrypted).
@@ -118,6 +124,7 @@ pub fn behind(partition: Place, file_system_bytes: u64) -> Option<Place> {
 pub fn look(sectors: &dyn Sectors, place: Place, budget: Budget) -> GapLook {
     let part = Part::new(sectors, place);
     let mut out = GapLook {
+        first_byte: place.first_byte,
         bytes: place.bytes,
         // Beyond the end of the drive nothing can be read.
         unread: place.bytes - part.bytes(),
@@ -131,7 +138,9 @@ pub fn look(sectors: &dyn Sectors, place: Place, budget: Budget) -> GapLook {
         let absolute = part.absolute(at);
         let bytes = (STEP - absolute % STEP).min(part.bytes() - at);
         if faults >= FAULTS || read.saturating_add(bytes) > budget.bytes {
-            out.unread += part.bytes() - at;
+            let rest = part.bytes() - at;
+            out.unread += rest;
+            out.beyond = if faults >= FAULTS { 0 } else { rest };
             break;
         }
         let Some(piece) = buf.get_mut(..bytes as usize) else {
@@ -226,6 +235,7 @@ fn weigh(piece: &[u8], absolute: u64, out: &mut GapLook, counts: &mut [u64; 256]
         }
         out.content += grain.len() as u64;
         out.first_content.get_or_insert(start);
+        out.content_end = start.saturating_add(grain.len() as u64);
         for byte in grain {
             if let Some(count) = counts.get_mut(usize::from(*byte)) {
                 *count += 1;
@@ -344,10 +354,9 @@ mod tests {
             GapContent::Blank
         );
         let short = Budget { bytes: 2 << 20 };
-        assert_eq!(
-            look(&image, image.place(), short).content(),
-            GapContent::Unread { bytes: 1 << 20 }
-        );
+        let seen = look(&image, image.place(), short);
+        assert_eq!(seen.content(), GapContent::Unread { bytes: 1 << 20 });
+        assert_eq!(seen.beyond, 1 << 20);
         image.bad = vec![(1 << 20)..(1 << 20) + 1];
         let seen = look(&image, image.place(), ALL);
         assert_eq!(seen.content(), GapContent::Unread { bytes: 1 << 20 });

@@ -3,6 +3,7 @@
 //! Invariant: file systems give layouts, not bytes; every parser takes any bytes without
 //! panicking, looping for ever or asking for memory that the input does not justify.
 
+pub mod bits;
 pub mod bytes;
 pub mod chain;
 pub mod exfat;

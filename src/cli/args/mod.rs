@@ -57,6 +57,9 @@ pub enum Command {
   holdpoint assess /mnt/shelf-a/job-17 --replies ./recorded-replies")]
     Assess(AssessArgs),
     /// Survey every volume; say what is there and in which order it is copied
+    ///
+    /// Of a stretch that belongs to no volume, and of a partition in which nothing is recognised, the first 8 GiB (8.59 GB) are
+    /// looked at; what lies behind them is named as not looked at (gap-unread, volume-unrecognised), and the owner decides.
     #[command(after_help = "Examples:
   holdpoint plan /mnt/shelf-a/job-17
   holdpoint plan /mnt/shelf-a/job-17 --list --json > everything.json")]

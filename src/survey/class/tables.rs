@@ -76,6 +76,12 @@ fn outside_the_profile() {
         OUT  installed-programs = Program Files/Old/readme.chm
         HARD kept-by-type = Program Files/Old/customers.mdb
         OUT  installed-programs = Program Files (x86)/Old/x.dll
+        OUT  installed-programs = Program Files (x86)/Old/SETUP.EXE
+        HARD kept-by-type = Program Files/Praxis/kunden.dat
+        HARD kept-by-type = Program Files/Praxis/data/patients.pax
+        HARD kept-by-type = Program Files/Praxis/patients
+        HARD kept-by-type = Program Files (x86)/Praxis/settings.exe.ini
+        OUT  store-programs = Program Files/WindowsApps/Tool_1.0_x64/data.bin
         IRR  redirected-writes = Users/A/AppData/Local/VirtualStore/Program Files/Old/x
         IRR  web-sites = inetpub/wwwroot/index.html
         IRR  databases = Program Files/Microsoft SQL Server/MSSQL15.X/MSSQL/DATA/firm.mdf
@@ -102,6 +108,34 @@ fn outside_the_profile() {
         HARD system-hives = Windows/System32/config/systemprofile/x
 "#,
     );
+}
+
+/// What opens with keys only is told apart from the keys.
+#[test]
+fn saved_secrets_and_their_keys() {
+    let rows = r#"
+        IRR  saved-logins = Users/A/AppData/Roaming/Microsoft/Credentials/0A
+        IRR  saved-logins = Users/A/AppData/Local/Microsoft/Vault/x/y.vcrd
+        HARD saved-passwords = Users/A/AppData/Local/Maker/Browser/User Data/Default/Login Data
+        HARD saved-passwords = Users/A/AppData/Local/Maker/Browser/User Data/Profile 2/Login Data For Account
+        HARD browser-profiles = Users/A/AppData/Local/Maker/Browser/User Data/Default/Bookmarks
+        IRR  user-secrets = Users/A/AppData/Roaming/Microsoft/Protect/S-1-5-21/x
+"#;
+    check(RootKind::Windows, rows);
+    for row in rows.lines().map(str::trim).filter(|row| !row.is_empty()) {
+        let (head, path) = row.split_once(" = ").unwrap();
+        let (folder, name) = path.rsplit_once('/').unwrap();
+        let state = (folder.split('/')).fold(
+            classer().root_of(&root(RootKind::Windows)),
+            |state, part| classer().enter(&state, part),
+        );
+        let rule = classer().judge(&state, name, Kind::File, 1, None).rule;
+        assert_eq!(
+            classer().is_key_bound(rule),
+            head.contains("saved-"),
+            "{path}"
+        );
+    }
 }
 
 #[test]

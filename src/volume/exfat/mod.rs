@@ -14,7 +14,7 @@ mod system;
 pub use boot::Boot;
 
 use super::bytes::Part;
-use super::chain::{Bits, Chain, ChainEnd, Link, Space, Table};
+use super::chain::{Bits, Chain, Link, Space, Table, note_spare};
 use super::filesystem::{Accounts, Findings, Found, Limits, NotSurveyed, Place, Survey, Weight};
 use crate::port::Sectors;
 use crate::survey::item::{Kind, Mark};
@@ -75,6 +75,7 @@ pub fn survey(
         whole: true,
     };
     reader.walk(None);
+    reader.space.close_books();
     reader.space.refill();
     reader.walk(Some(see));
     Ok(reader.finish())
@@ -277,7 +278,8 @@ impl Reader<'_> {
     }
 
     /// The clusters of a set, and what is wrong with them.
-    fn clusters(&mut self, set: &Set) -> (Chain, Option<String>) {
+    /// The clusters that its size needs, what hangs on behind them, and what is wrong.
+    fn clusters(&mut self, set: &Set) -> (Chain, Chain, Option<String>) {
         let needed = set.bytes.div_ceil(self.space.cluster_bytes);
         if set.bytes == 0 {
             if set.has_clusters && set.cluster != 0 {
@@ -286,12 +288,13 @@ impl Reader<'_> {
                     "its size is 0, but {} clusters belong to it",
                     chain.clusters
                 );
-                return (chain, Some(why));
+                return (chain, Chain::empty(), Some(why));
             }
-            return (Chain::empty(), None);
+            return (Chain::empty(), Chain::empty(), None);
         }
         if set.cluster == 0 || !set.has_clusters {
             return (
+                Chain::empty(),
                 Chain::empty(),
                 Some("it has a size, but no clusters".to_owned()),
             );
@@ -299,18 +302,16 @@ impl Reader<'_> {
         if set.in_one_run {
             let chain = self.space.run(set.cluster, needed);
             let trouble = chain.trouble();
-            return (chain, trouble);
+            return (chain, Chain::empty(), trouble);
         }
-        let chain = self.space.follow(&self.table, set.cluster, needed);
-        let trouble = if chain.end == ChainEnd::Proper && chain.clusters < needed {
-            Some(format!(
-                "its chain ends after {} clusters, its size needs {needed}",
-                chain.clusters
-            ))
-        } else {
-            chain.trouble()
-        };
-        (chain, trouble)
+        let (chain, tail) = self.space.follow_file(&self.table, set.cluster, needed);
+        let mut trouble = chain.trouble();
+        if set.is_folder() && tail.clusters > 0 {
+            trouble = trouble.or(Some(
+                "its chain of clusters is longer than its size says".to_owned(),
+            ));
+        }
+        (chain, tail, trouble)
     }
 
     fn take(
@@ -329,9 +330,10 @@ impl Reader<'_> {
         };
         let mut found = Found::new(record, within.record, set.name.clone(), kind);
         found.times = set.times;
-        let (chain, mut trouble) = self.clusters(set);
+        let (chain, tail, mut trouble) = self.clusters(set);
         if booking {
             self.space.claim(&chain);
+            self.space.claim_spare(&tail);
         }
         if !set.sum_holds {
             trouble = Some(
@@ -404,6 +406,10 @@ impl Reader<'_> {
         let trouble = if booking {
             trouble
         } else {
+            trouble = trouble.or_else(|| self.space.tail_trouble(&tail));
+            if tail.clusters > 0 && trouble.is_none() {
+                note_spare(&mut self.findings, record, &set.name, tail.clusters);
+            }
             let (layout, absurd) = self.space.layout(&chain, set.bytes, set.valid);
             found.bytes = layout.length;
             found.layout = Some(layout);

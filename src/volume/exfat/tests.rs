@@ -393,6 +393,37 @@ fn each_protection_is_checked() {
     assert!(survey.accounts.in_use_without_owner > 0);
 }
 
+/// exFAT specification, 7.6.7: the chain is as long as its clusters; nothing says that its length needs them all.
+#[test]
+fn clusters_set_aside_behind_the_size_are_no_damage() {
+    let (mut image, files) = volume();
+    let (_, items) = listing(&image);
+    let pieces = &items["chain.bin"].layout.as_ref().unwrap().pieces;
+    let Some(Piece::Extent { at, .. }) = pieces.last() else {
+        panic!("no extent")
+    };
+    let last = (*at as usize - HEAP * SECTOR) / CLUSTER + 2;
+    let spare = CLUSTERS - 8;
+    let mut link = |from: usize, to: usize| {
+        image.bytes[TABLE * SECTOR + from * 4..][..4].copy_from_slice(&(to as u32).to_le_bytes());
+    };
+    link(last, spare);
+    link(spare, u32::MAX as usize);
+    let bitmap = (HEAP * SECTOR..)
+        .step_by(CLUSTER)
+        .find(|at| image.bytes[*at..*at + 4] == [0x41, 0, 0x42, 0])
+        .unwrap()
+        - 2 * CLUSTER;
+    image.bytes[bitmap + (spare - 2) / 8] |= 1 << ((spare - 2) % 8);
+    let (survey, items) = listing(&image);
+    let found = &items["chain.bin"];
+    assert!(!found.marks.has(Mark::Damaged), "{:?}", found.trouble);
+    assert!(bytes_of(&image, found.layout.as_ref().unwrap()) == files["chain.bin"]);
+    assert!(survey.accounts.add_up(), "{:?}", survey.accounts);
+    assert!(survey.findings.of("clusters-to-spare").is_some());
+    assert!(!survey.findings.any_open());
+}
+
 #[test]
 fn more_written_than_there_is_and_absurd_lengths_are_damage() {
     // exFAT specification, 7.6.6: the valid data length is at most the data length.

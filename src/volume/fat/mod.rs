@@ -3,8 +3,8 @@
 //! Two walks over the folders: the first books who owns which cluster, the second hands out the items, so that
 //! *both* owners of a shared cluster bear a mark. Deleted entries are not listed.
 //!
-//! Invariant: an item without a mark has a chain that ends where its size says, that no other item
-//! shares, and about which the copies of the table agree.
+//! Invariant: an item without a mark has a chain with as many clusters as its size needs, that no other item
+//! shares, and about which the copies of the table agree. More clusters than that are a sentence.
 
 mod boot;
 mod entry;
@@ -13,7 +13,7 @@ mod table;
 pub use boot::{Boot, Width};
 
 use super::bytes::Part;
-use super::chain::{Bits, Chain, ChainEnd, Link, Space, Table};
+use super::chain::{Bits, Chain, Link, Space, Table, note_spare};
 use super::filesystem::{Accounts, Findings, Found, Limits, NotSurveyed, Place, Survey, Weight};
 use crate::port::Sectors;
 use crate::survey::item::{Kind, Mark};
@@ -77,6 +77,7 @@ pub fn survey(
         whole: true,
     };
     reader.walk(None);
+    reader.space.close_books();
     reader.space.refill();
     reader.walk(Some(see));
     Ok(reader.finish())
@@ -401,6 +402,7 @@ impl Reader<'_> {
         found.times = entry.times;
         found.bytes = u64::from(entry.bytes);
         let needed = found.bytes.div_ceil(self.space.cluster_bytes);
+        let mut tail = Chain::empty();
         let (chain, trouble) = match (entry.bytes, entry.cluster) {
             (0, 0) => (Chain::empty(), None),
             (0, cluster) => {
@@ -416,25 +418,15 @@ impl Reader<'_> {
                 Some("it has a size, but no clusters".to_owned()),
             ),
             (_, cluster) => {
-                let mut chain = self.space.follow(&self.table, cluster, needed);
-                if chain.end == ChainEnd::Proper && chain.clusters < needed {
-                    let last = chain.runs.last().map_or(0, |(first, count)| {
-                        first.saturating_add(*count).saturating_sub(1)
-                    });
-                    chain.end = ChainEnd::Broken(last, Link::End);
-                }
-                let trouble = match chain.end {
-                    ChainEnd::Broken(_, Link::End) => Some(format!(
-                        "its chain ends after {} clusters, its size needs {needed}",
-                        chain.clusters
-                    )),
-                    _ => chain.trouble(),
-                };
+                let chain;
+                (chain, tail) = self.space.follow_file(&self.table, cluster, needed);
+                let trouble = chain.trouble();
                 (chain, trouble)
             }
         };
         if booking {
             self.space.claim(&chain);
+            self.space.claim_spare(&tail);
             return found;
         }
         if entry.long_name_broken {
@@ -452,6 +444,10 @@ impl Reader<'_> {
                     .to_owned()
             })
         });
+        let trouble = trouble.or_else(|| self.space.tail_trouble(&tail));
+        if tail.clusters > 0 && trouble.is_none() {
+            note_spare(&mut self.findings, record, &entry.name, tail.clusters);
+        }
         let (layout, absurd) = self.space.layout(&chain, found.bytes, found.bytes);
         found.bytes = layout.length;
         found.layout = Some(layout);

@@ -376,6 +376,78 @@ fn copies_that_disagree_are_told_on_the_items_that_pass_through() {
     assert!(!after["A.TXT"].marks.has(Mark::Damaged));
 }
 
+/// Linux `fs/fat/file.c`, fat_fallocate with FALLOC_FL_KEEP_SIZE: clusters are added behind the size. They belong to the file,
+/// and nothing is wrong with it; what they run into, or do not end in, is.
+#[test]
+fn clusters_set_aside_behind_the_size_are_no_damage() {
+    for width in [Width::Fat12, Width::Fat16, Width::Fat32] {
+        let (sound, files) = volume(width);
+        let boot = Boot::parse(&sound.bytes).unwrap();
+        let (_, before) = listing(&sound);
+        let cluster = |path: &str, last: bool| {
+            let pieces = &before[path].layout.as_ref().unwrap().pieces;
+            let piece = if last { pieces.last() } else { pieces.first() };
+            let Some(Piece::Extent { at, bytes }) = piece else {
+                panic!("no extent")
+            };
+            let into = if last { bytes.saturating_sub(1) } else { 0 };
+            ((at + into - boot.data_at()) / 512 + 2) as usize
+        };
+        let link = |image: &mut Image, from: usize, to: u32| {
+            for table in 0..2 {
+                let start = boot.table_at(table) as usize;
+                match width {
+                    Width::Fat12 => {
+                        let at = start + from + from / 2;
+                        let pair = u16::from_le_bytes([image.bytes[at], image.bytes[at + 1]]);
+                        let pair = match from % 2 {
+                            0 => (pair & 0xF000) | to as u16 & 0xFFF,
+                            _ => (pair & 0x000F) | (to as u16) << 4,
+                        };
+                        image.bytes[at..at + 2].copy_from_slice(&pair.to_le_bytes());
+                    }
+                    Width::Fat16 => image.bytes[start + from * 2..][..2]
+                        .copy_from_slice(&(to as u16).to_le_bytes()),
+                    Width::Fat32 => image.bytes[start + from * 4..][..4]
+                        .copy_from_slice(&(to & 0x0FFF_FFFF).to_le_bytes()),
+                }
+            }
+        };
+        // Behind the last cluster of the volume in use there is room.
+        let spare = boot.clusters as usize - 20;
+        let end = cluster("E1024", true);
+        let mut image = Image::new(sound.bytes.clone());
+        for (from, to) in [
+            (end, spare as u32),
+            (spare, spare as u32 + 1),
+            (spare + 1, u32::MAX),
+        ] {
+            link(&mut image, from, to);
+        }
+        let (survey, items) = listing(&image);
+        let found = &items["E1024"];
+        assert_eq!(found.marks, Default::default(), "{width:?}");
+        assert!(bytes_of(&image, found.layout.as_ref().unwrap()) == files["E1024"]);
+        assert!(survey.accounts.add_up(), "{width:?} {:?}", survey.accounts);
+        let spared = survey.findings.of("clusters-to-spare").unwrap();
+        assert!(spared.says.contains("2 clusters more"), "{}", spared.says);
+        assert!(survey.whole && !survey.findings.any_open());
+        // On into another file: that one keeps its bytes, and this one is in doubt.
+        let mut image = Image::new(sound.bytes.clone());
+        link(&mut image, end, cluster("DEEP/A/B/leaf", false) as u32);
+        let (survey, items) = listing(&image);
+        assert!(items["E1024"].marks.has(Mark::Damaged), "{width:?}");
+        let leaf = &items["DEEP/A/B/leaf"];
+        assert_eq!(leaf.marks, Default::default(), "{width:?}");
+        assert!(bytes_of(&image, leaf.layout.as_ref().unwrap()) == files["DEEP/A/B/leaf"]);
+        assert!(survey.findings.any_open());
+        // On into what is free: no end.
+        let mut image = Image::new(sound.bytes.clone());
+        link(&mut image, end, spare as u32);
+        assert!(listing(&image).1["E1024"].marks.has(Mark::Damaged));
+    }
+}
+
 /// How many damaged volumes each test tries: what takes a few seconds, or HOLDPOINT_MUTATIONS as set when the tests are
 /// built (these rooms look at no environment).
 fn mutations(usual: usize) -> usize {

@@ -1,7 +1,7 @@
 //! What one stream's bytes are: its layout, its marks, and why there may be none.
 //!
 //! Invariant: judged by tag *and* runs, never by file attributes alone; what is not understood has
-//! no content, and what is contradicted is damaged.
+//! no content, what is contradicted is damaged, and so is what could be decoded but not proven.
 
 use super::gather::{Gathered, Source, Stream, lost};
 use super::pieces::Laid;
@@ -190,17 +190,51 @@ fn plain(pieces: Vec<Piece>, length: u64, valid: u64) -> Layout {
     }
 }
 
-/// Whether every byte of the stream is really there, written, and not a hole.
+/// Whether every byte of the stream is really there, written, and not a hole. In a compressed stream the rest of each unit
+/// is a hole; there every unit has to have something stored.
 fn all_here(judged: &Judged) -> bool {
-    judged.bytes == 0
-        || judged.layout.as_ref().is_some_and(|layout| {
-            layout.valid >= layout.length
-                && layout
+    let Some(layout) = &judged.layout else {
+        return judged.bytes == 0;
+    };
+    let stored = |piece: &Piece| matches!(piece, Piece::Extent { .. } | Piece::Inline(_));
+    let holes = match layout.coding {
+        Coding::Lznt1 { unit_bytes } => {
+            let unit = u64::from(unit_bytes.max(1));
+            let (mut at, mut next) = (0u64, 0u64);
+            for piece in &layout.pieces {
+                let end = at.saturating_add(piece.bytes());
+                if stored(piece) && end > at {
+                    if at / unit > next {
+                        break;
+                    }
+                    next = next.max(end.div_ceil(unit));
+                }
+                at = end;
+            }
+            next < layout.length.div_ceil(unit)
+                || layout
                     .pieces
                     .iter()
-                    .all(|piece| matches!(piece, Piece::Extent { .. } | Piece::Inline(_)))
-        })
+                    .any(|p| matches!(p, Piece::Lost { .. }))
+        }
+        _ => !layout.pieces.iter().all(stored),
+    };
+    judged.bytes == 0 || (layout.valid >= layout.length && !holes)
 }
+
+/// Whether the attributes of an item without a tag say that its content is elsewhere (MS-FSCC 2.6): offline or recalled on
+/// access. The bit of "recalled on open" stands for extended attributes too; it counts only where there are none and nothing is stored.
+pub fn recalled(gathered: &Gathered<'_>, own: &Judged) -> bool {
+    const OFFLINE: u32 = 0x0000_1000;
+    const ON_OPEN: u32 = 0x0004_0000;
+    const ON_ACCESS: u32 = 0x0040_0000;
+    let stored = own.layout.as_ref().map_or(0, Layout::stored_bytes);
+    gathered.attributes & (OFFLINE | ON_ACCESS) != 0
+        || gathered.attributes & ON_OPEN != 0 && !gathered.extended && stored == 0
+}
+
+/// What is said of content in a form for which there is no foreign sample to compare with.
+pub const UNPROVEN: &str = "compressed with LZX: decoded here, but never compared with what Windows itself makes of such a file; open it and look";
 
 /// Judges the unnamed stream of an item with a tag.
 pub fn with_tag(
@@ -322,5 +356,8 @@ fn system(
         length,
         valid: length,
     });
+    if coding == Coding::Lzx {
+        own.wrong(UNPROVEN);
+    }
     Ok(own)
 }

@@ -118,9 +118,10 @@ impl HandOver<'_, '_> {
                 Some(stream) => content::judge(&self.source, &mut self.window, stream)?,
                 None => missing_content(&meaning),
             };
-            if let Some(meaning) = &meaning {
+            let elsewhere = content::recalled(&gathered, &judged).then_some(Meaning::Elsewhere);
+            if let Some(meaning) = meaning.or(elsewhere) {
                 judged =
-                    content::with_tag(&self.source, &mut self.window, &gathered, judged, meaning)?;
+                    content::with_tag(&self.source, &mut self.window, &gathered, judged, &meaning)?;
             }
             if gathered.attributes & 0x4000 != 0 || gathered.keys {
                 judged.marks.set(Mark::Efs);
@@ -135,6 +136,15 @@ impl HandOver<'_, '_> {
             };
             let judged = self.owned(judged, &concerned);
             fill(&mut found, judged);
+        } else if let Some(stream) = unnamed {
+            let judged = content::judge(&self.source, &mut self.window, stream)?;
+            if judged.bytes > 0 {
+                let bytes = judged.bytes;
+                self.findings
+                    .note("content-in-folder", Weight::OpenPoint, Some(number), || {
+                        format!("record {number} is a folder and holds {bytes} bytes as a file does: they are not listed")
+                    });
+            }
         }
         if let Some((_, name, _)) = names.first() {
             found.name = name.clone();
@@ -232,6 +242,9 @@ impl HandOver<'_, '_> {
                     }
                     NoRecord::Bad(BadRecord::Torn) => {
                         "its record was written only in part: where its content lies is not known"
+                    }
+                    NoRecord::Freed => {
+                        "its record says that it is free, the table's own bitmap that it is in use: whether its content is still its own is not known"
                     }
                     NoRecord::Bad(_) => {
                         "its record is damaged: where its content lies is not known"
@@ -404,8 +417,9 @@ impl HandOver<'_, '_> {
     }
 
     fn note_item(&mut self, number: u64, found: &Found) {
-        if found.marks.has(Mark::Damaged) {
-            let says = found.trouble.as_deref().unwrap_or_default();
+        let says = found.trouble.as_deref().unwrap_or_default();
+        // A form that is not proven is a matter of that item, not of the volume's tables.
+        if found.marks.has(Mark::Damaged) && says != content::UNPROVEN {
             self.findings.note(
                 "items-damaged",
                 Weight::OpenPoint,

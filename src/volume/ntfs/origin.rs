@@ -108,7 +108,9 @@ pub(super) fn record_zero(
                     Err(NoRecord::Unread) => "unreadable",
                     Err(NoRecord::Bad(BadRecord::Signature)) => "no record there",
                     Err(NoRecord::Bad(BadRecord::Torn)) => "written only in part",
-                    Err(NoRecord::Bad(BadRecord::Header)) | Ok(_) => "it contradicts itself",
+                    Err(NoRecord::Bad(BadRecord::Header) | NoRecord::Freed) | Ok(_) => {
+                        "it contradicts itself"
+                    }
                 }
             ),
             "treat the volume as damaged: read the drive by the salvage route and have it examined",

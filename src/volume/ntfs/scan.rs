@@ -66,6 +66,15 @@ impl Scan {
                 return true;
             }
         };
+        // Deleting clears both. A name under a bit that is still set may be somebody's file.
+        if !head.in_use && bit == Some(true) && number >= 24 {
+            let short = u32::try_from(number).unwrap_or(u32::MAX);
+            let left = wreck(short, NoRecord::Freed, Some(bytes));
+            if left.name.is_some() && left.base == 0 {
+                self.damaged(number, bit, NoRecord::Freed, Some(bytes));
+                return true;
+            }
+        }
         // The reserved records 12 to 23 are kept differently by different systems.
         if bit.is_some_and(|bit| bit != head.in_use) && number >= 24 {
             self.findings.note(
@@ -123,12 +132,14 @@ impl Scan {
         }
         let id = match no {
             NoRecord::Unread => "records-unread",
+            NoRecord::Freed => "records-freed-in-part",
             NoRecord::Bad(BadRecord::Torn) => "records-torn",
             NoRecord::Bad(_) => "records-damaged",
         };
         self.findings.note(id, Weight::OpenPoint, Some(number), || {
             let what = match no {
                 NoRecord::Unread => "could not be read",
+                NoRecord::Freed => "says that it is free, while the table's own bitmap says that it is in use",
                 NoRecord::Bad(BadRecord::Torn) => "was written only in part",
                 NoRecord::Bad(BadRecord::Signature) => "does not begin as a record does",
                 NoRecord::Bad(BadRecord::Header) => "contradicts itself or belongs elsewhere",

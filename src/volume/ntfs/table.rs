@@ -24,6 +24,8 @@ pub enum NoRecord {
     Unread,
     /// It was read, but cannot be used.
     Bad(BadRecord),
+    /// It says that it is free; the table's own bitmap says that it is in use.
+    Freed,
 }
 
 /// A fixed record and its header, or why there is none and the bytes that were read all the same.

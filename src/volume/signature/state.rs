@@ -1,15 +1,17 @@
 //! From hits to a state: what a partition is, and what has to happen before it may be wiped.
 //!
-//! Invariant: "holds no user data" needs a named rule, and a rule that says "blank" needs every byte read.
+//! Invariant: "holds no user data" needs a named rule and every byte read; a type in the table alone says nothing.
 
 use super::what::Role;
 use super::{Hit, Probe, What, container, unix};
+use crate::value::measure::bytes_in_words;
 use crate::volume::filesystem::{Findings, Weight};
 use crate::volume::gap::GapLook;
 use crate::volume::map::{PartitionType, guid};
 
-/// BIOS boot partitions hold boot code; one larger than this is looked at like any other (engineering judgement; 1 MiB is usual).
-const BIOS_BOOT_BYTES: u64 = 16 << 20;
+/// Boot code at the start of a BIOS boot partition: at most this long, and nothing behind it (engineering judgement; a loader's
+/// core is some 30 to 200 KiB, and the partition usually has 1 MiB).
+const BOOT_CODE_BYTES: u64 = 1 << 20;
 
 /// What a partition is, before anything in it was listed.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -193,8 +195,15 @@ fn without_hits(
     look: Option<&GapLook>,
 ) -> VolumeState {
     let blank = look.is_some_and(|look| look.is_blank() && look.bytes >= bytes);
+    // Read to the end, nothing in it that begins as a volume does, and nothing behind where boot code may lie.
+    let boot_code = |look: &GapLook| {
+        look.unread == 0
+            && look.bytes >= bytes
+            && look.candidates.is_empty()
+            && look.content_end <= look.first_byte.saturating_add(BOOT_CODE_BYTES)
+    };
     match kind {
-        PartitionType::Gpt(guid::BIOS_BOOT) if bytes <= BIOS_BOOT_BYTES => {
+        PartitionType::Gpt(guid::BIOS_BOOT) if look.is_some_and(boot_code) => {
             return VolumeState::HoldsNoUserData { rule: "bios-boot" };
         }
         PartitionType::Gpt(guid::MICROSOFT_RESERVED) if blank => {
@@ -204,6 +213,16 @@ fn without_hits(
         }
         _ if blank => return VolumeState::HoldsNoUserData { rule: "blank" },
         _ => {}
+    }
+    if let Some(look) = look.filter(|look| look.beyond > 0 && look.beyond == look.unread) {
+        return VolumeState::Unrecognised {
+            why: format!(
+                "no known signature, and only its first {} were looked at, with {} bytes of content",
+                bytes_in_words(look.bytes.saturating_sub(look.beyond)),
+                look.content
+            ),
+            next: "ask the owner what this partition is for; then have it opened, or given up by name",
+        };
     }
     if probe.unread_bytes > 0 || look.is_some_and(|look| look.unread > 0) {
         return VolumeState::Unrecognised {

@@ -395,10 +395,29 @@ fn no_user_data_needs_a_named_rule() {
         state(&drive, msr, None),
         VolumeState::Unrecognised { .. }
     ));
+    // A type in the table is no content: boot code lies at the start, was read, and nothing is behind it.
+    let bios = PartitionType::Gpt(guid::BIOS_BOOT);
+    let unrecognised = |state| matches!(state, VolumeState::Unrecognised { .. });
+    assert!(unrecognised(state(&drive, bios, None)));
+    drive.bytes[..200_000].fill(0xEB);
     assert_eq!(
-        state(&drive, PartitionType::Gpt(guid::BIOS_BOOT), None),
+        state(&drive, bios, Some(look(&drive))),
         VolumeState::HoldsNoUserData { rule: "bios-boot" }
     );
+    for kind in [msr, PartitionType::Gpt(guid::EFI_SYSTEM)] {
+        assert!(unrecognised(state(&drive, kind, Some(look(&drive)))));
+    }
+    drive.bytes[2 << 20] = 1;
+    assert!(unrecognised(state(&drive, bios, Some(look(&drive)))));
+    drive.bytes[2 << 20] = 0;
+    drive.bad = vec![(2 << 20)..(2 << 20) + 1];
+    assert!(unrecognised(state(&drive, bios, Some(look(&drive)))));
+    drive.bad = Vec::new();
+    // A volume within it, at a border where partitions begin.
+    drive.bytes[1 << 20..][..512].copy_from_slice(&boot_ntfs(100));
+    assert!(unrecognised(state(&drive, bios, Some(look(&drive)))));
+    drive.bytes[1 << 20..][..512].fill(0);
+    drive.bytes[..200_000].fill(0);
     drive.bytes[3 << 20] = 1;
     assert!(matches!(
         state(&drive, msr, Some(look(&drive))),

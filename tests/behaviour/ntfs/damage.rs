@@ -9,6 +9,7 @@
 
 use super::*;
 use holdpoint::port::{Fault, FaultKind};
+use holdpoint::volume::filesystem::Weight;
 use std::collections::HashSet;
 use std::io::{Seek, SeekFrom, Write};
 
@@ -482,4 +483,42 @@ fn damaged_records_are_listed_and_the_mirror_stands_in() {
         "{:?}",
         listing.survey.accounts
     );
+}
+
+/// Linux `fs/ntfs/layout.h` and `fs/ntfs3/bitmap.c`: a record is free when its flag and its bit both say so. One that keeps its bit
+/// and its name may be somebody's file; one that was deleted is nothing.
+#[test]
+fn a_record_freed_in_part_is_listed_and_a_deleted_one_is_not() {
+    if !can_mount("a_record_freed_in_part_is_listed_and_a_deleted_one_is_not") {
+        return;
+    }
+    let clean = clean();
+    let path = "/Users/Ada/picture 8";
+    let mut raw = clean.raw.clone();
+    raw[clean.place(clean.record_of(path)) + 0x16] &= !1;
+    let listing = Listing::of(&raw);
+    let left = listing.get(path);
+    assert!(left.marks.has(Mark::Damaged) && left.layout.is_none());
+    assert!(left.trouble.as_ref().unwrap().contains("free"));
+    let survey = &listing.survey;
+    let finding = survey.findings.of("records-freed-in-part").unwrap();
+    assert_eq!(finding.weight, Weight::OpenPoint);
+    assert!(!survey.accounts.add_up());
+    assert_eq!(survey.accounts.records_damaged, 1);
+
+    let image = Image::new(16, &["-c", "4096"]);
+    {
+        let m = image.mount("streams_interface=windows");
+        for i in 0..40u64 {
+            std::fs::write(m.join(&format!("gone {i}")), bytes(i, 0, 9000)).unwrap();
+        }
+        std::fs::write(m.join("stays"), b"stays").unwrap();
+        for i in 0..40 {
+            std::fs::remove_file(m.join(&format!("gone {i}"))).unwrap();
+        }
+    }
+    let listing = Listing::of(&image.bytes());
+    assert!(!listing.survey.findings.any_open());
+    assert!(listing.survey.accounts.add_up());
+    assert!(listing.paths().iter().all(|path| !path.contains("gone")));
 }

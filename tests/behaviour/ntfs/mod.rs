@@ -9,6 +9,7 @@
 )]
 
 mod damage;
+mod elsewhere;
 mod listing;
 mod size;
 mod table;

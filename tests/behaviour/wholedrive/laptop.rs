@@ -254,12 +254,18 @@ impl Laptop {
                 "Users/Ada Test/AppData/Roaming/Microsoft/Protect/S-1-5-21-1/key",
                 bytes(2, 0, 468),
             ),
+            (
+                "Users/Ada Test/AppData/Local/Maker/Browser/User Data/Default/Login Data",
+                [b"SQLite format 3\0".to_vec(), bytes(11, 0, 4000)].concat(),
+            ),
             ("Users/Public/Documents/shared.txt", b"for both".to_vec()),
             ("ProgramData/Bookkeeper/2025.db", bytes(3, 1, 70_000)),
             ("Scans/invoice.pdf", b"%PDF-1.4 invented".to_vec()),
             ("Windows/explorer.exe", bytes(4, 0, 50_000)),
             ("Windows/Fonts/arial.ttf", bytes(5, 0, 9_000)),
             ("Program Files/Tool/tool.dll", bytes(6, 0, 12_000)),
+            ("Program Files/Praxis/kunden.dat", bytes(9, 1, 70_000)),
+            ("Program Files/Praxis/patients.pax", bytes(10, 0, 7_000)),
             ("pagefile.sys", bytes(7, 0, 200_000)),
             (
                 "hiberfil.sys",
@@ -423,6 +429,8 @@ impl Laptop {
                 ("Personal", "%USERPROFILE%\\Documents"),
                 ("My Pictures", "\\\\server\\home\\ada\\pictures"),
                 ("My Music", "%USERPROFILE%\\OneDrive\\Music"),
+                // The system's own volume has this very path.
+                ("My Video", "E:\\Users\\Ada Test\\Documents"),
             ]),
         );
         self.file(
@@ -514,6 +522,12 @@ impl Laptop {
             &reparse(0x8000_0017, &wof),
         );
         self.knows(3, program, None, &plain);
+        std::fs::create_dir(mount.join("Users/Ada Test/moved")).unwrap();
+        mount.set(
+            "Users/Ada Test/moved",
+            "system.ntfs_reparse_data",
+            &junction("\\??\\E:\\Users\\Ada Test\\Documents"),
+        );
         let secret = mount.join("Users/Ada Test/Documents/efs secret.txt");
         std::fs::write(&secret, bytes(55, 0, 8192)).unwrap();
         drop(mount);

@@ -147,8 +147,8 @@ const LEFT_OUT: &[&str] = &[
 ];
 
 #[test]
-fn a_healthy_laptop_asks_for_one_decision() {
-    if !laptop::can_make("a_healthy_laptop_asks_for_one_decision") {
+fn a_healthy_laptop_asks_for_two_decisions() {
+    if !laptop::can_make("a_healthy_laptop_asks_for_two_decisions") {
         return;
     }
     let shop = Shop::new();
@@ -157,14 +157,33 @@ fn a_healthy_laptop_asks_for_one_decision() {
     let planned = shop.step(&["plan"]).ends(0).json();
     every_byte_is_accounted_for(&laptop, &planned["result"]);
     shop.step(&["copy"]).ends(0);
-    let points = shop.step(&["verify"]).ends(0).points();
-    // An image has no health of its own: the technician says so, and that is all.
-    assert_eq!(points, ["health-unread"]);
+    let verified = shop.step(&["verify"]).ends(0);
+    // An image has no health of its own: the technician says so. What only keys open is the owner's matter. That is all.
+    assert_eq!(verified.points(), ["health-unread", "key-bound"]);
+    let bound = &verified.json()["open_points"][1];
+    assert_eq!(
+        bound["evidence"], "Users/Ada Test (1)",
+        "the keys themselves are not counted"
+    );
+    assert_eq!(bound["who"], "owner");
+    assert!(
+        bound["says"]
+            .as_str()
+            .unwrap()
+            .contains("saved, not proved usable"),
+        "{bound}"
+    );
     let planned = shop.step(&["plan", "--list"]).ends(0).json();
     let items = planned["result"]["listing"].as_array().unwrap();
     judged_by_the_truth(&laptop, items, LEFT_OUT, &[]);
     shop.step(&["verify"]).ends(0);
     shop.waive_health();
+    assert_eq!(
+        shop.waive(&["--point", "key-bound"]).code,
+        Some(1),
+        "the owner's to decide"
+    );
+    owner(&shop, &["--point", "key-bound"]).ends(0);
     shop.step(&["release"]).ends(0);
     shop.step(&["recheck"]).ends(0);
 }
@@ -215,6 +234,7 @@ fn a_whole_laptop_goes_through_and_comes_back() {
             "unknown-tags",
             "placeholders",
             "efs-keys",
+            "key-bound",
             "redirected-elsewhere"
         ]
     );
@@ -235,6 +255,8 @@ fn a_whole_laptop_goes_through_and_comes_back() {
         "Pictures of Users/Ada Test",
         "//server/home",
         "F:/People/Dora",
+        "Videos of Users/Ada Test lies at E:/Users/Ada Test/Documents",
+        "what is behind Users/Ada Test/moved lies at E:/Users/Ada Test/Documents",
     ] {
         assert!(elsewhere.contains(part), "{elsewhere}");
     }
@@ -256,6 +278,7 @@ fn a_whole_laptop_goes_through_and_comes_back() {
         "unknown-tags",
         "placeholders",
         "efs-keys",
+        "key-bound",
         "redirected-elsewhere",
     ] {
         owner(&shop, &["--point", id]).ends(0);
@@ -310,7 +333,8 @@ fn people_are_told(people: &Value) {
         redirected("Users/Ada Test"),
         [
             "Music -> OneDrive/Music",
-            "Pictures -> //server/home/ada/pictures (another machine)"
+            "Pictures -> //server/home/ada/pictures (another machine)",
+            "Videos -> E:/Users/Ada Test/Documents"
         ]
     );
     assert_eq!(

@@ -156,6 +156,35 @@ impl PointKept {
         }
     }
 
+    /// That copies of saved passwords and logins are of use with their keys only; `None` = there are none.
+    pub fn key_bound(of: &BTreeMap<String, (u64, u64)>) -> Option<Self> {
+        use crate::value::measure::{bytes_in_words, count_in_words};
+        let bytes = of
+            .values()
+            .fold(0, |sum: u64, (_, more)| sum.saturating_add(*more));
+        let mut all: Vec<_> = of.iter().collect();
+        all.first()?;
+        all.sort_by_key(|(whose, (count, _))| (std::cmp::Reverse(*count), whose.as_str()));
+        let mut words: Vec<String> = all
+            .iter()
+            .take(NAMED_ROOTS)
+            .map(|(whose, (count, _))| format!("{whose} ({})", count_in_words(*count)))
+            .collect();
+        if all.len() > NAMED_ROOTS {
+            words.push(format!("{} more", all.len() - NAMED_ROOTS));
+        }
+        let whose = words.join(", ");
+        Some(Self {
+            id: "key-bound".into(),
+            volume: String::new(),
+            says: format!("passwords and logins that a browser or Windows saved for {whose} are saved, not proved usable: they open with the person's password and the old keys only, some on the old machine only"),
+            lost: format!("what stands in them ({}), if the keys do not open the copies later", bytes_in_words(bytes)),
+            evidence: whose,
+            remedy: "while the old Windows still starts, have each person export or synchronise the saved passwords, and note which kind of account they log in with; then holdpoint waive JOB --point key-bound --decided-by owner --how signed --name NAME --reason TEXT".into(),
+            bytes,
+        })
+    }
+
     /// As the gate weighs it.
     pub fn point(&self, who: impl Fn(&str) -> Decider) -> Option<Point> {
         let id = crate::judge::point::ORDER

@@ -6,6 +6,7 @@
 use super::people::Reach;
 use crate::ledger::LedgerError;
 use crate::ledger::row::kind_code;
+use crate::survey::hive::CUSTOMARY;
 use crate::survey::item::Kind;
 use crate::value::Name;
 
@@ -43,8 +44,13 @@ fn leads(target: &str) -> Leads {
     }
 }
 
-/// Links of `volume` that lead to where this job does not reach, each in words.
-pub(super) fn away(reach: &Reach<'_>, volume: i64) -> Result<Vec<String>, LedgerError> {
+/// Links of `volume` that lead to where this job does not reach, each in words. `own` is the letter that the volume went by;
+/// when that is not known, a path that the volume itself has is taken for its own.
+pub(super) fn away(
+    reach: &Reach<'_>,
+    volume: i64,
+    own: Option<char>,
+) -> Result<Vec<String>, LedgerError> {
     let ledger = reach.ledger;
     let doing = "looking at links";
     let mut query = ledger.doing(
@@ -69,9 +75,10 @@ pub(super) fn away(reach: &Reach<'_>, volume: i64) -> Result<Vec<String>, Ledger
     let mut out = Vec::new();
     for (name, target, bag) in ledger.doing(doing, rows)? {
         let is_away = match leads(&target) {
-            Leads::Within | Leads::Letter('C', _) => false,
+            Leads::Within => false,
+            Leads::Letter(letter, _) if letter == own.unwrap_or(CUSTOMARY) => false,
             Leads::Away => true,
-            Leads::Letter(_, parts) => reach.find(volume, &parts)?.is_none(),
+            Leads::Letter(_, parts) => reach.find(volume, own.is_none(), &parts)?.is_none(),
         };
         if is_away {
             // Without "data" and the volume's word.

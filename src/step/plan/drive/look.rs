@@ -369,6 +369,7 @@ pub fn gap(
     };
     let sum = |part: fn(&GapLook) -> u64| rest.iter().map(part).fold(0, u64::saturating_add);
     let (content, unread) = (sum(|look| look.content), sum(|look| look.unread));
+    let beyond = sum(|look| look.beyond);
     let beside = if candidates.is_empty() {
         ""
     } else {
@@ -403,9 +404,10 @@ pub fn gap(
         add(
             "gap-unread",
             format!(
-                "{} of a gap {whence}, at byte {at} of drive {}, could not be read",
+                "{} of a gap {whence}, at byte {at} of drive {}, {}",
                 bytes_in_words(unread),
-                drive + 1
+                drive + 1,
+                why_unread(unread, beyond)
             ),
             unread,
         );
@@ -421,4 +423,35 @@ pub fn gap(
         bytes: place.bytes,
         content: content.into(),
     });
+}
+
+/// Why `unread` bytes of a gap are not known, `beyond` of them because nobody asked for them.
+fn why_unread(unread: u64, beyond: u64) -> String {
+    let limit = format!(
+        "of one gap the first {} are read",
+        bytes_in_words(BUDGET.bytes)
+    );
+    match beyond {
+        0 => "could not be read".to_owned(),
+        _ if beyond >= unread => format!("were not looked at: {limit}"),
+        _ => format!(
+            "are not known: {} were not looked at ({limit}), the rest could not be read",
+            bytes_in_words(beyond)
+        ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_nobody_asked_for_is_not_called_unreadable() {
+        assert_eq!(why_unread(5 << 30, 0), "could not be read");
+        assert_eq!(
+            why_unread(5 << 30, 5 << 30),
+            "were not looked at: of one gap the first 8.59 GB are read"
+        );
+        assert!(why_unread(5 << 30, 4 << 30).contains("the rest could not be read"));
+    }
 }

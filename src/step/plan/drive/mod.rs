@@ -162,6 +162,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
             &mut found,
         );
     }
+    found.points.extend(PointKept::key_bound(&rows.key_bound()));
     let (sum, lost): (RowSum, u64) = rows.end(&people).map_err(failed)?;
     if lost > 0 {
         tell(Event::Warn {
@@ -212,7 +213,7 @@ fn read(
 }
 
 /// Sentences of a reader that are worth a word in the list of volumes.
-const SENTENCES: [&str; 7] = [
+const SENTENCES: [&str; 9] = [
     "hibernation",
     "clusters-marked-bad",
     "hard-errors-seen",
@@ -220,6 +221,8 @@ const SENTENCES: [&str; 7] = [
     "table-first-copy-damaged",
     "table-other-copy-damaged",
     "boot-backup-damaged",
+    "record-bitmap-differs",
+    "clusters-to-spare",
 ];
 /// Items named in the evidence of one kind of damage.
 const NAMED: usize = 8;

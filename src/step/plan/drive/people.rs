@@ -9,11 +9,12 @@ use crate::ledger::{Ledger, LedgerError};
 use crate::port::Sectors;
 use crate::read::content::ContentReader;
 use crate::step::outcome::PersonSeen;
-use crate::survey::hive::{At, Current, Hive, Profile, ShellFolder};
+use crate::survey::hive::{At, CUSTOMARY, Current, Hive, Profile, ShellFolder};
 use crate::survey::item::Kind;
 use crate::value::{Moment, Name};
 use crate::volume::layout::Layout;
 use rusqlite::params;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// Largest hive that is read (they are held in memory; real ones stay below 200 MiB, engineering judgement).
@@ -34,6 +35,8 @@ pub struct Registry {
     silent: Vec<(String, String)>,
     /// Hives that may be older than what the owner last saw: whose, and why.
     stale: Vec<(String, String)>,
+    /// The letter that the installation on this volume gave it; `None` = there is no installation.
+    letter: Option<char>,
 }
 
 /// Records of the volume that is being surveyed, while they are at hand.
@@ -156,13 +159,16 @@ pub fn read(
     }
     for (at, record) in installations {
         let whose = |name: &str| [at.as_slice(), &[name.to_owned()]].concat().join("/");
+        let mut letter = CUSTOMARY;
         if let Some(config) = records.folder(record, &["Windows", "System32", "config"])?
             && let Some(hive) = records.hive(config, "SOFTWARE")?
         {
             let told = hive.and_then(|hive| {
                 let profiles = hive.profiles().map_err(|e| e.found)?;
+                letter = hive.own_letter().unwrap_or(CUSTOMARY);
                 Ok((profiles, hive.current().clone()))
             });
+            out.letter.get_or_insert(letter);
             let of = whose("Windows");
             if let Some(profiles) = out.hear(of, told) {
                 out.profiles
@@ -183,7 +189,7 @@ pub fn read(
                 // The paths in it were written when an earlier installation was at the root.
                 let then = [holder.to_owned(), entry.name.clone()];
                 let told = hive.and_then(|hive| {
-                    let folders = hive.folders(&then).map_err(|e| e.found)?;
+                    let folders = hive.folders(&then, letter).map_err(|e| e.found)?;
                     Ok((folders, hive.current().clone()))
                 });
                 let place = [at.as_slice(), &then].concat();
@@ -230,6 +236,7 @@ pub fn settle(
         ledger,
         volumes: &surveyed,
     };
+    let letters = letters(registries);
     let mut elsewhere = Vec::new();
     for (own, registry) in registries {
         let word = surveyed
@@ -244,7 +251,9 @@ pub fn settle(
                 ));
             }
         }
-        elsewhere.extend(super::links::away(&reach, *own)?);
+        let letter = letters.get(own).copied();
+        elsewhere.extend(super::links::away(&reach, *own, letter)?);
+        let letter = letter.unwrap_or(CUSTOMARY);
         for (of, why) in &registry.silent {
             elsewhere.push(format!(
                 "whether anything of {of} lies elsewhere is not known, because its registry told nothing ({why})"
@@ -255,11 +264,11 @@ pub fn settle(
             for folder in folders.iter().filter(|folder| folder.redirected) {
                 let name = in_words(&folder.name);
                 let target = shown(&folder.at);
+                let words = |(volume, _)| format!(" ({})", reach.word(volume));
                 let found = match &folder.at {
                     At::Profile(_) => Some(String::new()),
-                    At::System(parts) | At::Letter(_, parts) => reach
-                        .find(*own, parts)?
-                        .map(|(volume, _)| format!(" ({})", reach.word(volume))),
+                    At::System(parts) => reach.find(*own, true, parts)?.map(words),
+                    At::Letter(of, parts) => reach.find(*own, *of == letter, parts)?.map(words),
                     At::Network(_) | At::Unknown(_) => None,
                 };
                 let note = format!("{name} -> {target}{}", found.as_deref().unwrap_or(""));
@@ -280,11 +289,15 @@ pub fn settle(
             if !(profile.sid.starts_with("S-1-5-21-") || profile.sid.starts_with("S-1-12-")) {
                 continue;
             }
-            let (Some(At::Letter(letter, parts)), Some(raw)) = (&profile.at, &profile.raw) else {
+            let (Some(At::Letter(of, parts)), Some(raw)) = (&profile.at, &profile.raw) else {
                 continue;
             };
+            let here = *of == letter;
             let moved = [at.as_slice(), parts.as_slice()].concat();
-            match (reach.find(*own, &moved)?, reach.find(*own, parts)?) {
+            match (
+                reach.find(*own, here, &moved)?,
+                reach.find(*own, here, parts)?,
+            ) {
                 (Some((volume, id)), _) | (None, Some((volume, id))) => {
                     let (word, path) = (
                         reach.word(volume),
@@ -299,7 +312,7 @@ pub fn settle(
                     }
                 }
                 // Deleted with its folder, or the folder was renamed: then it has a line of its own.
-                (None, None) if *letter == 'C' => {
+                (None, None) if here => {
                     if let Some(volume) = volumes.iter_mut().find(|volume| volume.number == *own) {
                         volume.rule.push_str(&format!(
                             "; a profile is listed at {} and has no folder there",
@@ -320,6 +333,35 @@ pub fn settle(
         points.push(point(&elsewhere));
     }
     Ok(())
+}
+
+/// The letters that volumes went by: what the installation on one says of itself, and for one without an installation
+/// the letter under which another one lists a profile that lies there.
+fn letters(registries: &[(i64, Registry)]) -> BTreeMap<i64, char> {
+    let mut out: BTreeMap<i64, char> = registries
+        .iter()
+        .filter_map(|(volume, registry)| Some((*volume, registry.letter?)))
+        .collect();
+    let listed = registries.iter().flat_map(|(_, registry)| {
+        let own = registry.letter;
+        registry.profiles.iter().filter_map(move |(_, profile)| {
+            let Some(At::Letter(letter, parts)) = &profile.at else {
+                return None;
+            };
+            (own != Some(*letter)).then(|| (*letter, parts.join("/")))
+        })
+    });
+    for (letter, path) in listed {
+        let mut lies = registries.iter().filter(|(_, registry)| {
+            registry.letter.is_none()
+                && (registry.folders.iter()).any(|(place, _)| alike(&place.join("/"), &path))
+        });
+        // Two volumes that both have it tell nothing.
+        if let (Some((volume, _)), None) = (lies.next(), lies.next()) {
+            out.entry(*volume).or_insert(letter);
+        }
+    }
+    out
 }
 
 fn point(elsewhere: &[String]) -> PointKept {
@@ -355,17 +397,20 @@ impl Reach<'_> {
         found.map(|(_, word)| word.clone()).unwrap_or_default()
     }
 
-    /// The folder at this path: on the volume itself first, then on any other. Which drive letter a volume had is not asked:
-    /// a volume that has the path is in the job whatever its letter was.
+    /// The folder at this path: on the volume `own` itself first, then on any other. `here` says whether the path's letter
+    /// may be that of `own`: under another letter, what `own` has at the same path is something else. Which letter each of
+    /// the others had is not asked: one that has the path is in the job whatever its letter was.
     pub(super) fn find(
         &self,
         own: i64,
+        here: bool,
         parts: &[String],
     ) -> Result<Option<(i64, i64)>, LedgerError> {
         if parts.is_empty() {
             return Ok(None);
         }
-        let mut order: Vec<i64> = self.volumes.iter().map(|(number, _)| *number).collect();
+        let all = self.volumes.iter().map(|(number, _)| *number);
+        let mut order: Vec<i64> = all.filter(|number| here || *number != own).collect();
         order.sort_by_key(|number| *number != own);
         for volume in order {
             if let Some(id) = self.folder(volume, parts)? {

@@ -45,6 +45,8 @@ pub struct Rows<'a> {
     sync_roots: BTreeMap<String, u64>,
     /// Placeholders with a part of their content on the drive, and the bytes of it.
     partly_here: (u64, u64),
+    /// Files with content that only keys open, and their bytes, by whose they are.
+    key_bound: BTreeMap<String, (u64, u64)>,
 }
 
 /// Sync roots counted one by one; a hostile volume cannot make more.
@@ -107,6 +109,7 @@ impl<'a> Rows<'a> {
             carried: Some(carried),
             sync_roots: BTreeMap::new(),
             partly_here: (0, 0),
+            key_bound: BTreeMap::new(),
         })
     }
 
@@ -407,6 +410,14 @@ impl<'a> Rows<'a> {
                 self.partly_here.1 = self.partly_here.1.saturating_add(record.allocated);
             }
         }
+        if !leave_out && item.bytes > 0 && twin == 0 && self.classer.is_key_bound(verdict.rule) {
+            let whose = at.state.person().map_or("this machine", |person| person);
+            if self.key_bound.len() < MOST_ROOTS || self.key_bound.contains_key(whose) {
+                let (count, bytes) = self.key_bound.entry(whose.to_owned()).or_default();
+                *count += 1;
+                *bytes = bytes.saturating_add(item.bytes);
+            }
+        }
         let carried = match &mut self.carried {
             Some(carried) => carried.take(self.ledger, &item, &at.bag)?,
             None => None,
@@ -519,6 +530,11 @@ impl<'a> Rows<'a> {
             )?;
         }
         Ok(())
+    }
+
+    /// The files with content that only keys open, and their bytes, by whose they are.
+    pub fn key_bound(&mut self) -> BTreeMap<String, (u64, u64)> {
+        std::mem::take(&mut self.key_bound)
     }
 
     /// Ends the survey of all drives; the copies that no item has any more are counted.
