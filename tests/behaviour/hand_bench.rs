@@ -76,6 +76,10 @@ impl HandBench {
         }
     }
 
+    pub fn pass_hours(&self, hours: i64) {
+        self.clock.hours.fetch_add(hours, Ordering::Relaxed);
+    }
+
     pub fn pass_days(&self, days: i64) {
         self.clock.hours.fetch_add(days * 24, Ordering::Relaxed);
     }
@@ -182,11 +186,7 @@ impl Bench for HandBench {
         })
     }
     fn replies(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {
-        Err(Fault::new(
-            FaultKind::Missing,
-            path.display().to_string(),
-            "none",
-        ))
+        self.machine.replies(path)
     }
     fn read_file(&self, path: &Path) -> Result<Vec<u8>, Fault> {
         std::fs::read(path).map_err(|e| fault("reading", path, &e))

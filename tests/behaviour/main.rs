@@ -46,6 +46,8 @@ mod inspect;
 mod ledger_hurt;
 /// The saved items back on the fresh system, through the library.
 mod put_back;
+/// Another pair of eyes, or a pause, before a release.
+mod second_look;
 /// Copies that somebody changed.
 mod tampering;
 /// Published digests through the path that hashes a customer's files.
