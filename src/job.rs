@@ -3,6 +3,8 @@
 //! Invariant: a job is on hold from `open` until the gate releases it; a job folder, its
 //! ledger and its destinations know each other by the job's id, so none can be swapped unseen.
 
+pub mod answers;
+
 use crate::ledger::{FactBody, Ledger, LedgerError};
 use crate::policy::Policy;
 use crate::port::{Bench, Destination, Fault, FaultKind, Tree, TreeRoot};
@@ -202,6 +204,9 @@ pub struct Setup {
     pub must_haves: Option<Vec<String>>,
     /// The machine that opened it.
     pub host: String,
+    /// Every answer to a question of the intake that another one came after, and that other one.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub answers: Vec<answers::AnswerKept>,
 }
 
 /// A job at hand.

@@ -69,6 +69,9 @@ pub struct Evidence {
     pub error_age_days: Option<f64>,
     /// Read speed now, as a share of the drive's own earlier pace (1.0 = the same).
     pub speed_share: Option<f64>,
+    /// A later reading than this one could not be made: what is known stays known, and how it is now is not.
+    #[serde(default)]
+    pub later_unread: bool,
 }
 
 /// A sector that did not read within this many days of power counts as a present media error
@@ -105,6 +108,21 @@ impl Evidence {
             || (self.spare.is_none()
                 && self.endurance_spent.is_none()
                 && self.pre_end_of_life.is_none())
+    }
+
+    /// A count of bad media that an earlier reading told and this one does not is taken as it was: a page that fails to
+    /// come is no better news than the one before it.
+    pub fn keep_told(&mut self, earlier: &Evidence) {
+        for (own, told) in [
+            (&mut self.sectors_awaiting, earlier.sectors_awaiting),
+            (&mut self.sectors_remapped, earlier.sectors_remapped),
+            (&mut self.reads_given_up, earlier.reads_given_up),
+            (&mut self.scan_unreadable, earlier.scan_unreadable),
+            (&mut self.data_lost_inside, earlier.data_lost_inside),
+        ] {
+            *own = own.or(told);
+        }
+        self.limit_crossed = self.limit_crossed.or(earlier.limit_crossed);
     }
 
     /// Whether the drive's own logs say that a read ended without the data lately.
@@ -151,6 +169,34 @@ pub struct Growth {
     pub data_lost_inside: Option<u64>,
     /// Hours between the two readings.
     pub hours: Option<f64>,
+}
+
+impl Growth {
+    /// Whether any of the counts rose.
+    pub fn any(&self) -> bool {
+        self.counts().iter().any(|n| n.is_some_and(|n| n > 0))
+    }
+
+    /// Count by count the larger growth of two, each told against another earlier reading. A growth of zero is one
+    /// that is known; the hours are those of `self`.
+    pub fn or_more(self, other: &Growth) -> Self {
+        Self {
+            sectors_awaiting: self.sectors_awaiting.max(other.sectors_awaiting),
+            sectors_remapped: self.sectors_remapped.max(other.sectors_remapped),
+            reads_given_up: self.reads_given_up.max(other.reads_given_up),
+            data_lost_inside: self.data_lost_inside.max(other.data_lost_inside),
+            hours: self.hours,
+        }
+    }
+
+    fn counts(&self) -> [Option<u64>; 4] {
+        [
+            self.sectors_awaiting,
+            self.sectors_remapped,
+            self.reads_given_up,
+            self.data_lost_inside,
+        ]
+    }
 }
 
 /// [`Medium`] as the evidence keeps it (serialisable both ways).

@@ -45,6 +45,29 @@ pub struct Drive {
 }
 
 impl Drive {
+    /// What speaks against this being the same drive as `other`, in words (expected of `other`, found here). Serials
+    /// decide where both tell one, because an adapter may put a model of its own in front; what only one of the two
+    /// tells can tell no drives apart.
+    pub fn contradiction(&self, other: &Drive) -> Option<String> {
+        match (self.serial.value(), other.serial.value()) {
+            (Some(found), Some(expected)) => differs("serial", expected, found),
+            _ => self.other_label(other),
+        }
+    }
+
+    /// The same among replies recorded from drives themselves: model and size must agree as well.
+    pub fn contradiction_recorded(&self, other: &Drive) -> Option<String> {
+        let sizes = other.bytes.get().zip(self.bytes.get());
+        self.contradiction(other)
+            .or_else(|| self.other_label(other))
+            .or_else(|| sizes.and_then(|(then, now)| differs("a size in bytes of", &then, &now)))
+    }
+
+    fn other_label(&self, other: &Drive) -> Option<String> {
+        let models = other.model.value().zip(self.model.value());
+        models.and_then(|(expected, found)| differs("model", expected, found))
+    }
+
     /// A drive of which nothing could be learnt, for the reason given.
     pub fn unread(why: &str) -> Self {
         fn no<T>(why: &str) -> Known<T> {
@@ -64,4 +87,12 @@ impl Drive {
             medium: Medium::Unknown,
         }
     }
+}
+
+fn differs<T: PartialEq + std::fmt::Display>(
+    what: &str,
+    expected: &T,
+    found: &T,
+) -> Option<String> {
+    (found != expected).then(|| format!("expected {what} {expected}, found {found}"))
 }

@@ -7,6 +7,7 @@
 use super::asking::{self, Hint};
 use super::counters::Counters;
 use super::evidence::{Evidence, Growth};
+use super::health::changes;
 use super::health::field::Fields;
 use super::health::findings::Findings;
 use super::health::pages::Pages;
@@ -50,8 +51,9 @@ pub struct Reading {
     pub why_not: Option<String>,
     /// Remarks for the technician (areas unseen, checksums, adapters that answer for themselves).
     pub notes: Vec<String>,
-    before: Option<Before>,
+    earlier: Vec<Before>,
     pace: Option<f64>,
+    unread_since: Option<(Moment, String)>,
 }
 
 /// A reading as it is stored: raw, to be decoded again.
@@ -100,32 +102,37 @@ impl Reading {
         .decode()
     }
 
-    /// This reading compared with the one before: adds growth, `worsening` and earlier values.
-    /// A reading of another drive (model or serial differ) or a later one compares to nothing.
-    pub fn since(self, before: &Reading) -> Self {
-        let same = |a: Option<&String>, b: Option<&String>| match (a, b) {
-            (Some(a), Some(b)) => a == b,
-            // What is not told on both sides cannot tell two drives apart.
-            _ => true,
-        };
-        let one_drive = same(self.drive.serial.value(), before.drive.serial.value())
-            && same(self.drive.model.value(), before.drive.model.value());
-        if !one_drive {
-            return self;
-        }
-        self.since_evidence(before.taken, &before.evidence)
-    }
-
-    /// The same against stored evidence of this very drive.
-    pub fn since_evidence(mut self, at: Moment, evidence: &Evidence) -> Self {
-        if at < self.taken {
-            self.before = Some(Before {
-                at,
-                evidence: evidence.clone(),
+    /// This reading compared with an earlier one: adds growth, `worsening` and earlier values. It may be compared with
+    /// several: what grew since any of them has grown, so that a count that rose and then stood still is not forgotten.
+    /// A reading of another drive (model or serial differ), a later one and one that could not be made compare to nothing.
+    pub fn since(mut self, before: &Reading) -> Self {
+        if before.readable
+            && before.taken < self.taken
+            && self.drive.contradiction(&before.drive).is_none()
+        {
+            self.earlier.push(Before {
+                at: before.taken,
+                evidence: before.evidence.clone(),
             });
             self.judge();
         }
         self
+    }
+
+    /// This reading, with a later one of the same drive that could not be made: what is known stays, and beside it
+    /// stands that the present state is not.
+    pub fn but_unread(mut self, later: &Reading) -> Self {
+        if !later.readable {
+            let why = later.why_not.clone().unwrap_or_default();
+            self.unread_since = Some((later.taken, why));
+            self.judge();
+        }
+        self
+    }
+
+    /// Whether any count of bad media rose from `before` to this reading.
+    pub fn grew_since(&self, before: &Reading) -> bool {
+        changes::growth(&before.evidence, &self.evidence).any()
     }
 
     /// Adds the read speed as a share of the drive's own earlier pace (1.0 = the same).
@@ -168,11 +175,29 @@ impl Reading {
     fn judge(&mut self) {
         let mut evidence = self.findings.evidence(self.drive.medium);
         evidence.speed_share = self.pace;
-        if let Some(before) = &self.before {
-            evidence.growth = growth(&before.evidence, &evidence);
-            evidence.growth.hours = Some(self.taken.hours_since(before.at));
+        evidence.later_unread = self.unread_since.is_some();
+        self.earlier
+            .sort_by_key(|before| std::cmp::Reverse(before.at));
+        let grown: Vec<Growth> = (self.earlier.iter())
+            .map(|before| Growth {
+                hours: Some(self.taken.hours_since(before.at)),
+                ..changes::growth(&before.evidence, &evidence)
+            })
+            .collect();
+        // How long ago: since the newest of the earlier readings that shows growth; when none does, since the newest.
+        let told = grown.iter().find(|growth| growth.any()).or(grown.first());
+        if let Some(told) = told {
+            evidence.growth = grown.iter().fold(told.clone(), Growth::or_more);
         }
-        self.signals = signals::of(&self.findings, &evidence, self.before.as_ref(), self.pace);
+        for before in &self.earlier {
+            evidence.keep_told(&before.evidence);
+        }
+        self.signals = signals::of(&self.findings, &evidence, &self.earlier, self.pace);
+        if let Some((at, why)) = &self.unread_since {
+            self.signals.push(signals::unread_since(*at, why));
+            self.signals
+                .sort_by_key(|signal| std::cmp::Reverse(signal.weight));
+        }
         self.evidence = evidence;
     }
 }
@@ -205,29 +230,12 @@ impl StoredReading {
             pages,
             decoded,
             findings,
-            before: None,
+            earlier: Vec::new(),
             pace: None,
+            unread_since: None,
         };
         reading.judge();
         reading
-    }
-}
-
-/// How the counts moved. Waiting sectors may fall (they get remapped): that is no growth. Any
-/// other count that falls is no count over a life, so nothing is said of its growth.
-fn growth(before: &Evidence, now: &Evidence) -> Growth {
-    let grown = |then: Option<u64>, now: Option<u64>| now?.checked_sub(then?);
-    let given_up = grown(before.reads_given_up, now.reads_given_up);
-    let scanned = grown(before.scan_unreadable, now.scan_unreadable);
-    Growth {
-        sectors_awaiting: before
-            .sectors_awaiting
-            .zip(now.sectors_awaiting)
-            .map(|(then, now)| now.saturating_sub(then)),
-        sectors_remapped: grown(before.sectors_remapped, now.sectors_remapped),
-        reads_given_up: given_up.max(scanned),
-        data_lost_inside: grown(before.data_lost_inside, now.data_lost_inside),
-        hours: None,
     }
 }
 

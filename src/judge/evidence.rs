@@ -151,6 +151,8 @@ pub struct Now {
     pub questions_open: Vec<&'static str>,
     /// State of the copying machine's memory and what was done about it.
     pub memory: MemoryNow,
+    /// What was answered about it, when more than one answer was given.
+    pub memory_told: Option<String>,
     /// Waivers.
     pub waivers: Vec<WaiverSeen>,
     /// `Some` = the newest inspection after the last write found copies that are not what they claim to be.
@@ -172,7 +174,7 @@ pub struct HealthNow {
     pub before_last_read: bool,
     /// Whether health can be read again now (recorded replies cannot get younger).
     pub live: bool,
-    /// A symptom was told.
+    /// A symptom was told, or the drive has shown one.
     pub symptom: bool,
     /// The route is `refer` and the owner has not decided.
     pub refer_undecided: Option<String>,

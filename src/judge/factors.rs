@@ -145,6 +145,15 @@ pub fn factors(e: &Evidence, s: &Situation) -> Vec<Factor> {
             );
         }
     }
+    if e.later_unread && !e.is_blind() {
+        add(
+            Some(SignalId::HealthUnread),
+            "a later reading could not be made: what was read before stands, and how it is now is not known"
+                .to_owned(),
+            if solid { UNREAD_SOLID } else { UNREAD_DISK },
+            unknown(),
+        );
+    }
 
     if !solid {
         if let Some(n) = e.sectors_awaiting.filter(|n| *n > 0) {

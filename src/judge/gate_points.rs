@@ -441,13 +441,19 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
 }
 
 fn of_memory(rules: &GateRules, now: &Now) -> Vec<Point> {
+    let told = |alone: &str| match &now.memory_told {
+        Some(answers) => {
+            format!("{answers}; the worst that was told counts for every copy made until then")
+        }
+        None => alone.to_owned(),
+    };
     let doubt = |says: &str, remedy: &str| {
         vec![Point::plain(
             "memory-doubt",
             rules.who("memory-doubt"),
             says,
             "a fault of memory between reading and hashing enters copy and hash alike",
-            "the state of memory as told at open",
+            told("the state of memory as told at open"),
             remedy,
         )]
     };
@@ -469,8 +475,8 @@ fn of_memory(rules: &GateRules, now: &Now) -> Vec<Point> {
             Decider::Nobody,
             "the copies were made on a machine whose memory failed a test",
             "no copy made on it counts",
-            "memory told as failed",
-            "change the modules or move the drive to a sound machine, copy there, and verify with holdpoint verify BAG --attest on another machine",
+            told("memory told as failed"),
+            "change the modules, say so with holdpoint open --job JOB --memory swapped, and holdpoint copy JOB writes every copy anew; or move the drive to a sound machine, copy there, and verify with holdpoint verify BAG --attest on another machine",
         )],
         MemoryNow::Doubtful {
             read_again: false, ..

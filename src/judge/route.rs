@@ -422,7 +422,7 @@ fn chances(
 }
 
 fn remarks(e: &Evidence, s: &Situation, d: &mut Deciding) {
-    if e.is_blind() {
+    if e.is_blind() || e.later_unread {
         d.open.push(RoutePoint::HealthUnread);
         d.remarks.push(
             "the drive's health is not known, which is no good news: connect it directly if that can be done"

@@ -91,8 +91,23 @@ pub enum FactBody {
         readable: bool,
         why_not: Option<String>,
         digest: Blake3,
+        /// Taken while the drive was being copied.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        copying: bool,
     },
-    /// The forecast made from it.
+    /// The read speed was sampled.
+    Sampled {
+        drive: usize,
+        /// `None` = trouble was met, or the drive is too small to say.
+        bytes_per_second: Option<f64>,
+        /// The pace of the request at which the drive stalled, as a share of its own.
+        stalled: Option<f64>,
+        /// What the drive refused, or did not answer in time.
+        error: Option<String>,
+    },
+    /// The drive went away while it was read.
+    Vanished { drive: usize, why: String },
+    /// The forecast made from the readings.
     Forecast {
         #[serde(default)]
         drive: usize,
@@ -248,6 +263,8 @@ impl FactBody {
         match self {
             FactBody::Opened { .. } => "opened",
             FactBody::Read { .. } => "read",
+            FactBody::Sampled { .. } => "sampled",
+            FactBody::Vanished { .. } => "vanished",
             FactBody::Forecast { .. } => "forecast",
             FactBody::SurveyBegun { .. } => "survey-begun",
             FactBody::Surveyed { .. } => "surveyed",
@@ -422,6 +439,38 @@ impl Ledger {
             }),
             _ => Ok(()),
         }
+    }
+
+    /// When batch `batch` was committed; `None` = no fact says so any more.
+    pub fn batch_at(&self, batch: i64) -> Result<Option<Moment>, LedgerError> {
+        let sql = "SELECT at FROM fact WHERE kind = 'batch' AND json_extract(body, '$.batch') = ?1";
+        let row = rusqlite::OptionalExtension::optional(
+            self.db()
+                .query_row(sql, [batch], |row| row.get::<_, String>(0)),
+        );
+        let at = self.doing("finding a batch", row)?;
+        Ok(at.and_then(|text| Moment::parse(&text)))
+    }
+
+    /// The newest batch that was committed before fact number `before`; 0 = none.
+    pub fn batches_before(&self, before: i64) -> Result<i64, LedgerError> {
+        let sql = "SELECT coalesce(max(json_extract(body, '$.batch')), 0) FROM fact WHERE kind = 'batch' AND number < ?1";
+        let row = self.db().query_row(sql, [before], |row| row.get(0));
+        self.doing("finding the newest batch", row)
+    }
+
+    /// The number of the fact that committed the oldest of the copies that stand; `None` = there is no copy.
+    pub fn first_copy(&self) -> Result<Option<i64>, LedgerError> {
+        let sql = "SELECT min(batch) FROM got WHERE written <> 0";
+        let batch = self
+            .db()
+            .query_row(sql, [], |row| row.get::<_, Option<i64>>(0));
+        let Some(batch) = self.doing("looking for the oldest copy", batch)? else {
+            return Ok(None);
+        };
+        let sql = "SELECT coalesce(min(number), 0) FROM fact WHERE kind = 'batch' AND json_extract(body, '$.batch') = ?1";
+        let row = self.db().query_row(sql, [batch], |row| row.get(0));
+        self.doing("finding a batch", row).map(Some)
     }
 
     /// All facts, checked.

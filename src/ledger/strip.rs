@@ -111,7 +111,10 @@ fn without_names(fact: &Fact, setup: &serde_json::Value) -> Option<FactBody> {
             out(path);
             command.iter_mut().for_each(out);
         }
-        FactBody::HeldAgain { why, .. } | FactBody::GivenBack { why, .. } => out(why),
+        FactBody::HeldAgain { why, .. }
+        | FactBody::GivenBack { why, .. }
+        | FactBody::Vanished { why, .. } => out(why),
+        FactBody::Sampled { error, .. } => error.iter_mut().for_each(out),
         FactBody::PutBack { to, .. } => out(to),
         FactBody::Copied { stopped, .. } => stopped.iter_mut().for_each(out),
         FactBody::Closed { reason, .. } => reason.iter_mut().for_each(out),

@@ -395,6 +395,12 @@ impl<'w> Story<'w> {
         };
         let step =
             |job: &Job<'_>, tell: &mut dyn FnMut(Event)| crate::step::plan::plan(job, &plan, tell);
+        if self.step("plan", step)?.is_some() {
+            return Ok(true);
+        }
+        // The route may be `refer`: then the owner decides first.
+        self.decide()?;
+        self.put_right();
         Ok(self.step("plan", step)?.is_some())
     }
 

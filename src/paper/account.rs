@@ -38,6 +38,8 @@ pub struct Account {
     pub memory: String,
     /// The copying machine (`bench`, `under-repair`); empty = not asked.
     pub machine: String,
+    /// What was answered to each question of the intake that was answered more than once.
+    pub changed_answers: Vec<(Asked, String)>,
     /// The policy that the job was opened with.
     pub policy: PolicyLine,
     /// Whether the gate has released the job.
@@ -478,6 +480,16 @@ pub struct CertificateLine {
     pub issued: Moment,
     /// When it runs out.
     pub expires: Moment,
+}
+
+/// A question of the intake of which a changed answer bears on what was saved.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Asked {
+    /// What the drive showed.
+    Symptom,
+    /// The memory of the copying machine.
+    Memory,
 }
 
 #[cfg(test)]

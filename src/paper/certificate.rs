@@ -56,6 +56,9 @@ pub struct CertificateBody {
     pub copies: Vec<CopyRef>,
     /// Every decision to lose something.
     pub waivers: Vec<WaiverRef>,
+    /// Every answer of the intake that was changed later, with what it was changed to. Left out where none was.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub answers: Vec<AnswerRef>,
     /// The facts of the ledger that the gate relied on.
     pub evidence: Evidence,
 }
@@ -183,6 +186,18 @@ pub struct WaiverRef {
     pub decided_by: String,
     /// `signed`, `message` or `phone`.
     pub how: String,
+    /// When.
+    pub at: Moment,
+}
+
+/// One answer to a question of the intake that was answered more than once.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AnswerRef {
+    /// `symptom` or `memory`.
+    pub question: String,
+    /// The word of the interface that was answered.
+    pub answer: String,
     /// When.
     pub at: Moment,
 }

@@ -4,7 +4,7 @@
 //! Invariant: nothing is called saved here that the account does not count as verified, and what is missing stands
 //! before what to do about it.
 
-use super::account::{DriveLine, Standing};
+use super::account::{Asked, DriveLine, Standing};
 use super::leaf::{Block, Leaf, Look, Section};
 use super::pen::Pen;
 use super::sentence::Sentence as S;
@@ -220,6 +220,13 @@ fn check(pen: &Pen<'_>) -> Section {
     section.add(Block::Typed(CHECK.to_owned()));
     section.para(pen.plain(S::CheckElsewhere));
     section.para(pen.plain(S::CheckMeaning));
+    for (asked, answers) in &pen.account.changed_answers {
+        let sentence = match asked {
+            Asked::Symptom => S::SymptomAnswers,
+            Asked::Memory => S::MemoryAnswers,
+        };
+        section.para(pen.say(sentence, &[("answers", pen.recorded(answers))]));
+    }
     if let Some(root) = pen.account.manifest_root {
         section.para(pen.plain(S::RootLine));
         section.add(Block::Typed(root.to_string()));

@@ -63,6 +63,7 @@ pub fn released() -> Account {
         symptom: "none".to_owned(),
         memory: "suspect".to_owned(),
         machine: "bench".to_owned(),
+        changed_answers: Vec::new(),
         policy: PolicyLine {
             name: "home".to_owned(),
             hash: digest("policy"),
@@ -405,6 +406,7 @@ pub fn certificate() -> CertificateBody {
             how: "signed".to_owned(),
             at: account.waivers[0].at,
         }],
+        answers: Vec::new(),
         evidence: Evidence {
             chain_head: digest("head"),
             items_digest: digest("rows"),

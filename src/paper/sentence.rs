@@ -112,6 +112,12 @@ sentences! {
     HowNetwork { "read back over the network", "über das Netz zurückgelesen" }
     HowCache { "read back, perhaps from the machine's memory instead of the medium", "zurückgelesen, womöglich aus dem Arbeitsspeicher statt vom Datenträger" }
     RootLine { "Digest of the whole list (BLAKE3 of manifest-blake3.txt):", "Prüfsumme der ganzen Liste (BLAKE3 von manifest-blake3.txt):" }
+    SymptomAnswers {
+        "What we were told of the drive's symptoms changed: {answers}.",
+        "Was uns über Anzeichen am Laufwerk gesagt wurde, hat sich geändert: {answers}." }
+    MemoryAnswers {
+        "What we were told of the copying computer's memory changed: {answers}.",
+        "Was uns über den Arbeitsspeicher des kopierenden Computers gesagt wurde, hat sich geändert: {answers}." }
     CertificateLine { "Release certificate (BLAKE3):", "Freigabeurkunde (BLAKE3):" }
     SignedBy { "signed with the key {key}", "unterzeichnet mit dem Schlüssel {key}" }
     UnsignedRecord { "an unsigned record: it shows what the gate found, not who says so", "eine Aufzeichnung ohne Unterschrift: sie zeigt, was die Prüfung ergab, nicht wer es sagt" }

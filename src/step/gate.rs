@@ -115,6 +115,7 @@ pub fn ask(
     now.ledger_broken = chain
         .or(broken_rows)
         .or_else(|| edited_setup(job, &facts))
+        .or(crate::step::assess::edited(job, &facts)?)
         .or(match closeness {
             Closeness::Ledger => None,
             Closeness::Source => edited_survey(job, &facts)?,
@@ -207,8 +208,10 @@ fn gather(
     let at = job.now();
     let setup = &job.setup;
     let surveyed = standing::surveyed(facts);
+    // What the owner has to decide first is not looked at for a check; that point is open until then.
     let (source_gone, source_changed) = match closeness {
         Closeness::Ledger => (None, None),
+        Closeness::Source if crate::step::waits_for_owner(job, facts) => (None, None),
         Closeness::Source => crate::step::recheck::look_at_source(job)?,
     };
     let policy_now = policy_now(job);
@@ -239,6 +242,7 @@ fn gather(
         must_haves: must_haves(job, facts)?,
         questions_open: questions(job),
         memory: memory(job, facts),
+        memory_told: job.setup.answers_in_words("memory"),
         waivers: waivers(facts),
         false_content: false_content(facts),
         second_look,
@@ -336,46 +340,70 @@ fn questions(job: &Job<'_>) -> Vec<&'static str> {
     out
 }
 
+/// The newest reading of a drive by the facts: its number, when, and why it could not be made.
+fn newest_reading(facts: &[Fact], wanted: usize) -> Option<(i64, Moment, Option<String>)> {
+    facts.iter().rev().find_map(|fact| match &fact.body {
+        FactBody::Read {
+            drive,
+            readable,
+            why_not,
+            ..
+        } if *drive == wanted => {
+            let why = (!readable).then(|| {
+                why_not
+                    .clone()
+                    .unwrap_or_else(|| "no health page could be read".into())
+            });
+            Some((fact.number, fact.at, why))
+        }
+        _ => None,
+    })
+}
+
+/// Whether the source was read after a reading, or that reading's moment has not come yet.
+fn is_before_last_read(job: &Job<'_>, facts: &[Fact], number: i64, at: Moment) -> bool {
+    let last_read = facts.iter().rev().find(|fact| {
+        matches!(
+            fact.body,
+            FactBody::Batch { .. } | FactBody::SourceReadAgain { .. }
+        )
+    });
+    last_read.is_some_and(|read| read.number > number) || at > job.now()
+}
+
+/// Whether a release wants a newer reading of a drive than there is.
+pub fn health_is_due(job: &Job<'_>, facts: &[Fact], drive: usize) -> bool {
+    newest_reading(facts, drive).is_none_or(|(number, at, _)| {
+        is_before_last_read(job, facts, number, at)
+            || job.now().hours_since(at) > rules(job).health_hours
+    })
+}
+
 fn health(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<HealthNow>, Problem> {
     let route = crate::step::route_of(job, facts);
-    let refer = (route == crate::step::outcome::Route::Refer
-        && !crate::step::state::refer_decided(facts))
-    .then(|| {
-        if job.has_bad_symptom() {
-            "the symptom told at the intake".to_owned()
-        } else {
-            "the newest forecast".to_owned()
+    let refer = crate::step::waits_for_owner(job, facts).then(|| {
+        if !job.has_bad_symptom() {
+            return "the newest forecast".to_owned();
+        }
+        match job.setup.answers_in_words("symptom") {
+            Some(answers) => format!(
+                "the symptom told at the intake ({answers}); a milder answer does not take it back, the owner decides"
+            ),
+            None => "the symptom told at the intake".to_owned(),
         }
     });
     (0..crate::step::assess::drive_count(job))
         .map(|wanted| {
-            let reading = facts.iter().rev().find_map(|fact| match &fact.body {
-                FactBody::Read {
-                    drive,
-                    readable,
-                    why_not,
-                    ..
-                } if *drive == wanted => {
-                    let why = (!readable).then(|| {
-                        why_not
-                            .clone()
-                            .unwrap_or_else(|| "no health page could be read".into())
-                    });
-                    Some((fact.number, fact.at, why))
-                }
-                _ => None,
-            });
-            let last_read = facts.iter().rev().find(|fact| {
-                matches!(
-                    fact.body,
-                    FactBody::Batch { .. } | FactBody::SourceReadAgain { .. }
-                )
-            });
-            let before_last_read = reading.as_ref().is_some_and(|(number, at, _)| {
-                last_read.is_some_and(|read| read.number > *number) || *at > job.now()
-            });
+            let reading = newest_reading(facts, wanted);
+            let before_last_read = reading
+                .as_ref()
+                .is_some_and(|(number, at, _)| is_before_last_read(job, facts, *number, *at));
+            // A reading that was edited is said as a broken ledger, and releases nothing.
+            let locked = crate::step::assess::is_locked(job, wanted).unwrap_or(false);
+            let drive = crate::step::assess::drive_words(job, wanted)
+                .unwrap_or_else(|_| "the drive".to_owned());
             Ok(HealthNow {
-                drive: crate::step::assess::drive_words(job, wanted)?,
+                drive,
                 reading: reading.map(|(_, at, why)| (at, why)),
                 before_last_read,
                 live: job
@@ -384,9 +412,9 @@ fn health(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<HealthNow>, Problem> {
                     .get(wanted)
                     .is_some_and(|kept| !kept.is_image)
                     && job.setup.replies.is_none(),
-                symptom: job.has_bad_symptom(),
+                symptom: job.has_bad_symptom() || route >= crate::step::outcome::Route::Salvage,
                 refer_undecided: refer.clone().filter(|_| wanted == 0),
-                locked: crate::step::assess::is_locked(job, wanted)?,
+                locked,
             })
         })
         .collect()
@@ -494,7 +522,7 @@ fn memory(job: &Job<'_>, facts: &[Fact]) -> MemoryNow {
     });
     let nothing_copied = last_copy == 0;
     let attested = crate::step::attest::by_another_machine(job, facts);
-    match job.setup.memory {
+    match crate::step::state::memory_in_force(job, facts) {
         None => MemoryNow::NotTold,
         Some(MemoryState::KnownGood) => MemoryNow::Good {
             sampled: again.is_some() || nothing_copied || job.has_bad_symptom(),

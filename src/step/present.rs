@@ -221,8 +221,8 @@ pub fn which(job: &Job<'_>, named: Option<&Path>) -> Result<usize, Problem> {
 /// # Errors
 /// In words: it must not be read, or does not answer.
 pub fn fingerprint_now(job: &Job<'_>, facts: &[Fact], path: &Path) -> Result<Fingerprint, String> {
-    if job.has_bad_symptom() && !crate::step::state::refer_decided(facts) {
-        return Err("not read, because of the symptom told at the intake".into());
+    if crate::step::waits_for_owner(job, facts) {
+        return Err(NOT_READ.into());
     }
     let sectors = job.bench.sectors(path).map_err(|fault| fault.to_string())?;
     Fingerprint::of(sectors.as_ref()).ok_or_else(|| "the drive does not answer".into())
@@ -252,6 +252,9 @@ pub fn listing_changed(
     Ok((same == Some(false))
         .then(|| "a file table or a folder is not as it was at the survey".to_owned()))
 }
+
+/// What is said where nothing is read before the owner has decided.
+pub const NOT_READ: &str = "not read: by its symptom or forecast the drive should go to a specialist laboratory first, and the owner has not decided otherwise";
 
 /// What is said of a drive that cannot be known again by its contents.
 pub const TOO_LITTLE: &str = "too little of it can be read to know it again";

@@ -5,7 +5,7 @@
 use crate::job::{Job, fault_problem, ledger_problem};
 use crate::ledger::{Fact, FactBody, Got, LedgerError, Want};
 use crate::paper::account::{
-    self, Account, Amount, Answer, CertificateLine, ClassLine, ClassTotals, DestinationLine,
+    self, Account, Amount, Answer, Asked, CertificateLine, ClassLine, ClassTotals, DestinationLine,
     DriveLine, FolderLine, LeftOut, Lost, LostFolder, LostItem, MustHave, NotSaved, PersonLine,
     PointLine, PolicyLine, Verification, WaiverLine,
 };
@@ -119,14 +119,17 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
             .symptom
             .map(|word| word.word().to_owned())
             .unwrap_or_default(),
-        memory: setup
-            .memory
+        memory: crate::step::state::memory_in_force(job, &facts)
             .map(|word| word.word().to_owned())
             .unwrap_or_default(),
         machine: setup
             .machine
             .map(|word| word.word().to_owned())
             .unwrap_or_default(),
+        changed_answers: [("symptom", Asked::Symptom), ("memory", Asked::Memory)]
+            .into_iter()
+            .filter_map(|(word, asked)| Some((asked, setup.answers_in_words(word)?)))
+            .collect(),
         policy: PolicyLine {
             name: job.policy.name.clone(),
             hash: setup.policy_hash,
@@ -385,7 +388,7 @@ fn drives(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<DriveLine>, Problem> {
     let mut out = Vec::new();
     for number in 0..crate::step::assess::drive_count(job) {
         let kept = job.setup.drives.get(number);
-        let reading = crate::step::assess::newest_of(job, number)?;
+        let reading = crate::step::assess::newest_before(job, number, i64::MAX)?;
         if kept.is_none() && (job.setup.replies.is_none() || reading.is_none()) {
             continue;
         }

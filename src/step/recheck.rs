@@ -1,6 +1,7 @@
 //! `recheck`: does the release still hold for what is present now? Ten seconds, nothing written
 //! to a source, nothing assumed.
 
+use crate::drive::counters::Counters;
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{Fact, FactBody, ItemRow, LedgerError, Want, standing};
 use crate::paper::certificate::{CertificateBody, DriveRef, Scope};
@@ -261,25 +262,54 @@ fn drive_changes(
             }
         }
     }
-    let before = crate::step::assess::newest_before(job, drive, released)?;
-    if let (Some(before), Some(reading)) = (before, present::read_now(job, drive, &now.path)) {
-        if let (Some(seen), Some(serial)) = (reading.drive.serial.value(), &kept.serial)
-            && seen.trim() != serial.trim()
-        {
-            out.push(of("serial", Some(serial.clone()), Some(seen.clone())));
-        }
-        let told = before.counters();
-        for moved in reading.counters().moved_since(&told) {
-            out.push(of("counter", Some("standing still".into()), Some(moved)));
-        }
-        // A drive that counted then and does not tell now proves nothing.
-        if told.power_cycles.is_some() && reading.counters().power_cycles.is_none() {
+    let Some(reading) = present::read_now(job, drive, &now.path) else {
+        return Ok(out);
+    };
+    if let (Some(seen), Some(serial)) = (reading.drive.serial.value(), &kept.serial)
+        && seen.trim() != serial.trim()
+    {
+        out.push(of("serial", Some(serial.clone()), Some(seen.clone())));
+    }
+    let counts = reading.counters();
+    // The certificate's own numbers first; the reading behind them tells what is written in units of the maker's own.
+    let told = crate::step::assess::newest_before(job, drive, released);
+    let behind = match told {
+        Ok(reading) => reading
+            .map(|reading| reading.counters())
+            .unwrap_or_default(),
+        Err(problem) => {
             out.push(of(
-                "counter",
-                told.power_cycles
-                    .map(|count| format!("{} power cycles", count.0)),
-                None,
+                "record",
+                Some("as the chain holds it".into()),
+                Some(problem.to_string()),
             ));
+            Counters::default()
+        }
+    };
+    let told = Counters {
+        power_cycles: then.power_cycles.or(behind.power_cycles),
+        ..behind
+    };
+    for moved in counts.moved_since(&told) {
+        out.push(of("counter", Some("standing still".into()), Some(moved)));
+    }
+    let written = then.bytes_written.zip(counts.written_bytes());
+    if let Some((before, now)) = written.filter(|(before, now)| before != now)
+        && told.written_bytes() != Some(before)
+    {
+        out.push(of(
+            "counter",
+            Some(format!("{} bytes written", before.0)),
+            Some(format!("{} bytes written", now.0)),
+        ));
+    }
+    // A drive that counted then and does not tell now proves nothing.
+    for (was, is, what) in [
+        (told.power_cycles, counts.power_cycles, "power cycles"),
+        (told.written, counts.written, "written"),
+    ] {
+        if let Some(was) = was.filter(|_| is.is_none()) {
+            out.push(of("counter", Some(format!("{} {what}", was.0)), None));
         }
     }
     Ok(out)
@@ -304,6 +334,10 @@ pub fn look_at_source(job: &Job<'_>) -> Result<SourceLook, Problem> {
     let Some(kept) = &job.setup.folder else {
         return Ok((None, None));
     };
+    let facts = job.ledger.facts().unwrap_or_default();
+    if crate::step::waits_for_owner(job, &facts) {
+        return Ok((Some(present::NOT_READ.to_owned()), None));
+    }
     let tree = match job.tree() {
         Ok(tree) => tree,
         Err(fault) => return Ok((Some(fault.to_string()), None)),

@@ -38,6 +38,8 @@ pub fn release(
     // A broken chain is for the gate to say.
     let facts = job.ledger.facts().unwrap_or_default();
     crate::step::refuse_closing(job, &facts)?;
+    read_health(job, &facts)?;
+    let facts = job.ledger.facts().unwrap_or_default();
     let look = second_look(job, request, &facts);
     let verdict = ask(job, Closeness::Source, look)?;
     let practice = job.policy.practice;
@@ -133,6 +135,30 @@ pub fn release(
         practice,
     };
     Ok(Outcome::done(&job.dir, result, Vec::new()))
+}
+
+/// Reads the health of every live drive whose newest reading is from before the last read of the source, or too old for a
+/// release. A drive that is not here is not asked: that no reading could be had of it must not stand for one that was refused.
+fn read_health(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
+    if job.setup.replies.is_some() || job.ledger.facts().is_err() {
+        return Ok(());
+    }
+    let mut read = false;
+    for (drive, kept) in job.setup.drives.iter().enumerate() {
+        if kept.is_image || kept.is_loop || !crate::step::gate::health_is_due(job, facts, drive) {
+            continue;
+        }
+        if let Ok(now) = crate::step::present::find(job, drive, None) {
+            let reading = crate::step::assess::ask_drive(job, kept, &now.path, job.now());
+            crate::step::assess::refuse_stranger(job, drive, &reading)?;
+            crate::step::assess::keep(job, drive, &reading, false)?;
+            read = true;
+        }
+    }
+    if read {
+        crate::step::assess::judge_again(job)?;
+    }
+    Ok(())
 }
 
 /// A second person, or the serial's last characters typed again after a pause since the first asking.
@@ -266,6 +292,7 @@ fn certificate(
         manifest_root: root,
         copies: copies(&facts, job),
         waivers: waivers(&facts),
+        answers: job.setup.answer_refs(),
         evidence: Evidence {
             chain_head: head,
             items_digest: Blake3(*blake3::hash(rows.as_bytes()).as_bytes()),
@@ -306,7 +333,7 @@ fn scope(job: &Job<'_>, facts: &[Fact]) -> Result<Scope, Problem> {
         path: folder.path.text.clone(),
         file_system_id: folder.file_system_id.clone(),
         fingerprint: tree.unwrap_or(folder.fingerprint).to_string(),
-        drive_told: crate::step::assess::newest_of(job, 0)?
+        drive_told: crate::step::assess::newest_before(job, 0, i64::MAX)?
             .as_ref()
             .and_then(told_by)
             .map(Box::new),
@@ -354,7 +381,7 @@ fn drive_ref(job: &Job<'_>, number: usize) -> Result<DriveRef, Problem> {
         (_, true) => Some("loop device"),
         _ => None,
     };
-    let reading = crate::step::assess::newest_of(job, number)?;
+    let reading = crate::step::assess::newest_before(job, number, i64::MAX)?;
     let counters = reading
         .as_ref()
         .map(crate::drive::reading::Reading::counters)

@@ -21,6 +21,21 @@ pub struct Sample {
     pub places: u64,
     /// What ended it early, in words.
     pub trouble: Option<String>,
+    /// What that was.
+    pub met: Met,
+}
+
+/// What a sample met.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Met {
+    /// Nothing, or something that says nothing about the drive (permission).
+    Nothing,
+    /// A place that did not read.
+    Error,
+    /// A place that took too long: its pace, and that of the places before it, in bytes per second.
+    Stall(f64, Option<f64>),
+    /// The drive went away.
+    Gone,
 }
 
 /// Takes a sample.
@@ -30,6 +45,7 @@ pub fn sample(sectors: &dyn Sectors, clock: &dyn Clock) -> Sample {
         bytes_per_second: None,
         places: 0,
         trouble: None,
+        met: Met::Nothing,
     };
     if bytes < PLACES * BYTES as u64 {
         return out;
@@ -47,6 +63,11 @@ pub fn sample(sectors: &dyn Sectors, clock: &dyn Clock) -> Sample {
         out.places += 1;
         match outcome {
             Err(fault) => {
+                out.met = match fault.kind {
+                    FaultKind::Refused | FaultKind::NoAnswer => Met::Error,
+                    FaultKind::Gone => Met::Gone,
+                    _ => Met::Nothing,
+                };
                 out.trouble = Some(match fault.kind {
                     FaultKind::NoAnswer => format!("no answer at byte {at}"),
                     _ => fault.to_string(),
@@ -54,6 +75,7 @@ pub fn sample(sectors: &dyn Sectors, clock: &dyn Clock) -> Sample {
                 return out;
             }
             Ok(()) if took > STALL_NANOSECONDS => {
+                out.met = Met::Stall(BYTES as f64 * 1e9 / took as f64, median(&mut paces));
                 out.trouble = Some(format!(
                     "reading 1 MiB at byte {at} took {:.1} s",
                     took as f64 / 1e9
@@ -63,9 +85,13 @@ pub fn sample(sectors: &dyn Sectors, clock: &dyn Clock) -> Sample {
             Ok(()) => paces.push(BYTES as f64 * 1e9 / took.max(1) as f64),
         }
     }
-    paces.sort_by(f64::total_cmp);
-    out.bytes_per_second = paces.get(paces.len() / 2).copied();
+    out.bytes_per_second = median(&mut paces);
     out
+}
+
+fn median(paces: &mut [f64]) -> Option<f64> {
+    paces.sort_by(f64::total_cmp);
+    paces.get(paces.len() / 2).copied()
 }
 
 #[cfg(test)]
@@ -140,6 +166,7 @@ mod tests {
             &clock,
         );
         assert!(seen.places < PLACES && seen.bytes_per_second.is_none() && seen.trouble.is_some());
+        assert_eq!(seen.met, Met::Error);
         let seen = sample(
             &Slow {
                 clock: &clock,
@@ -150,5 +177,6 @@ mod tests {
         );
         assert_eq!((seen.places, seen.bytes_per_second), (1, None));
         assert!(seen.trouble.unwrap().contains("took 2.0 s"));
+        assert_eq!(seen.met, Met::Stall((1 << 20) as f64 / 2.0, None));
     }
 }

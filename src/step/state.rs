@@ -2,7 +2,7 @@
 
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, LedgerError, Want, standing};
-use crate::step::outcome::{Amount, ItemCounts, ItemState, Problem, Route};
+use crate::step::outcome::{Amount, ItemCounts, ItemState, MemoryState, Problem, Route};
 use crate::survey::item::{Kind, Mark};
 
 /// The one word shown for an item: computed from what is wanted, what was got, and its copies.
@@ -191,27 +191,83 @@ pub fn route_of(job: &Job<'_>, facts: &[Fact]) -> Route {
     let decided = (0..crate::step::assess::drive_count(job))
         .filter_map(newest)
         .max();
-    match decided {
-        Some(route) => route,
-        None if job.has_bad_symptom() => Route::Refer,
-        None => Route::Ordinary,
+    // A symptom counts from the moment it is told, whatever was forecast before.
+    let told = if job.has_bad_symptom() {
+        Route::Refer
+    } else {
+        Route::Ordinary
+    };
+    decided.map_or(told, |route| route.max(told))
+}
+
+/// Whether nothing of the source may be read beyond identity and health, because the owner has to decide first.
+pub fn waits_for_owner(job: &Job<'_>, facts: &[Fact]) -> bool {
+    route_of(job, facts) == Route::Refer && !refer_decided(facts)
+}
+
+/// What the memory of the copying machine counts as: the strictest answer that was in force when any of the copies was
+/// made, or since. A better answer holds for what is copied after it.
+pub fn memory_in_force(job: &Job<'_>, facts: &[Fact]) -> Option<MemoryState> {
+    let told: Vec<(i64, MemoryState)> = facts
+        .iter()
+        .filter_map(|fact| match &fact.body {
+            FactBody::Opened { setup } => {
+                let memory = serde_json::from_value(setup.get("memory")?.clone()).ok()?;
+                Some((fact.number, memory))
+            }
+            _ => None,
+        })
+        .collect();
+    let now = job.setup.memory;
+    if told.iter().all(|(_, memory)| Some(*memory) == now) {
+        return now;
+    }
+    // What cannot be told counts from the beginning.
+    let first = job.ledger.first_copy().unwrap_or(Some(0));
+    let Some(first) = first else {
+        return now;
+    };
+    let before = told.iter().rfind(|(number, _)| *number < first);
+    let since = told.iter().filter(|(number, _)| *number >= first);
+    let strictest = before.into_iter().chain(since).map(|(_, memory)| *memory);
+    strictest.chain(now).max_by_key(|memory| doubt(*memory))
+}
+
+/// The fact after which the memory no longer counted as failed, when it once did; copies made before it count for nothing.
+pub fn memory_changed_since_failed(facts: &[Fact]) -> Option<i64> {
+    let told = facts.iter().filter_map(|fact| match &fact.body {
+        FactBody::Opened { setup } => Some((fact.number, setup.get("memory")?.as_str()?)),
+        _ => None,
+    });
+    let failed = MemoryState::Failed.word();
+    let mut changed = None;
+    let mut was = false;
+    for (number, memory) in told {
+        if was && memory != failed {
+            changed = Some(number);
+        }
+        was = memory == failed;
+    }
+    changed.filter(|_| !was)
+}
+
+/// How much a state of the memory puts in doubt.
+pub fn doubt(memory: MemoryState) -> u8 {
+    match memory {
+        MemoryState::KnownGood => 0,
+        MemoryState::Swapped => 1,
+        MemoryState::Suspect => 2,
+        MemoryState::Failed => 3,
     }
 }
 
 /// Why copying must not start: the route is `refer` and the owner has not decided otherwise.
-pub fn refer_refusal(
-    job: &Job<'_>,
-    facts: &[Fact],
-    route: Route,
-) -> Result<Option<Problem>, Problem> {
-    if route != Route::Refer || refer_decided(facts) {
-        return Ok(None);
-    }
-    Ok(Some(Problem::hold(
+pub fn refer_refusal(job: &Job<'_>, facts: &[Fact], route: Route) -> Option<Problem> {
+    (route == Route::Refer && !refer_decided(facts)).then(|| Problem::hold(
         "this drive should go to a specialist laboratory before anything else is tried: every further read may be its last",
         job.setup.name.clone(),
-        "ask the owner; to copy all the same, record their decision: holdpoint waive JOB --point refer-undecided --decided-by owner --how signed --name NAME --reason TEXT",
-    )))
+        "ask the owner; to go on all the same, record their decision: holdpoint waive JOB --point refer-undecided --decided-by owner --how signed --name NAME --reason TEXT",
+    ))
 }
 
 /// Refuses a step that has no sense once the shop's copies are being deleted.

@@ -28,6 +28,8 @@ mod ntfs;
 mod volume;
 
 // --- whole jobs ---
+/// Drives that get worse, fall silent, are exchanged; answers and readings that somebody takes back.
+mod ailing;
 /// The end of the shop's copy, on the record and without a name left.
 mod close;
 /// Copying that is killed, out of room, without its disk.

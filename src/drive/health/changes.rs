@@ -3,58 +3,77 @@
 //! Invariant: only a count known in both readings can grow; a falling count is no good news.
 
 use super::signals::Before;
-use crate::drive::evidence::Evidence;
+use crate::drive::evidence::{Evidence, Growth};
 use crate::drive::signal::{Signal, SignalId, Weight};
 use crate::value::measure::count_in_words;
 
-/// One `worsening` signal for each count that grew since the reading before.
-pub(super) fn worsening(before: &Before, now: &Evidence) -> Vec<Signal> {
+/// How the counts moved. Waiting sectors may fall (they get remapped): that is no growth. Any
+/// other count that falls is no count over a life, so nothing is said of its growth.
+pub fn growth(before: &Evidence, now: &Evidence) -> Growth {
+    let grown = |then: Option<u64>, now: Option<u64>| now?.checked_sub(then?);
+    let given_up = grown(before.reads_given_up, now.reads_given_up);
+    let scanned = grown(before.scan_unreadable, now.scan_unreadable);
+    Growth {
+        sectors_awaiting: before
+            .sectors_awaiting
+            .zip(now.sectors_awaiting)
+            .map(|(then, now)| now.saturating_sub(then)),
+        sectors_remapped: grown(before.sectors_remapped, now.sectors_remapped),
+        reads_given_up: given_up.max(scanned),
+        data_lost_inside: grown(before.data_lost_inside, now.data_lost_inside),
+        hours: None,
+    }
+}
+
+/// One `worsening` signal for each count that grew since an earlier reading: since the newest of those (they stand
+/// newest first) that shows it.
+pub(super) fn worsening(earlier: &[Before], now: &Evidence) -> Vec<Signal> {
+    type Grown = fn(&Evidence, &Evidence) -> Option<u64>;
     let mut out = Vec::new();
-    let at = before.at;
-    let growth = &now.growth;
-    let garbled = before
-        .evidence
-        .link_garbled
-        .zip(now.link_garbled)
-        .and_then(|(then, now)| now.checked_sub(then));
-    for (grown, what, unit, weight, source) in [
+    let kinds: [(Grown, &str, &str, Weight, SignalId); 5] = [
         (
-            growth.sectors_awaiting,
+            |then, now| growth(then, now).sectors_awaiting,
             "sectors that wait to be remapped",
             "sectors",
             Weight::Decides,
             SignalId::SectorsAwaiting,
         ),
         (
-            growth.sectors_remapped,
+            |then, now| growth(then, now).sectors_remapped,
             "sectors replaced by spares",
             "sectors",
             Weight::Decides,
             SignalId::SectorsRemapped,
         ),
         (
-            growth.reads_given_up,
+            |then, now| growth(then, now).reads_given_up,
             "reads that ended without the data",
             "reads",
             Weight::Decides,
             SignalId::ReadsGivenUp,
         ),
         (
-            growth.data_lost_inside,
+            |then, now| growth(then, now).data_lost_inside,
             "failures to deliver intact data",
             "times",
             Weight::Decides,
             SignalId::DataLostInside,
         ),
         (
-            garbled,
+            |then, now| now.link_garbled?.checked_sub(then.link_garbled?),
             "garbled transfers (suspect cable or port)",
             "transfers",
             Weight::Weighs,
             SignalId::LinkGarbled,
         ),
-    ] {
-        if let Some(n) = grown.filter(|n| *n > 0) {
+    ];
+    for (grown, what, unit, weight, source) in kinds {
+        let grew = earlier.iter().find_map(|before| {
+            let n = grown(&before.evidence, now).filter(|n| *n > 0)?;
+            Some((before, n))
+        });
+        if let Some((before, n)) = grew {
+            let at = before.at;
             out.push(Signal {
                 id: SignalId::Worsening,
                 weight,

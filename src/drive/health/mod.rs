@@ -11,7 +11,7 @@ pub mod ata_identify;
 pub mod ata_self_test;
 pub mod ata_smart;
 pub mod ata_statistics;
-mod changes;
+pub mod changes;
 pub mod field;
 pub mod findings;
 pub mod mmc;

@@ -38,11 +38,12 @@ const FEW_REMAPPED: u64 = 40;
 /// Two years of power: from here on small counts are the marks of age.
 const ELDERLY_HOURS: f64 = 17_532.0;
 
-/// All signals, the heaviest first. `pace` is the read speed as a share of the drive's own earlier one.
-pub fn of(f: &Findings, now: &Evidence, before: Option<&Before>, pace: Option<f64>) -> Vec<Signal> {
+/// All signals, the heaviest first. `earlier` holds the readings that this one is compared with, the newest first;
+/// `pace` is the read speed as a share of the drive's own earlier one.
+pub fn of(f: &Findings, now: &Evidence, earlier: &[Before], pace: Option<f64>) -> Vec<Signal> {
     let mut make = Maker {
         out: Vec::new(),
-        before,
+        before: earlier.first(),
     };
     if f.locked {
         make.word(
@@ -66,9 +67,7 @@ pub fn of(f: &Findings, now: &Evidence, before: Option<&Before>, pace: Option<f6
     other::mechanics(&mut make, f, now);
     other::solid_state(&mut make, f);
     other::heat_and_time(&mut make, f, now);
-    if let Some(before) = before {
-        make.out.extend(changes::worsening(before, now));
-    }
+    make.out.extend(changes::worsening(earlier, now));
     if let Some(share) = pace.filter(|share| share.is_finite() && *share >= 0.0) {
         let percent = (share * 100.0).round();
         if percent < 90.0 {
@@ -91,6 +90,22 @@ pub fn of(f: &Findings, now: &Evidence, before: Option<&Before>, pace: Option<f6
     make.out
         .sort_by_key(|signal| std::cmp::Reverse(signal.weight));
     make.out
+}
+
+/// A later reading than the one that the other signals are of could not be made.
+pub fn unread_since(at: Moment, why: &str) -> Signal {
+    Signal {
+        id: SignalId::HealthUnread,
+        weight: Weight::Weighs,
+        says: format!(
+            "health could not be read at {at}: {why}; what else is said here is of the last reading that could be made"
+        ),
+        value: None,
+        unit: String::new(),
+        before: None,
+        before_at: None,
+        source: "transport".to_owned(),
+    }
 }
 
 struct Maker<'a> {

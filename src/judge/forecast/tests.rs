@@ -384,7 +384,7 @@ prop_compose! {
         medium in any_medium(),
         counts in proptest::collection::vec(any_count(), 10),
         figures in proptest::collection::vec(any_figure(), 5),
-        flags in proptest::collection::vec(any::<bool>(), 9),
+        flags in proptest::collection::vec(any::<bool>(), 10),
         limit in proptest::option::of(any::<bool>()),
         spare in proptest::option::of((any::<u8>(), any::<u8>())),
         pre in proptest::option::of(any::<u8>()),
@@ -427,6 +427,7 @@ prop_compose! {
             logged_since_start: flags[8],
             error_age_days: figures[3],
             speed_share: figures[4],
+            later_unread: flags[9],
         }
     }
 }

@@ -1,12 +1,13 @@
-//! What this run does over again: copies that were found to differ or to be gone, and what was given up by a decision
-//! that has lapsed.
+//! What this run does over again: copies that were found to differ or to be gone, those made on memory that failed, once
+//! it was exchanged, and what was given up by a decision that has lapsed.
 //!
 //! Invariant: what differed no longer counts as written, so this run copies it again; the mark that
 //! it differed stays until a later reading back finds it equal.
 
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{GotRow, LedgerError, Want};
+use crate::ledger::{Fact, GotRow, LedgerError, Want};
 use crate::step::outcome::Problem;
+use crate::step::state::memory_changed_since_failed;
 
 /// Rows a transaction.
 const ROWS: usize = 1000;
@@ -40,10 +41,30 @@ pub(super) fn take_back_lapsed(job: &Job<'_>) -> Result<u64, Problem> {
 
 /// Takes the copies that differ at the destinations in `mask` for not written; returns how many.
 pub(super) fn forget_what_differs(job: &Job<'_>, mask: u64) -> Result<u64, LedgerError> {
+    let differs = "(got.mismatch & got.written) <> 0";
+    forget(job, differs, |got| got.mismatch & got.written & mask)
+}
+
+/// Takes every copy that was made before the failed memory was exchanged for not written, wherever it lies; returns how many.
+pub(super) fn forget_failed_memory(job: &Job<'_>, facts: &[Fact]) -> Result<u64, LedgerError> {
+    let Some(changed) = memory_changed_since_failed(facts) else {
+        return Ok(0);
+    };
+    let made = job.ledger.batches_before(changed)?;
+    forget(job, "got.written <> 0", |got| {
+        if got.batch <= made { got.written } else { 0 }
+    })
+}
+
+fn forget(
+    job: &Job<'_>,
+    which: &'static str,
+    bad: impl Fn(&GotRow) -> u64,
+) -> Result<u64, LedgerError> {
     let ledger = &job.ledger;
     let (mut after, mut count) = (0, 0u64);
     loop {
-        let page = ledger.items_after("(got.mismatch & got.written) <> 0", after, ROWS)?;
+        let page = ledger.items_after(which, after, ROWS)?;
         let Some((last, _)) = page.last() else {
             return Ok(count);
         };
@@ -51,7 +72,7 @@ pub(super) fn forget_what_differs(job: &Job<'_>, mask: u64) -> Result<u64, Ledge
         let mut sum = ledger.row_sum()?;
         ledger.transaction::<_, LedgerError>(|ledger| {
             for (item, got) in &page {
-                let bad = got.mismatch & got.written & mask;
+                let bad = bad(got);
                 if bad == 0 {
                     continue;
                 }

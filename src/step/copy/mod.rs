@@ -48,7 +48,7 @@ pub fn copy(
         ));
     }
     let route = crate::step::route_of(job, &facts);
-    if let Some(refused) = crate::step::refer_refusal(job, &facts, route)? {
+    if let Some(refused) = crate::step::refer_refusal(job, &facts, route) {
         return Err(refused);
     }
     let opened = job.destinations();
@@ -111,6 +111,14 @@ pub fn copy(
             ),
         });
     }
+    let doubtful = anew::forget_failed_memory(job, &facts).map_err(|e| ledger_problem(&e))?;
+    if doubtful > 0 {
+        tell(Event::Warn {
+            says: format!(
+                "{doubtful} copies made while the memory counted as failed are written anew"
+            ),
+        });
+    }
     let mut watch = Watch::new(job, route);
     watch.before()?;
     let mut run = Run {
@@ -122,6 +130,7 @@ pub fn copy(
         bytes: 0,
         stopped: None,
         rerouted: false,
+        troubled: false,
         failed: Vec::new(),
     };
     run.announce(tell);
@@ -224,10 +233,19 @@ struct Run<'a, 'b> {
     bytes: u64,
     stopped: Option<String>,
     rerouted: bool,
+    /// Something did not read, or the source went away: the forecast is not what it was.
+    troubled: bool,
     failed: Vec<(usize, Fault)>,
 }
 
 impl Run<'_, '_> {
+    /// The drive that a volume lies on; the first for a folder.
+    fn drive_of(&self, volume: i64) -> usize {
+        let volumes = crate::step::plan::drive::volumes(self.job).unwrap_or_default();
+        let found = volumes.iter().find(|kept| kept.number == volume);
+        found.map_or(0, |kept| kept.drive)
+    }
+
     fn announce(&self, tell: Tell<'_>) {
         let classes = Class::ALL
             .iter()
@@ -393,6 +411,9 @@ impl Run<'_, '_> {
             stopped: self.stopped.clone(),
             rows: sum.to_string(),
         })?;
+        if self.troubled {
+            crate::step::assess::judge_again(job)?;
+        }
         if remaining == 0 {
             // Complete: the bags get their manifests now, so that they can be checked with stock tools from here on.
             for sealed in crate::step::seal::seal_each(job, self.destinations)? {
@@ -509,10 +530,17 @@ impl Foreman for Steering<'_, '_, '_, '_> {
                 });
             }
         }
-        if let Some(fault) = &done.source_gone {
-            self.run
-                .stopped
-                .get_or_insert_with(|| format!("the source is gone: {fault}"));
+        self.run.troubled |= done.got.fault.is_some();
+        if let Some(fault) = &done.source_gone
+            && self.run.stopped.is_none()
+        {
+            self.run.stopped = Some(format!("the source is gone: {fault}"));
+            let body = FactBody::Vanished {
+                drive: self.run.drive_of(done.errand.item.volume),
+                why: fault.to_string(),
+            };
+            let (ledger, at) = (&self.run.job.ledger, self.run.job.now());
+            ledger.transaction::<_, LedgerError>(|ledger| ledger.record(at, &body).map(|_| ()))?;
         }
         if self.committer.add(done)? {
             self.run.tell_classes(self.committer, self.tell);

@@ -1,12 +1,12 @@
 //! Watching the drives while they are copied: a reading every few minutes, a pause on heat, and
 //! another route when the drive says so.
 //!
-//! Invariant: only live drives are asked (an image has no health, recorded replies get no younger);
-//! a watch that cannot read says nothing and changes nothing, the gate names that.
+//! Invariant: only live drives are asked (an image has no health, recorded replies get no younger); within one run the
+//! route only ever gets more careful. A watch that cannot read keeps what was known, and the gate names the rest.
 
 use crate::drive::evidence::EvidenceMedium;
 use crate::drive::reading::Reading;
-use crate::job::Job;
+use crate::job::{Job, ledger_problem};
 use crate::step::assess;
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::{Problem, Route};
@@ -59,18 +59,24 @@ impl<'a, 'b> Watch<'a, 'b> {
         }
     }
 
-    /// Takes a reading of every live drive whose newest one is older than the policy allows before a copy.
+    /// Takes a reading of every live drive whose newest one is older than the policy allows before a copy; the route is
+    /// then the one that they decide.
     pub fn before(&mut self) -> Result<(), Problem> {
         let limit = f64::from(self.job.policy.health.before_copy_minutes.get()) / 60.0;
         for drive in self.drives.clone() {
             let taken = assess::newest_of(self.job, drive)?.map(|reading| reading.taken);
             if taken.is_none_or(|taken| self.job.now().hours_since(taken) > limit) {
                 let reading = assess::take(self.job, drive, None)?;
-                assess::keep(self.job, drive, &reading)?;
+                assess::keep(self.job, drive, &reading, false)?;
             }
         }
         if !self.drives.is_empty() {
             assess::judge_again(self.job)?;
+            let facts = self.job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+            self.route = crate::step::route_of(self.job, &facts).max(self.route);
+            if let Some(refused) = crate::step::refer_refusal(self.job, &facts, self.route) {
+                return Err(refused);
+            }
         }
         Ok(())
     }
@@ -87,13 +93,9 @@ impl<'a, 'b> Watch<'a, 'b> {
             }
         }
         assess::judge_again(self.job)?;
-        let facts = self
-            .job
-            .ledger
-            .facts()
-            .map_err(|e| crate::job::ledger_problem(&e))?;
+        let facts = self.job.ledger.facts().map_err(|e| ledger_problem(&e))?;
         let route = crate::step::route_of(self.job, &facts);
-        if route == self.route {
+        if route <= self.route {
             return Ok(Watched::GoOn);
         }
         self.route = route;
@@ -115,7 +117,7 @@ impl<'a, 'b> Watch<'a, 'b> {
         let mut paused = false;
         for _ in 0..LOOKS {
             let reading = assess::take(self.job, drive, None)?;
-            assess::keep(self.job, drive, &reading)?;
+            assess::keep(self.job, drive, &reading, true)?;
             let limit = heat_limit(self.job, &reading);
             let resume = limit - f64::from(self.job.policy.heat.resume_below_celsius.get());
             match reading.evidence.celsius {

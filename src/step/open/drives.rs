@@ -165,8 +165,8 @@ pub fn name_by_reading(job: Job<'_>) -> Result<Job<'_>, Problem> {
 /// The drives in the words of the interface.
 pub fn shown(job: &Job<'_>) -> Result<Vec<DriveOnHold>, Problem> {
     if job.setup.drives.is_empty() {
-        let Some(reading) =
-            crate::step::assess::newest_of(job, 0)?.filter(|_| job.setup.replies.is_some())
+        let Some(reading) = crate::step::assess::newest_before(job, 0, i64::MAX)?
+            .filter(|_| job.setup.replies.is_some())
         else {
             return Ok(Vec::new());
         };

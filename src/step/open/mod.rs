@@ -94,6 +94,7 @@ pub fn open(
         machine: request.machine,
         must_haves: request.must_have.as_ref().map(must_have_list),
         host: bench.host().id,
+        answers: Vec::new(),
     };
     let ledger = make_ledger(&dir.join(Ledger::FILE)).map_err(|e| ledger_problem(&e))?;
     keep(&ledger, now, &setup)?;
@@ -109,7 +110,8 @@ pub fn open(
     Ok(Outcome::done(&job.dir, opened(&job, drives), points))
 }
 
-/// Adds answers of the intake to a job that is open already. Nothing else of it changes.
+/// Adds answers of the intake to a job that is open already. Nothing else of it changes. A bad symptom is not taken back
+/// by a milder answer: it stays until the owner has decided to go on, and both answers stand in the record.
 pub fn amend(job: Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Problem> {
     refuse_another_job(&job, request)?;
     let mut setup = job.setup.clone();
@@ -130,8 +132,30 @@ pub fn amend(job: Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Pro
     }
     setup.owner = request.owner.clone().or(setup.owner);
     setup.technician = request.technician.clone().or(setup.technician);
-    setup.symptom = request.symptom.or(setup.symptom);
-    setup.memory = request.memory.or(setup.memory);
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    let now = job.now();
+    let since = setup.opened;
+    if let Some(symptom) = request.symptom {
+        let before = setup.symptom;
+        setup.answer(
+            "symptom",
+            (before.map(|s| s.word()), since),
+            (symptom.word(), now),
+        );
+        let milder = job.has_bad_symptom() && !symptom.is_bad();
+        if !milder || crate::step::state::refer_decided(&facts) {
+            setup.symptom = Some(symptom);
+        }
+    }
+    if let Some(memory) = request.memory {
+        let before = setup.memory;
+        setup.answer(
+            "memory",
+            (before.map(|m| m.word()), since),
+            (memory.word(), now),
+        );
+        setup.memory = Some(memory);
+    }
     setup.machine = request.machine.or(setup.machine);
     if let Some(must_have) = &request.must_have {
         // Earlier must-haves keep their numbers, because answers refer to them.
@@ -144,11 +168,13 @@ pub fn amend(job: Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Pro
         );
         setup.must_haves = Some(list);
     }
-    keep(&job.ledger, job.now(), &setup)?;
+    keep(&job.ledger, now, &setup)?;
     let Job {
         bench, ledger, dir, ..
     } = job;
     let renewed = Job::with(bench, ledger, dir)?;
+    // What was judged before an answer is judged again with it.
+    crate::step::assess::judge_again(&renewed)?;
     let drives = drives::shown(&renewed)?;
     Ok(Outcome::done(
         &renewed.dir,

@@ -42,18 +42,16 @@ pub fn plan(
 ) -> Result<Outcome<Planned>, Problem> {
     tell(Event::Started { step: Step::Plan });
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    if !job.setup.drives.is_empty() {
-        // Surveying reads the drive: with a bad symptom that is the owner's decision.
-        let route = crate::step::route_of(job, &facts);
-        if let Some(refused) = crate::step::refer_refusal(job, &facts, route)? {
-            return Err(refused);
-        }
+    crate::step::refuse_closing(job, &facts)?;
+    // Surveying reads the source: with a bad symptom that is the owner's decision.
+    let route = crate::step::route_of(job, &facts);
+    if let Some(refused) = crate::step::refer_refusal(job, &facts, route) {
+        return Err(refused);
     }
     let survey = 1 + facts
         .iter()
         .filter(|fact| matches!(fact.body, FactBody::SurveyBegun { .. }))
         .count() as i64;
-    crate::step::refuse_closing(job, &facts)?;
     let classer = Classer::new(&job.policy);
     let walked = match &job.setup.folder {
         Some(kept) => {

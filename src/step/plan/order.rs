@@ -4,9 +4,11 @@ use crate::job::Job;
 use crate::judge::order::{ClassValues, key, seconds};
 use crate::judge::situation::Pace;
 use crate::ledger::{Fact, FactBody, Ledger, LedgerError};
+use crate::step::assess::{hazard_key, pace_key};
 use crate::step::outcome::OrderStep;
 use crate::survey::item::{Class, Mark};
 use rusqlite::params;
+use std::collections::HashMap;
 
 /// Seconds that opening one more file costs on a drive with moving heads (engineering judgement).
 const SEEK_SECONDS: f64 = 0.015;
@@ -15,17 +17,22 @@ const SEEK_SECONDS: f64 = 0.015;
 pub fn order(job: &Job<'_>, facts: &[Fact]) -> Result<(), LedgerError> {
     let ledger = &job.ledger;
     let values = class_values(job);
-    let (pace, hazard) = pace_and_hazard(job, facts);
+    let drives = of_volumes(job);
+    let paces: Vec<(f64, f64)> = (0..crate::step::assess::drive_count(job))
+        .map(|drive| pace_and_hazard(job, facts, drive))
+        .collect();
     ledger.transaction::<_, LedgerError>(|ledger| {
         let db = ledger.db();
         let fresh = "DROP TABLE IF EXISTS temp.rank; CREATE TEMP TABLE rank(class INTEGER, bucket INTEGER, item INTEGER); DELETE FROM queue;";
         ledger.doing("clearing the queue", db.execute_batch(fresh))?;
-        let mut select = ledger.doing("ranking", db.prepare("SELECT id, class, bytes FROM item WHERE kind = 0 AND want IN (0, 2) AND twin = 0 AND marks & ?1 = 0"))?;
+        let mut select = ledger.doing("ranking", db.prepare("SELECT id, class, bytes, volume FROM item WHERE kind = 0 AND want IN (0, 2) AND twin = 0 AND marks & ?1 = 0"))?;
         let mut insert = ledger.doing("ranking", db.prepare("INSERT INTO temp.rank VALUES(?1, ?2, ?3)"))?;
         let mut rows = ledger.doing("ranking", select.query([no_content_marks()]))?;
         while let Some(row) = ledger.doing("ranking", rows.next())? {
-            let read = (|| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, row.get::<_, i64>(2)? as u64)))();
-            let (id, class_code, bytes) = ledger.doing("ranking", read)?;
+            let read = (|| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, row.get::<_, i64>(2)? as u64, row.get::<_, i64>(3)?)))();
+            let (id, class_code, bytes, volume) = ledger.doing("ranking", read)?;
+            let drive = drives.get(&volume).copied().unwrap_or(0);
+            let (pace, hazard) = paces.get(drive).copied().unwrap_or_else(|| pace_and_hazard(job, facts, drive));
             let class = Class::ALL.get(class_code as usize).copied().unwrap_or(Class::Irreplaceable);
             let rank = key(values.value(class, bytes), seconds(bytes, 1, pace, SEEK_SECONDS), hazard);
             ledger.doing("ranking", insert.execute(params![class_code, rank.bucket, id]))?;
@@ -71,11 +78,18 @@ fn class_values(job: &Job<'_>) -> ClassValues {
     }
 }
 
-/// Bytes per second and hazard per second, as the newest forecast kept them.
-fn pace_and_hazard(job: &Job<'_>, facts: &[Fact]) -> (f64, f64) {
-    let number = |key: &str| {
+/// The drive that each volume lies on; empty for a folder job.
+fn of_volumes(job: &Job<'_>) -> HashMap<i64, usize> {
+    // What cannot be understood is said by every other reader of the survey; here it only costs the order.
+    let volumes = super::drive::volumes(job).unwrap_or_default();
+    volumes.iter().map(|v| (v.number, v.drive)).collect()
+}
+
+/// Bytes per second and hazard per second of a drive, as its newest forecast kept them.
+fn pace_and_hazard(job: &Job<'_>, facts: &[Fact], wanted: usize) -> (f64, f64) {
+    let number = |key: String| {
         job.ledger
-            .get(key)
+            .get(&key)
             .ok()
             .flatten()
             .and_then(|text| text.parse::<f64>().ok())
@@ -83,12 +97,12 @@ fn pace_and_hazard(job: &Job<'_>, facts: &[Fact]) -> (f64, f64) {
     };
     let forecast = facts
         .iter()
-        .any(|fact| matches!(fact.body, FactBody::Forecast { .. }));
-    let pace = number("pace-bytes-per-second")
+        .any(|fact| matches!(fact.body, FactBody::Forecast { drive, .. } if drive == wanted));
+    let pace = number(pace_key(wanted))
         .filter(|pace| *pace >= 1.0)
         .unwrap_or(Pace::class_default(None).bytes_per_second);
     let hazard = if forecast {
-        number("hazard-per-second").unwrap_or(0.0)
+        number(hazard_key(wanted)).unwrap_or(0.0)
     } else {
         0.0
     };

@@ -24,8 +24,10 @@ const SAMPLE_BYTES: u64 = 256 << 20;
 
 /// Reads the source a second time: a drawn sample with good memory, everything otherwise. Returns how many readings disagreed.
 pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Problem> {
-    let full = !matches!(job.setup.memory, Some(MemoryState::KnownGood));
-    if job.has_bad_symptom() {
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    let memory = crate::step::state::memory_in_force(job, &facts);
+    let full = memory != Some(MemoryState::KnownGood);
+    if job.has_bad_symptom() || crate::step::waits_for_owner(job, &facts) {
         // A drive that may die of being read is not read for a check.
         return Ok(0);
     }
@@ -54,7 +56,7 @@ pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Pr
         unequal: 0,
         unread: 0,
     };
-    let route = crate::step::route_of(job, &ledger.facts().map_err(|e| ledger_problem(&e))?);
+    let route = crate::step::route_of(job, &facts);
     let workers = if route == crate::step::outcome::Route::Ordinary {
         job.bench.workers()
     } else {

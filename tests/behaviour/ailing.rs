@@ -1,0 +1,376 @@
+//! A drive that gets worse, falls silent, is exchanged, or whose record is edited: what the job once knew of it stays
+//! known. The pages are laid out as ACS-3 fixes them (`life::health`).
+
+use crate::hostile::noise;
+use crate::shop::{Said, Shop};
+use holdpoint::drive::question::{Question, Reply};
+use holdpoint::drive::replies::Replies;
+use holdpoint::ledger::{FactBody, Ledger};
+use holdpoint::life::health::{Ailing, replies};
+use holdpoint::value::Moment;
+
+const HEALTHY: Ailing = Ailing {
+    hours: 9000,
+    awaiting: 0,
+    remapped: 0,
+    given_up: 0,
+    stopped_at: None,
+    celsius: 33,
+};
+
+fn record(shop: &Shop, folder: &str, said: &Replies) {
+    for (question, reply) in said.iter() {
+        let name = question.file_name();
+        let stem = name.trim_end_matches(".bin");
+        match reply {
+            Reply::Bytes(bytes) => shop.put(&format!("{folder}/{name}"), bytes),
+            Reply::Unread(why) => shop.put(&format!("{folder}/{stem}.error"), why),
+            Reply::NotReported => continue,
+        };
+    }
+}
+
+fn disk(shop: &Shop, folder: &str, serial: &str, ailing: &Ailing) {
+    record(shop, folder, &replies("INVENTED 500", serial, ailing));
+}
+
+/// Every page refused: operation unknown.
+fn silent(shop: &Shop, folder: &str) {
+    let mut said = Replies::default();
+    for question in [Question::AtaIdentify, Question::AtaSmartData] {
+        said.put(question, Reply::Unread("sense 05/20/00".into()));
+    }
+    record(shop, folder, &said);
+}
+
+fn shop() -> Shop {
+    let shop = Shop::new();
+    for number in 0..3 {
+        let name = format!("laptop/Pictures/{number}.jpg");
+        shop.put(&name, noise(number, 4000));
+    }
+    shop
+}
+
+fn opened(shop: &Shop, more: &[&str]) -> Said {
+    let mut words = vec!["open", "--folder", "laptop", "--to", "copies"];
+    words.extend(["--job", "copies/job", "--policy", "practice"]);
+    words.extend(["--owner", "R. Amsel", "--technician", "K. Brandt"]);
+    words.extend(["--must-have", "none", "--json"]);
+    words.extend(more);
+    shop.run(&words).ends(0)
+}
+
+const SOUND: [&str; 4] = ["--symptom", "none", "--memory", "known-good"];
+
+#[track_caller]
+fn route(said: &Said) -> String {
+    let json = said.json();
+    let route = &json["result"]["drives"][0]["forecast"]["route"];
+    route.as_str().unwrap().to_owned()
+}
+
+fn owner(shop: &Shop, what: &[&str]) -> Said {
+    let mut words = vec!["waive"];
+    words.extend(what);
+    words.extend(["--reason", "a test", "--decided-by", "owner"]);
+    words.extend(["--name", "R. Amsel", "--how", "signed"]);
+    shop.step(&words)
+}
+
+fn facts(shop: &Shop) -> Ledger {
+    Ledger::open(&shop.path("copies/job/ledger.db")).unwrap()
+}
+
+#[test]
+fn a_reading_that_fails_takes_no_bad_news_back() {
+    let shop = shop();
+    let sick = Ailing {
+        awaiting: 392,
+        ..HEALTHY
+    };
+    disk(&shop, "sick", "INV-1", &sick);
+    silent(&shop, "silent");
+    opened(&shop, &SOUND);
+    assert_eq!(
+        route(&shop.step(&["assess", "--replies", "sick"]).ends(0)),
+        "salvage"
+    );
+    let said = shop.step(&["assess", "--replies", "silent"]).ends(0);
+    assert_eq!(route(&said), "salvage", "{}", said.out);
+    let json = said.json();
+    let reading = &json["result"]["drives"][0]["reading"];
+    assert_eq!(reading["readable"], false);
+    let ids: Vec<_> = reading["signals"].as_array().unwrap().iter().collect();
+    for id in ["health-unread", "sectors-awaiting"] {
+        assert!(ids.iter().any(|signal| signal["id"] == id), "{reading:#}");
+    }
+    assert!(said.points().contains(&"health-unread".to_owned()));
+    // Nor does the judging that a survey brings.
+    shop.step(&["plan"]).ends(0);
+    let facts = facts(&shop).facts().unwrap();
+    let newest = facts.iter().rev().find_map(|fact| match &fact.body {
+        FactBody::Forecast { route, .. } => Some(route.clone()),
+        _ => None,
+    });
+    assert_eq!(newest.as_deref(), Some("salvage"));
+    // A drive that has shown symptoms is not the technician's to release unread.
+    let refused = shop.waive(&["--point", "health-unread"]);
+    assert_ne!(refused.code, Some(0), "{}", refused.out);
+}
+
+#[test]
+fn what_grew_and_then_stood_still_has_grown() {
+    let shop = shop();
+    for remapped in [3u32, 10] {
+        let ailing = Ailing {
+            remapped,
+            ..HEALTHY
+        };
+        disk(&shop, &format!("at-{remapped}"), "INV-1", &ailing);
+    }
+    opened(&shop, &SOUND);
+    let go = |folder: &str| route(&shop.step(&["assess", "--replies", folder]).ends(0));
+    assert_eq!(go("at-3"), "ordinary");
+    assert_eq!(go("at-10"), "gentle");
+    assert_eq!(go("at-10"), "gentle");
+    let said = shop.step(&["assess", "--replies", "at-10"]).ends(0);
+    assert!(said.out.contains("grew by 7 since"), "{}", said.out);
+}
+
+#[test]
+fn vanishing_twice_is_for_the_laboratory_and_counts_that_rise_while_copying_are_worsening() {
+    let shop = shop();
+    disk(&shop, "well", "INV-1", &HEALTHY);
+    let worse = Ailing {
+        remapped: 5,
+        ..HEALTHY
+    };
+    disk(&shop, "worse", "INV-1", &worse);
+    opened(&shop, &SOUND);
+    let go = |folder: &str| shop.step(&["assess", "--replies", folder]).ends(0);
+    assert_eq!(route(&go("well")), "ordinary");
+    shop.step(&["plan"]).ends(0);
+    shop.step(&["copy"]).ends(0);
+    let said = go("worse");
+    assert_eq!(route(&said), "salvage", "{}", said.out);
+    assert!(said.out.contains("rose during this copy"), "{}", said.out);
+
+    let shop = self::shop();
+    disk(&shop, "well", "INV-1", &HEALTHY);
+    opened(&shop, &SOUND);
+    let go = |folder: &str| route(&shop.step(&["assess", "--replies", folder]).ends(0));
+    let vanish = || {
+        let ledger = facts(&shop);
+        let at = ledger.facts().unwrap().last().unwrap().at;
+        let body = FactBody::Vanished {
+            drive: 0,
+            why: "ENODEV".into(),
+        };
+        ledger.record(at, &body).unwrap();
+    };
+    assert_eq!(go("well"), "ordinary");
+    vanish();
+    assert_eq!(go("well"), "gentle");
+    vanish();
+    assert_eq!(go("well"), "refer");
+    shop.step(&["plan"]).ends(3);
+}
+
+#[test]
+fn replies_of_another_drive_are_refused() {
+    let shop = shop();
+    disk(&shop, "mine", "SYNTH-0002", &HEALTHY);
+    disk(&shop, "other", "SYNTH-0001", &HEALTHY);
+    record(
+        &shop,
+        "model",
+        &replies("ANOTHER 900", "SYNTH-0002", &HEALTHY),
+    );
+    opened(&shop, &[&SOUND[..], &["--replies", "mine"]].concat());
+    for (folder, expected, found) in [
+        ("other", "SYNTH-0002", "SYNTH-0001"),
+        ("model", "INVENTED 500", "ANOTHER 900"),
+    ] {
+        let said = shop.step(&["assess", "--replies", folder]).ends(1).json();
+        let what = said["error"]["what"].as_str().unwrap();
+        assert!(what.contains(expected) && what.contains(found), "{said}");
+    }
+    shop.step(&["assess", "--replies", "mine"]).ends(0);
+}
+
+#[test]
+fn a_milder_answer_takes_no_symptom_back() {
+    let shop = shop();
+    opened(&shop, &["--symptom", "dropped", "--memory", "known-good"]);
+    let milder = [
+        "open",
+        "--folder",
+        "laptop",
+        "--to",
+        "copies",
+        "--job",
+        "copies/job",
+    ];
+    let amend = |more: &[&str]| shop.run(&[&milder[..], more, &["--json"]].concat()).ends(0);
+    let said = amend(&["--symptom", "none"]);
+    assert!(said.points().contains(&"refer-undecided".to_owned()));
+    assert!(
+        said.out.contains("told dropped at") && said.out.contains("then none at"),
+        "{}",
+        said.out
+    );
+    shop.step(&["plan"]).ends(3);
+    // The owner's word goes over it; then the milder answer may stand, and both are on the certificate.
+    owner(&shop, &["--point", "refer-undecided"]).ends(0);
+    amend(&["--symptom", "none"]);
+    for step in ["plan", "copy", "verify"] {
+        shop.step(&[step]).ends(0);
+    }
+    owner(&shop, &["--point", "health-unread"]).ends(0);
+    shop.step(&["release"]).ends(0);
+    let certificate =
+        std::fs::read_to_string(shop.path("copies/job/release/certificate.json")).unwrap();
+    assert!(
+        certificate.contains(r#""answer":"dropped""#) && certificate.contains(r#""answer":"none""#),
+        "{certificate}"
+    );
+    shop.step(&["print", "--paper", "receipt", "--out", "papers"])
+        .ends(0);
+    let paper = walkdir::WalkDir::new(shop.path("papers"));
+    let text: String = paper
+        .into_iter()
+        .filter_map(|entry| std::fs::read_to_string(entry.unwrap().path()).ok())
+        .collect();
+    assert!(text.contains("dropped at"), "{text}");
+}
+
+#[test]
+fn memory_that_failed_counts_until_every_copy_was_made_anew() {
+    let shop = shop();
+    opened(&shop, &["--symptom", "none", "--memory", "failed"]);
+    for step in ["plan", "copy"] {
+        shop.step(&[step]).ends(0);
+    }
+    let amend = [
+        "open",
+        "--folder",
+        "laptop",
+        "--to",
+        "copies",
+        "--job",
+        "copies/job",
+    ];
+    let words = [&amend[..], &["--memory", "known-good", "--json"]].concat();
+    let said = shop.run(&words).ends(0);
+    assert!(
+        said.points().contains(&"memory-failed".to_owned()),
+        "{}",
+        said.out
+    );
+    shop.step(&["verify"]).ends(0);
+    let said = shop.step(&["release"]).ends(3);
+    assert!(said.points().contains(&"memory-failed".to_owned()));
+    // With the modules exchanged, the copies are made anew.
+    shop.step(&["copy"]).ends(0);
+    shop.step(&["verify"]).ends(0);
+    shop.waive_health();
+    shop.step(&["release"]).ends(0);
+    let certificate =
+        std::fs::read_to_string(shop.path("copies/job/release/certificate.json")).unwrap();
+    assert!(
+        certificate.contains(r#""answer":"failed""#),
+        "{certificate}"
+    );
+}
+
+#[test]
+fn with_a_bad_symptom_a_folder_is_not_listed_either() {
+    for symptom in ["clicking", "dropped", "liquid", "vanishes"] {
+        let shop = shop();
+        opened(&shop, &["--symptom", symptom, "--memory", "known-good"]);
+        let said = shop.step(&["plan", "--list"]).ends(3).json();
+        assert!(
+            said["error"]["next"]
+                .as_str()
+                .unwrap()
+                .contains("refer-undecided"),
+            "{said}"
+        );
+        let points = shop.step(&["release"]).ends(3).points();
+        assert!(points.contains(&"refer-undecided".to_owned()), "{points:?}");
+        owner(&shop, &["--point", "refer-undecided"]).ends(0);
+        shop.step(&["plan"]).ends(0);
+    }
+}
+
+#[test]
+fn a_symptom_told_late_counts_at_once() {
+    let shop = shop();
+    opened(&shop, &SOUND);
+    shop.step(&["assess"]).ends(0);
+    shop.step(&["plan"]).ends(0);
+    let words = [
+        "open",
+        "--folder",
+        "laptop",
+        "--to",
+        "copies",
+        "--job",
+        "copies/job",
+    ];
+    let words = [&words[..], &["--symptom", "clicking", "--json"]].concat();
+    let said = shop.run(&words).ends(0);
+    assert!(said.points().contains(&"refer-undecided".to_owned()));
+    shop.step(&["copy"]).ends(3);
+}
+
+#[test]
+fn a_reading_or_a_forecast_that_was_edited_breaks_the_record() {
+    let edits = [
+        "DELETE FROM setting WHERE key = 'reading-1'",
+        "UPDATE setting SET value = replace(value, '9000', '9001') || ' ' WHERE key = 'reading-1'",
+        "UPDATE setting SET value = value || ' ' WHERE key = 'forecast-0'",
+    ];
+    for edit in edits {
+        let shop = shop();
+        disk(&shop, "well", "INV-1", &HEALTHY);
+        opened(&shop, &[&SOUND[..], &["--replies", "well"]].concat());
+        shop.step(&["assess"]).ends(0);
+        for step in ["plan", "copy", "verify"] {
+            shop.step(&[step]).ends(0);
+        }
+        let db = rusqlite::Connection::open(shop.path("copies/job/ledger.db")).unwrap();
+        assert_eq!(db.execute(edit, []).unwrap(), 1, "{edit}");
+        drop(db);
+        let points = shop.step(&["release"]).ends(3).points();
+        assert!(
+            points.contains(&"ledger-broken".to_owned()),
+            "{edit}: {points:?}"
+        );
+    }
+}
+
+#[test]
+fn what_a_sample_met_is_kept_and_judged() {
+    let shop = shop();
+    disk(&shop, "well", "INV-1", &HEALTHY);
+    opened(&shop, &[&SOUND[..], &["--replies", "well"]].concat());
+    let met = |stalled: Option<f64>, error: Option<&str>| {
+        let ledger = facts(&shop);
+        let at = Moment::from_seconds(ledger.facts().unwrap().last().unwrap().at.seconds() + 1);
+        let body = FactBody::Sampled {
+            drive: 0,
+            bytes_per_second: None,
+            stalled,
+            error: error.map(str::to_owned),
+        };
+        ledger.record(at, &body).unwrap();
+        std::thread::sleep(std::time::Duration::from_millis(1100));
+        drop(ledger);
+        route(&shop.step(&["assess"]).ends(0))
+    };
+    assert_eq!(route(&shop.step(&["assess"]).ends(0)), "ordinary");
+    assert_eq!(met(Some(0.02), None), "gentle");
+    assert_eq!(met(None, Some("EIO at byte 7")), "salvage");
+}
