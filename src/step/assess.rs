@@ -149,7 +149,9 @@ fn sampled(
 pub fn ask_drive(job: &Job<'_>, kept: &DriveKept, path: &Path, at: Moment) -> Reading {
     match job.bench.transport(path) {
         Ok(mut transport) => {
-            let bus = match kept.name.as_str() {
+            // Beneath an opened volume it is the disk there that is asked.
+            let beneath = kept.disks.first().filter(|_| kept.is_stack);
+            let bus = match beneath.unwrap_or(&kept.name).as_str() {
                 name if name.starts_with("nvme") => Some(Bus::Nvme),
                 name if name.starts_with("mmcblk") => Some(Bus::Mmc),
                 name if name.starts_with("sd") => Some(Bus::Scsi),
@@ -158,16 +160,29 @@ pub fn ask_drive(job: &Job<'_>, kept: &DriveKept, path: &Path, at: Moment) -> Re
             let hint = Hint {
                 bus,
                 recorded: false,
-                bytes: Some(kept.bytes),
+                bytes: Some(kept.bytes).filter(|_| !kept.is_stack),
                 sector_bytes: Some(kept.sector_bytes),
             };
-            Reading::take(transport.as_mut(), at, &hint)
+            of_this(kept, Reading::take(transport.as_mut(), at, &hint))
         }
         Err(fault) => nobody_asked(
             Reading::take(&mut Silent, at, &Hint::default()),
             fault.to_string(),
         ),
     }
+}
+
+/// A reading of the disk beneath an opened volume tells how long that lasts, not which volume this is: the disk holds more,
+/// and its name and serial must never stand for the volume.
+fn of_this(kept: &DriveKept, mut reading: Reading) -> Reading {
+    if kept.is_stack {
+        let drive = &mut reading.drive;
+        drive.model = Known::NotReported;
+        drive.serial = Known::NotReported;
+        drive.firmware = Known::NotReported;
+        drive.bytes = Known::NotReported;
+    }
+    reading
 }
 
 fn nobody_asked(mut reading: Reading, why: String) -> Reading {
@@ -230,7 +245,11 @@ pub fn newest_before(
     let value = text.and_then(|text| serde_json::from_str::<serde_json::Value>(&text).ok());
     let stored = value
         .and_then(|value| serde_json::from_value::<StoredReading>(value["stored"].clone()).ok());
-    Ok(stored.map(StoredReading::decode))
+    let reading = stored.map(StoredReading::decode);
+    Ok(match job.setup.drives.get(wanted) {
+        Some(kept) => reading.map(|reading| of_this(kept, reading)),
+        None => reading,
+    })
 }
 
 /// Forecast and route for the newest state of the job.
