@@ -88,6 +88,9 @@ pub struct DriveKept {
     pub is_image: bool,
     /// A loop device.
     pub is_loop: bool,
+    /// An opened volume that lies on other disks (unlocked, combined), no disk of its own.
+    #[serde(default)]
+    pub is_stack: bool,
     /// Model, as the drive reports it, else as the system has it.
     pub model: Option<String>,
     /// Serial, likewise.
@@ -132,6 +135,15 @@ impl DriveKept {
     pub fn seen(&self) -> Option<Fingerprint> {
         self.fingerprint
             .map(|_| Fingerprint::kept(self.bytes, self.stretches.clone()))
+    }
+
+    /// The whole disks that are in the job with it. What lies beneath an opened volume is not: that holds more than the volume.
+    pub fn whole_disks(&self) -> &[String] {
+        if self.is_stack && !self.is_loop {
+            &[]
+        } else {
+            &self.disks
+        }
     }
 }
 

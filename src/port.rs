@@ -394,6 +394,8 @@ pub struct DriveFacts {
     pub is_image: bool,
     /// A loop device: an image file that looks like a device.
     pub is_loop: bool,
+    /// An opened volume that lies on other disks (unlocked, combined): no disk of its own. Its serial is made of theirs.
+    pub is_stack: bool,
     /// Model, as the system has it; `None` = not told.
     pub model: Option<String>,
     /// Serial, as the system has it; `None` = not told.

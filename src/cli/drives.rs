@@ -45,19 +45,28 @@ pub fn look(system: &System, path: &Path) -> Result<DriveFacts, Fault> {
         });
     };
     let beneath = topology::beneath_device(system, device)?;
-    let name = path
-        .file_name()
-        .map(|name| name.to_string_lossy().into_owned())
+    // By number: the node of an opened volume may have another name than the kernel's.
+    let name = topology::name_of(system, device)
+        .or_else(|| Some(path.file_name()?.to_string_lossy().into_owned()))
         .unwrap_or_default();
     let disk = disks::disk(system, &name);
     if disk.is_none() && !name.starts_with("loop") {
         return Err(Fault::new(
             FaultKind::Other,
             doing(),
-            "expected a whole disk, found a partition or a stacked device; name the disk itself",
+            "expected a whole disk or an opened volume, found a partition; name the disk itself",
         ));
     }
-    let is_loop = name.starts_with("loop");
+    let stack =
+        (beneath.stacks.contains(&name)).then(|| Stack::of(system, &name, device, &beneath));
+    let is_stack = stack.is_some();
+    // A stack that ends on image files is one too.
+    let is_loop = name.starts_with("loop")
+        || (is_stack
+            && beneath
+                .leaves
+                .iter()
+                .all(|leaf| beneath.loops.contains(leaf)));
     let Disk {
         model,
         serial,
@@ -72,10 +81,16 @@ pub fn look(system: &System, path: &Path) -> Result<DriveFacts, Fault> {
         .into_iter()
         .map(used)
         .collect();
+    let (model, serial, path) = match stack {
+        Some(stack) => (Some(stack.words), stack.serial, stack.node.unwrap_or(path)),
+        None => (model, serial, path),
+    };
+    let beneath_counts = is_loop || is_stack;
     Ok(DriveFacts {
         path,
         is_image: false,
         is_loop,
+        is_stack,
         model,
         serial,
         firmware,
@@ -83,18 +98,60 @@ pub fn look(system: &System, path: &Path) -> Result<DriveFacts, Fault> {
         sector_bytes,
         rotational,
         bus: bus.word().to_owned(),
-        disks: if is_loop {
+        disks: if beneath_counts {
             beneath.disks
         } else {
             vec![name.clone()]
         },
-        disks_unknown: is_loop && !beneath.unknown.is_empty(),
+        disks_unknown: beneath_counts && !beneath.unknown.is_empty(),
         device: 0,
         in_use,
         kernel_read_only: sectors.kernel_read_only().ok().or(read_only),
         sequence: sectors.sequence().or(sequence),
         name,
     })
+}
+
+/// An opened volume on other disks, as those and the kernel name it.
+struct Stack {
+    words: String,
+    /// The serials of all disks beneath it, each once; `None` = not every one tells its own.
+    serial: Option<String>,
+    /// The node by the name that it was opened under: the kernel's numbers change from opening to opening.
+    node: Option<std::path::PathBuf>,
+}
+
+impl Stack {
+    fn of(system: &System, name: &str, device: (u32, u32), beneath: &topology::Beneath) -> Self {
+        let leaves: Vec<Option<Disk>> = (beneath.leaves.iter())
+            .map(|leaf| disks::disk(system, leaf))
+            .collect();
+        let each = |told: fn(&Disk) -> Option<String>| {
+            let mut all = (leaves.iter())
+                .map(|leaf| leaf.as_ref().and_then(told))
+                .collect::<Option<Vec<String>>>()
+                .filter(|all| !all.is_empty() && beneath.unknown.is_empty())?;
+            all.sort_unstable();
+            all.dedup();
+            Some(all.join(" + "))
+        };
+        let opened = disks::mapped_name(system, name);
+        let node = opened
+            .as_ref()
+            .map(|opened| Path::new("/dev/mapper").join(opened));
+        let same =
+            |node: &Path| topology::block_device_at(node).is_ok_and(|there| there == Some(device));
+        Self {
+            words: format!(
+                "opened volume {} on {}",
+                opened.as_deref().unwrap_or(name),
+                each(|disk| disk.model.clone()).unwrap_or_else(|| beneath.leaves.join(" + "))
+            ),
+            // No drive's own serial: the disk beneath holds more than this volume, and must not pass for it.
+            serial: each(|disk| disk.serial.clone()).map(|serials| format!("volume on {serials}")),
+            node: node.filter(|node| same(node)),
+        }
+    }
 }
 
 fn used(use_: InUse) -> DriveUse {
@@ -154,5 +211,73 @@ fn facts_of(disk: Disk) -> DriveFacts {
         sequence: disk.sequence,
         name: disk.name,
         ..DriveFacts::default()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::fs::{create_dir_all, write};
+    use std::os::unix::fs::symlink;
+
+    /// A machine in a folder: an opened volume over a partition of a disk and over a second disk.
+    fn made(scratch: &Path, second_serial: bool) -> System {
+        let system = System {
+            sysfs: scratch.join("sys"),
+            mountinfo: scratch.join("mountinfo"),
+            swaps: scratch.join("swaps"),
+        };
+        write(&system.mountinfo, "").unwrap();
+        let devices = system.sysfs.join("devices/host0");
+        for folder in ["dev/block", "block", "class/block"] {
+            create_dir_all(system.sysfs.join(folder)).unwrap();
+        }
+        let device = |place: &str, number: &str| {
+            let directory = devices.join(place);
+            create_dir_all(directory.join("slaves")).unwrap();
+            write(directory.join("dev"), number).unwrap();
+            symlink(&directory, system.sysfs.join("dev/block").join(number)).unwrap();
+            symlink(&directory, system.sysfs.join("block").join(place)).unwrap();
+            directory
+        };
+        let told = |disk: &Path, serial: Option<&str>, model: &str| {
+            create_dir_all(disk.join("device")).unwrap();
+            write(disk.join("device/model"), model).unwrap();
+            if let Some(serial) = serial {
+                write(disk.join("device/serial"), serial).unwrap();
+            }
+        };
+        let (one, two) = (device("sdq", "8:0"), device("sdr", "8:16"));
+        told(&one, Some("AK-0001"), "Ackerwerk 500");
+        told(&two, second_serial.then_some("AK-0002"), "Ackerwerk 500");
+        create_dir_all(one.join("sdq1")).unwrap();
+        write(one.join("sdq1/partition"), "1").unwrap();
+        let stack = device("dm-0", "253:0");
+        create_dir_all(stack.join("dm")).unwrap();
+        write(stack.join("dm/name"), "opened").unwrap();
+        symlink(one.join("sdq1"), stack.join("slaves/sdq1")).unwrap();
+        symlink(two, stack.join("slaves/sdr")).unwrap();
+        system
+    }
+
+    #[test]
+    fn an_opened_volume_is_known_by_every_disk_beneath_it_and_passes_for_none() {
+        let scratch = tempfile::tempdir().unwrap();
+        let system = made(scratch.path(), true);
+        let beneath = topology::beneath_device(&system, (253, 0)).unwrap();
+        assert_eq!(beneath.disks, ["sdq", "sdr"]);
+        let stack = Stack::of(&system, "dm-0", (253, 0), &beneath);
+        assert_eq!(stack.serial.as_deref(), Some("volume on AK-0001 + AK-0002"));
+        assert_eq!(stack.words, "opened volume opened on Ackerwerk 500");
+        // No node of that name here: the kernel's own name has to do.
+        assert_eq!(stack.node, None);
+    }
+
+    #[test]
+    fn one_disk_without_a_serial_leaves_the_volume_without_one() {
+        let scratch = tempfile::tempdir().unwrap();
+        let system = made(scratch.path(), false);
+        let beneath = topology::beneath_device(&system, (253, 0)).unwrap();
+        assert_eq!(Stack::of(&system, "dm-0", (253, 0), &beneath).serial, None);
     }
 }

@@ -69,8 +69,9 @@ impl Counters {
         }
     }
 
-    /// What moved since `then`, in words; counters known on one side only are not compared,
-    /// and neither are amounts in different units.
+    /// What moved since `then`, in words; counters known on one side only are not compared, and neither are amounts in
+    /// different units. One exception: NVMe says 0 for "not reported" (Base 2.0, log 02h, bytes 48 to 63), so an amount
+    /// that begins to be told has moved.
     pub fn moved_since(&self, then: &Counters) -> Vec<String> {
         let mut moved = Vec::new();
         if let (Some(then), Some(now)) = (then.power_cycles, self.power_cycles)
@@ -87,6 +88,12 @@ impl Counters {
                 old.0, self.written_in, now.0
             ));
         }
+        if let (None, Some(now)) = (then.written, self.written)
+            && then.power_cycles.is_some()
+            && self.written_in == "data units"
+        {
+            moved.push(format!("written: none told then, {} data units now", now.0));
+        }
         moved
     }
 }
@@ -96,5 +103,34 @@ fn unit(known: bool, name: &str) -> String {
         name.to_owned()
     } else {
         String::new()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn told(cycles: Option<u64>, written: Option<u64>, unit: &str) -> Counters {
+        Counters {
+            power_cycles: cycles.map(|n| Counter128(u128::from(n))),
+            written: written.map(|n| Counter128(u128::from(n))),
+            written_in: unit.into(),
+        }
+    }
+
+    #[test]
+    fn an_amount_that_begins_to_be_told_has_moved() {
+        // NVM Express Base 2.0, figure 207: data units written, "a value of 0h indicates that it is not reported".
+        let silent = told(Some(9), None, "");
+        let moved = |now: Counters, then: &Counters| now.moved_since(then);
+        assert_eq!(
+            moved(told(Some(9), Some(3), "data units"), &silent),
+            ["written: none told then, 3 data units now"]
+        );
+        assert!(moved(silent.clone(), &silent).is_empty());
+        // A reading that told nothing at all is no zero, and other counters have no such rule.
+        let unread = told(None, None, "");
+        assert!(moved(told(Some(9), Some(3), "data units"), &unread).is_empty());
+        assert!(moved(told(Some(9), Some(3), "sectors"), &silent).is_empty());
     }
 }

@@ -242,8 +242,7 @@ pub fn image_in_use(system: &System, image: &Path) -> Result<Vec<InUse>, Fault> 
 
 fn lies_on(system: &System, mounts: &[Mount], mount: &Mount, name: &str) -> bool {
     let beneath = mount_in(system, mounts, mount);
-    let mut all = beneath.disks.iter().chain(&beneath.loops);
-    all.any(|disk| disk == name)
+    beneath.goes_through(name)
 }
 
 fn swap_lies_on(system: &System, area: &[u8], name: &str) -> Result<bool, Fault> {
@@ -263,8 +262,7 @@ fn swap_lies_on(system: &System, area: &[u8], name: &str) -> Result<bool, Fault>
             None => return Ok(false),
         },
     };
-    let mut all = beneath.disks.iter().chain(&beneath.loops);
-    Ok(all.any(|disk| disk == name))
+    Ok(beneath.goes_through(name))
 }
 
 /// The first column of `/proc/swaps`, below its heading.
@@ -340,6 +338,11 @@ fn vital_serial(directory: &Path) -> Option<String> {
     let serial = String::from_utf8_lossy(serial);
     let serial = serial.trim_matches(|c: char| c.is_whitespace() || c == '\0');
     (!serial.is_empty()).then(|| serial.to_owned())
+}
+
+/// The name that a mapped device was opened under (`dm/name`); `None` = it is none.
+pub fn mapped_name(system: &System, name: &str) -> Option<String> {
+    text(&system.sysfs.join("block").join(name), "dm/name")
 }
 
 /// The node of a whole disk by kernel name.

@@ -68,6 +68,10 @@ pub struct Beneath {
     pub disks: Vec<String>,
     /// The loop devices on the way, by kernel name.
     pub loops: Vec<String>,
+    /// The stacked devices on the way, by kernel name.
+    pub stacks: Vec<String>,
+    /// What the stacks end on before any image file: whole disks and loop devices, by kernel name.
+    pub leaves: Vec<String>,
     /// A loop device or an image file lies on the way.
     pub through_loop: bool,
     /// A file system in memory, or a disk made of memory, holds it (or a layer of it).
@@ -78,6 +82,14 @@ pub struct Beneath {
     pub mount: Option<Mount>,
     /// Why the list of disks may be incomplete; empty = it is complete.
     pub unknown: Vec<String>,
+}
+
+impl Beneath {
+    /// Whether the way down passes the device `name`: a disk, a stack or a loop device.
+    pub fn goes_through(&self, name: &str) -> bool {
+        let mut all = self.disks.iter().chain(&self.loops).chain(&self.stacks);
+        all.any(|device| device == name)
+    }
 }
 
 /// File systems that keep everything in memory.
@@ -121,6 +133,7 @@ pub fn beneath_open(system: &System, fd: BorrowedFd<'_>, path: &Path) -> Result<
         system,
         mounts: &mounts,
         seen: BTreeSet::new(),
+        in_file: false,
         found: Beneath::default(),
     };
     search.found.mount = search.open_file(fd, path, 0)?.cloned();
@@ -141,6 +154,7 @@ fn device_in(system: &System, mounts: &[Mount], device: (u32, u32)) -> Beneath {
         system,
         mounts,
         seen: BTreeSet::new(),
+        in_file: false,
         found: Beneath::default(),
     };
     search.device(&system.by_number(device), 0);
@@ -153,6 +167,7 @@ pub(super) fn mount_in(system: &System, mounts: &[Mount], mount: &Mount) -> Bene
         system,
         mounts,
         seen: BTreeSet::new(),
+        in_file: false,
         found: Beneath::default(),
     };
     search.mount(mount, 0);
@@ -163,6 +178,8 @@ struct Search<'a> {
     system: &'a System,
     mounts: &'a [Mount],
     seen: BTreeSet<PathBuf>,
+    /// Below a loop device, where another file system and its disks begin.
+    in_file: bool,
     found: Beneath,
 }
 
@@ -170,6 +187,8 @@ impl<'a> Search<'a> {
     fn finish(mut self) -> Beneath {
         self.found.disks.sort_unstable();
         self.found.disks.dedup();
+        self.found.leaves.sort_unstable();
+        self.found.leaves.dedup();
         self.found
     }
 
@@ -332,25 +351,31 @@ impl<'a> Search<'a> {
                 None => self.lost(format!("'{}' has no disk", directory.display())),
             };
         }
+        let name = directory
+            .file_name()
+            .map(|name| name.to_string_lossy().into_owned())
+            .unwrap_or_default();
         let slaves = directory.join("slaves");
         let below = list(&slaves);
         if !below.is_empty() {
+            self.found.stacks.push(name);
             for slave in below {
                 self.device(&slaves.join(slave), depth + 1);
             }
             return;
         }
-        let name = directory
-            .file_name()
-            .map(|name| name.to_string_lossy().into_owned())
-            .unwrap_or_default();
+        if !self.in_file {
+            self.found.leaves.push(name.clone());
+        }
         if directory.join("loop").exists() || name.starts_with("loop") {
             self.found.through_loop = true;
             self.found.loops.push(name.clone());
             return match std::fs::read(directory.join("loop/backing_file")) {
                 Ok(path) => {
                     let path = path.strip_suffix(b"\n").unwrap_or(&path);
+                    let before = std::mem::replace(&mut self.in_file, true);
                     self.path(Path::new(OsStr::from_bytes(path)), depth + 1);
+                    self.in_file = before;
                 }
                 Err(_) => self.lost(format!("{name} does not tell its file")),
             };
@@ -358,6 +383,7 @@ impl<'a> Search<'a> {
         self.found.memory |= name.starts_with("ram") || name.starts_with("zram");
         if name.starts_with("dm-") || name.starts_with("md") {
             // A stacked device without anything below it, like a zero target.
+            self.found.stacks.push(name.clone());
             self.lost(format!("{name} lies on nothing that it names"));
         }
         self.found.network |= name.starts_with("nbd") || name.starts_with("rbd");
@@ -436,6 +462,12 @@ fn unprotected(text: &str) -> String {
         }
     }
     out
+}
+
+/// The kernel's name of a block device; `None` = it knows no such number.
+pub fn name_of(system: &System, device: (u32, u32)) -> Option<String> {
+    let directory = system.by_number(device).canonicalize().ok()?;
+    Some(directory.file_name()?.to_string_lossy().into_owned())
 }
 
 /// The device number of a node, `None` when the path is no block device.

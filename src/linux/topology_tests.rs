@@ -85,10 +85,24 @@ fn stacked_devices_lead_to_every_disk_below_them() {
     symlink(&volume, crypt.join("slaves/dm-1")).unwrap();
     let found = made.below((253, 1));
     assert_eq!(found.disks, ["nvme0n1", "sda"]);
+    assert_eq!(found.leaves, ["nvme0n1", "sda"]);
+    assert_eq!(found.stacks, ["dm-1", "dm-0"]);
+    // What is mounted of a stack uses each stack on the way down, not the disks alone.
+    write(
+        &made.system.mountinfo,
+        "9 1 253:1 / /mnt rw - ext4 /dev/dm-1 rw\n",
+    )
+    .unwrap();
+    for name in ["dm-0", "dm-1", "sda", "nvme0n1"] {
+        let used = disks::in_use(&made.system, name).unwrap();
+        assert_eq!(used.len(), 1, "{name}");
+    }
     assert_eq!(found.unknown, Vec::<String>::new());
     // A stacked device that names nothing below it is no disk that could be compared.
     made.device("virtual/block/dm-2", "253:2", false);
-    assert!(!made.below((253, 2)).unknown.is_empty());
+    let nothing = made.below((253, 2));
+    assert!(!nothing.unknown.is_empty());
+    assert_eq!(nothing.stacks, ["dm-2"]);
 }
 
 #[test]
@@ -115,6 +129,7 @@ fn a_loop_is_followed_to_the_disk_of_its_file() {
     .unwrap();
     let found = made.below((7, 7));
     assert_eq!(found.disks, ["sda"]);
+    assert_eq!(found.leaves, ["loop7"]);
     assert!(found.through_loop);
     write(looped.join("loop/backing_file"), "/gone (deleted)\n").unwrap();
     let lost = made.below((7, 7));

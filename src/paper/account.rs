@@ -50,6 +50,9 @@ pub struct Account {
     pub folder: Option<String>,
     /// Other internal drives of the machine, which are not part of the job.
     pub others: Vec<OtherDrive>,
+    /// Why it could not be told whether there are more of them; `None` = it could.
+    #[serde(default)]
+    pub others_unknown: Option<String>,
     /// Where the copies are.
     pub destinations: Vec<DestinationLine>,
     /// The people whose things were found.
@@ -145,6 +148,9 @@ pub struct DriveLine {
     pub firmware: Option<String>,
     /// Capacity in bytes.
     pub bytes: Option<u64>,
+    /// An opened volume that lies on other disks: those are not part of the job.
+    #[serde(default)]
+    pub is_volume: bool,
     /// What stores the bytes: `disk`, `ssd`, `nvme`, `card`, `image`, `unknown`.
     pub kind: String,
     /// Fingerprint of its contents.

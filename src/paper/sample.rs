@@ -75,6 +75,7 @@ pub fn released() -> Account {
             serial: Some("QL5-7F3K-20917".to_owned()),
             firmware: Some("B2.14".to_owned()),
             bytes: Some(500_107_862_016),
+            is_volume: false,
             kind: "disk".to_owned(),
             fingerprint: Some("3c9e51aa07d2f418".to_owned()),
             power_cycles: Some(Counter128(2_841)),
@@ -97,6 +98,7 @@ pub fn released() -> Account {
             serial: Some("NV2-00417".to_owned()),
             bytes: Some(250_059_350_016),
         }],
+        others_unknown: None,
         destinations: vec![
             DestinationLine {
                 path: "/media/shop-a/2026-0412".to_owned(),

@@ -208,6 +208,7 @@ sentences! {
         "Der nächste Schritt löscht alles auf dem, was hier genannt ist, endgültig. Unterschreiben Sie nur, womit Sie einverstanden sind. Ohne Ihre Unterschrift wird nichts gelöscht." }
     WillErase { "What will be erased", "Was gelöscht wird" }
     NotErased { "Other drives of this machine, which are not looked at and must be taken out first:", "Weitere Laufwerke dieses Geräts, die nicht durchgesehen sind und vorher ausgebaut werden müssen:" }
+    VolumeOnly { "Only this opened volume is accounted for, not the disk that it lies on: that disk holds more, and nothing of it is released here.", "Nur über diesen geöffneten Bereich ist Rechenschaft abgelegt, nicht über das Laufwerk, auf dem er liegt: Es enthält mehr, und nichts davon ist hier freigegeben." }
     FolderOnly { "Only this folder is accounted for. Nothing is known of the rest of the drive that holds it.", "Nur über diesen Ordner ist Rechenschaft abgelegt. Über den Rest des Laufwerks, auf dem er liegt, ist nichts bekannt." }
     WillBeLost { "What you will lose", "Was Sie verlieren" }
     OnDrive { "What is on the drive", "Was auf dem Laufwerk ist" }
@@ -246,6 +247,7 @@ sentences! {
     SlipTitle { "Release slip", "Freigabeschein" }
     SlipReleased { "Released", "Freigegeben" }
     SlipMay { "This drive may be wiped", "Dieses Laufwerk darf gelöscht werden" }
+    SlipMayVolume { "This opened volume may be wiped, the disk beneath it not", "Dieser geöffnete Bereich darf gelöscht werden, das Laufwerk darunter nicht" }
     SlipMayFolder { "This folder may be deleted", "Dieser Ordner darf gelöscht werden" }
     SlipNot { "Not released", "Nicht freigegeben" }
     SlipNotText { "Nothing of this job may be wiped. {n} point is open.|Nothing of this job may be wiped. {n} points are open.", "Nichts aus diesem Auftrag darf gelöscht werden. {n} Punkt ist offen.|Nichts aus diesem Auftrag darf gelöscht werden. {n} Punkte sind offen." }
@@ -261,6 +263,7 @@ sentences! {
     BeforeCompare { "Compare the serial number on the drive's label with this slip, character by character. If they differ, stop.", "Vergleichen Sie die Seriennummer auf dem Aufkleber Zeichen für Zeichen mit diesem Schein. Weichen sie ab: aufhören." }
     BeforeOthers { "Take out first, they are not released: {drives}", "Vorher ausbauen, sie sind nicht freigegeben: {drives}" }
     BeforeNoOthers { "No other internal drive of the machine is known. Look inside all the same: what is not named above is not released.", "Ein weiteres eingebautes Laufwerk ist nicht bekannt. Sehen Sie trotzdem nach: was oben nicht genannt ist, ist nicht freigegeben." }
+    BeforeUnknown { "Open the machine and look: whether it holds other drives could not be told ({why}). What is not named above is not released.", "Öffnen Sie das Gerät und sehen Sie nach: ob es weitere Laufwerke enthält, war nicht festzustellen ({why}). Was oben nicht genannt ist, ist nicht freigegeben." }
     BeforeCopies { "Unplug the copies: {paths}", "Stecken Sie die Kopien ab: {paths}" }
     BeforeMemory { "If the memory was the cause, replace it before you set the machine up again.", "War der Arbeitsspeicher die Ursache, tauschen Sie ihn, bevor Sie das Gerät neu aufsetzen." }
     Relied { "What the release relies on", "Worauf sich die Freigabe stützt" }

@@ -32,6 +32,9 @@ fn erased(pen: &Pen<'_>) -> Section {
     if account.folder.is_some() {
         section.para(pen.plain(S::FolderOnly));
     }
+    if account.drives.iter().any(|drive| drive.is_volume) {
+        section.para(pen.plain(S::VolumeOnly));
+    }
     if !account.others.is_empty() {
         section.para(pen.plain(S::NotErased));
         section.list(pen.first(&account.others, |other| pen.other(other)));

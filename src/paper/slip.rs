@@ -103,7 +103,12 @@ fn drive_section(pen: &Pen<'_>, drive: &DriveLine, in_force: bool) -> Section {
     // Without a serial number nobody can tell the drive from the one beside it.
     let mut section = if in_force && known {
         let mut section = Section::headed(pen.plain(S::SlipReleased));
-        section.add(Block::Notice(pen.plain(S::SlipMay)));
+        let may = if drive.is_volume {
+            S::SlipMayVolume
+        } else {
+            S::SlipMay
+        };
+        section.add(Block::Notice(pen.plain(may)));
         section
     } else {
         Section::headed(pen.plain(S::SlipNamed))
@@ -120,6 +125,9 @@ fn drive_section(pen: &Pen<'_>, drive: &DriveLine, in_force: bool) -> Section {
     if !known {
         section.add(Block::Notice(pen.plain(S::SlipNoSerial)));
     }
+    if drive.is_volume {
+        section.para(pen.plain(S::VolumeOnly));
+    }
     section
 }
 
@@ -129,8 +137,13 @@ fn before(pen: &Pen<'_>) -> Section {
     if !account.drives.is_empty() {
         steps.push(pen.plain(S::BeforeCompare));
     }
+    if let Some(why) = &account.others_unknown {
+        steps.push(pen.say(S::BeforeUnknown, &[("why", Phrase::given(why))]));
+    }
     if account.others.is_empty() {
-        steps.push(pen.plain(S::BeforeNoOthers));
+        if account.others_unknown.is_none() {
+            steps.push(pen.plain(S::BeforeNoOthers));
+        }
     } else {
         // Never cut short: a drive left out here is a drive left in the machine.
         let drives = account.others.iter().map(|other| pen.other(other));

@@ -349,6 +349,12 @@ fn the_slip_names_the_drive_only_while_the_release_stands() {
     ] {
         assert!(slip.contains(fact), "'{fact}' is missing in\n{slip}");
     }
+    let mut volume = released.clone();
+    volume.drives[0].is_volume = true;
+    let slip = one_line(&print(Paper::Slip, &volume, Names::Full, "en").text);
+    assert!(!slip.contains("This drive may be wiped"), "{slip}");
+    assert!(slip.contains("the disk beneath it not"), "{slip}");
+    assert!(slip.contains("that disk holds more"), "{slip}");
     let mut lapsed = released.clone();
     lapsed.at = lapsed.certificate.as_ref().unwrap().expires;
     assert_no_release(&lapsed);
@@ -427,6 +433,7 @@ fn an_empty_account_still_makes_honest_papers() {
         serial: None,
         firmware: None,
         bytes: None,
+        is_volume: false,
         kind: "unknown".to_owned(),
         fingerprint: None,
         power_cycles: None,

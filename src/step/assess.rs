@@ -21,7 +21,7 @@ use crate::port::Transport;
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Assessed, Outcome, Problem};
 use crate::step::request::AssessRequest;
-use crate::value::Moment;
+use crate::value::{Known, Moment};
 use std::path::Path;
 
 /// Reports nothing: what stands for a drive that nobody can ask.
@@ -121,7 +121,9 @@ fn described(job: &Job<'_>, reading: &Reading) -> usize {
 pub fn ask_drive(job: &Job<'_>, kept: &DriveKept, path: &Path, at: Moment) -> Reading {
     match job.bench.transport(path) {
         Ok(mut transport) => {
-            let bus = match kept.name.as_str() {
+            // Beneath an opened volume it is the disk there that is asked.
+            let beneath = kept.disks.first().filter(|_| kept.is_stack);
+            let bus = match beneath.unwrap_or(&kept.name).as_str() {
                 name if name.starts_with("nvme") => Some(Bus::Nvme),
                 name if name.starts_with("mmcblk") => Some(Bus::Mmc),
                 name if name.starts_with("sd") => Some(Bus::Scsi),
@@ -130,16 +132,29 @@ pub fn ask_drive(job: &Job<'_>, kept: &DriveKept, path: &Path, at: Moment) -> Re
             let hint = Hint {
                 bus,
                 recorded: false,
-                bytes: Some(kept.bytes),
+                bytes: Some(kept.bytes).filter(|_| !kept.is_stack),
                 sector_bytes: Some(kept.sector_bytes),
             };
-            Reading::take(transport.as_mut(), at, &hint)
+            of_this(kept, Reading::take(transport.as_mut(), at, &hint))
         }
         Err(fault) => nobody_asked(
             Reading::take(&mut Silent, at, &Hint::default()),
             fault.to_string(),
         ),
     }
+}
+
+/// A reading of the disk beneath an opened volume tells how long that lasts, not which volume this is: the disk holds more,
+/// and its name and serial must never stand for the volume.
+fn of_this(kept: &DriveKept, mut reading: Reading) -> Reading {
+    if kept.is_stack {
+        let drive = &mut reading.drive;
+        drive.model = Known::NotReported;
+        drive.serial = Known::NotReported;
+        drive.firmware = Known::NotReported;
+        drive.bytes = Known::NotReported;
+    }
+    reading
 }
 
 fn nobody_asked(mut reading: Reading, why: String) -> Reading {

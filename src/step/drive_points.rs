@@ -6,6 +6,7 @@
 use crate::job::{DriveKept, Job};
 use crate::judge::point::{Decider, Point};
 use crate::ledger::{Fact, standing};
+use crate::paper::account::OtherDrive as OnPaper;
 use crate::port::DriveFacts;
 use crate::read::fingerprint::Likeness;
 use crate::step::gate::{Closeness, rules};
@@ -203,24 +204,58 @@ fn contents(
     }
 }
 
-/// Other internal drives of a machine under repair: a reset may hit them too. Those that hold a destination are no surprise.
-fn other_drives(job: &Job<'_>) -> Vec<Point> {
-    if job.setup.machine != Some(Machine::UnderRepair) || job.setup.drives.is_empty() {
-        return Vec::new();
+/// The other internal drives of the machine under repair as they are now; none when the drives are on a bench. Those that
+/// hold a destination are no surprise.
+///
+/// # Errors
+/// In words, when it cannot be told: then nobody may say that there is none.
+pub fn others_now(job: &Job<'_>) -> Result<Vec<DriveFacts>, String> {
+    let setup = &job.setup;
+    if setup.machine != Some(Machine::UnderRepair) || setup.drives.is_empty() {
+        return Ok(Vec::new());
     }
-    let drives = job.setup.drives.iter().flat_map(|kept| &kept.disks);
-    let copies = job.setup.destinations.iter().flat_map(|kept| &kept.disks);
+    let here = job.bench.host().id;
+    if !here.is_empty() && !setup.host.is_empty() && here != setup.host {
+        return Err("this is not the machine that the job was opened on".to_owned());
+    }
+    let drives = setup.drives.iter().flat_map(DriveKept::whole_disks);
+    let copies = setup.destinations.iter().flat_map(|kept| &kept.disks);
     let known: Vec<String> = drives.chain(copies).cloned().collect();
+    job.bench.other_drives(&known).map_err(|e| e.to_string())
+}
+
+/// The other drives of the machine as they are now; where that cannot be told, those seen at `open`, and why.
+pub fn others_for_paper(job: &Job<'_>) -> (Vec<OnPaper>, Option<String>) {
+    let seen = |model: &Option<String>, serial: &Option<String>, bytes| OnPaper {
+        model: model.clone(),
+        serial: serial.clone(),
+        bytes,
+    };
+    match others_now(job) {
+        Ok(now) => {
+            let one = |other: &DriveFacts| seen(&other.model, &other.serial, Some(other.bytes));
+            (now.iter().map(one).collect(), None)
+        }
+        Err(why) => {
+            let then = job.setup.others.iter();
+            let then = then.map(|other| seen(&other.model, &other.serial, other.bytes));
+            (then.collect(), Some(why))
+        }
+    }
+}
+
+/// Other internal drives of a machine under repair: a reset may hit them too.
+fn other_drives(job: &Job<'_>) -> Vec<Point> {
     let who = rules(job).who("other-drive");
-    let others = match job.bench.other_drives(&known) {
+    let others = match others_now(job) {
         Ok(others) => others,
-        Err(fault) => {
+        Err(why) => {
             return vec![Point::plain(
                 "other-drive",
                 who,
                 "whether this machine has other internal drives could not be told",
                 "a reset may wipe every drive in the machine",
-                fault.to_string(),
+                why,
                 "open the machine and look; holdpoint waive JOB --point other-drive --decided-by owner --how signed --name NAME --reason TEXT",
             )];
         }

@@ -106,6 +106,7 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
         FactBody::Sealed { manifest_root, .. } => Some(manifest_root),
         _ => None,
     });
+    let (others, others_unknown) = crate::step::drive_points::others_for_paper(job);
     let why_of: HashMap<String, String> = rule_reasons(job).map_err(failed)?;
     Ok(Account {
         job: setup.name.clone(),
@@ -141,15 +142,8 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
         },
         drives: drives(job, &facts)?,
         folder: setup.folder.as_ref().map(|folder| folder.path.text.clone()),
-        others: setup
-            .others
-            .iter()
-            .map(|other| account::OtherDrive {
-                model: other.model.clone(),
-                serial: other.serial.clone(),
-                bytes: other.bytes,
-            })
-            .collect(),
+        others,
+        others_unknown,
         destinations: setup
             .destinations
             .iter()
@@ -412,6 +406,7 @@ fn drives(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<DriveLine>, Problem> {
             bytes: said
                 .and_then(|drive| drive.bytes.get())
                 .or(kept.map(|kept| kept.bytes)),
+            is_volume: kept.is_some_and(|kept| kept.is_stack),
             kind: kept
                 .map(|kept| kept.kind.clone())
                 .or(kind.map(|kind| kind.word().to_owned()))

@@ -35,6 +35,10 @@ pub struct HandBench {
     pub alter: Mutex<Option<fn(&mut DriveFacts)>>,
     /// The other internal drives.
     pub others: Mutex<Vec<DriveFacts>>,
+    /// Whether there are other drives cannot be told.
+    pub others_fail: AtomicBool,
+    /// Stands for the kernel's flag of every drive, where no device is at hand; `None` = the machine's own.
+    pub flag: Mutex<Option<bool>>,
     /// Each destination says that it lies on a disk of its own.
     pub apart: AtomicBool,
     /// Running a command panics in the middle.
@@ -71,6 +75,8 @@ impl HandBench {
             machine: MachineBench::here(),
             alter: Mutex::new(None),
             others: Mutex::new(Vec::new()),
+            others_fail: AtomicBool::new(false),
+            flag: Mutex::new(None),
             apart: AtomicBool::new(false),
             panics: AtomicBool::new(false),
         }
@@ -147,6 +153,9 @@ impl Bench for HandBench {
         if let Some(alter) = *self.alter.lock().unwrap() {
             alter(&mut facts);
         }
+        if let Some(flag) = *self.flag.lock().unwrap() {
+            facts.kernel_read_only = Some(flag);
+        }
         Ok(facts)
     }
     fn sectors(&self, path: &Path) -> Result<Arc<dyn Sectors>, Fault> {
@@ -156,9 +165,17 @@ impl Bench for HandBench {
         self.machine.transport(path)
     }
     fn hold(&self, path: &Path, read_only: bool) -> Result<bool, Fault> {
+        if let Some(flag) = self.flag.lock().unwrap().as_mut() {
+            *flag = read_only;
+            return Ok(read_only);
+        }
         self.machine.hold(path, read_only)
     }
     fn other_drives(&self, known: &[String]) -> Result<Vec<DriveFacts>, Fault> {
+        if self.others_fail.load(Ordering::Relaxed) {
+            let place = Path::new("/sys/block");
+            return Err(fault("listing", place, &std::io::ErrorKind::Other.into()));
+        }
         let others = self.others.lock().unwrap().clone();
         Ok(others
             .into_iter()

@@ -44,6 +44,8 @@ mod doubts;
 mod guard;
 /// Copies that are not what they claim to be.
 mod inspect;
+/// Drives taken in: what is undone when no job comes of it, and what papers say of the drives beside.
+mod intake;
 /// A ledger that is torn, newer, edited, or none.
 mod ledger_hurt;
 /// The saved items back on the fresh system, through the library.

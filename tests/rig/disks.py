@@ -65,8 +65,8 @@ def ntfs(path, size, files, label="RIG"):
     return path
 
 
-def table(path, parts):
-    """A drive with a GPT whose partitions hold these images; each begins on a border of 1 MiB."""
+def table(path, parts, room=0):
+    """A drive with a GPT whose partitions hold these images; each begins on a border of 1 MiB. `room`: bytes left behind them."""
     lines, at = ["label: gpt", "unit: sectors"], MIB
     places = []
     for part, kind in parts:
@@ -74,7 +74,7 @@ def table(path, parts):
         lines.append(f"start={at // SECTOR}, size={size // SECTOR}, type={kind}")
         places.append(at)
         at += -(-size // MIB) * MIB
-    path = empty(path, at + MIB)
+    path = empty(path, at + MIB + room)
     ran(["sfdisk", "-q", "--no-reread", "--no-tell-kernel", path], input="\n".join(lines).encode())
     with open(path, "r+b") as drive:
         for (part, _), place in zip(parts, places):

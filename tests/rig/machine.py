@@ -131,6 +131,12 @@ class Machine:
         self.arguments = []
         self.modules = list(BASIC)
         self.options = {}
+        self.tools = []
+
+    def tool(self, path):
+        """A program of this machine, with its libraries, for the guest."""
+        self.tools.append(Path(path))
+        return self
 
     def add(self, *arguments):
         self.arguments += [str(argument) for argument in arguments]
@@ -187,6 +193,10 @@ class Machine:
         archive.file("init", (HERE / "guest" / "init").read_bytes(), 0o755)
         archive.file("rig/tools.sh", (HERE / "guest" / "tools.sh").read_bytes())
         archive.file("rig/scenario.sh", scenario.encode())
+        for tool in self.tools:
+            archive.file(f"bin/{tool.name}", tool.read_bytes(), 0o755)
+            for name, file in libraries(tool):
+                archive.file(name, file.read_bytes(), 0o755)
         order = []
         for name, data in self.stock.load_order(self.modules):
             archive.file(f"modules/{name}.ko", data)

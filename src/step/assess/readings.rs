@@ -110,9 +110,16 @@ fn load(job: &Job<'_>, place: Place) -> Result<Reading, Problem> {
     let value: serde_json::Value =
         serde_json::from_str(&text).map_err(|e| broken(e.to_string()))?;
     let stored = serde_json::from_value::<StoredReading>(value["stored"].clone());
-    stored
+    let reading = stored
         .map(StoredReading::decode)
-        .map_err(|e| broken(e.to_string()))
+        .map_err(|e| broken(e.to_string()))?;
+    let of = value["drive"]
+        .as_u64()
+        .and_then(|of| usize::try_from(of).ok());
+    Ok(match of.and_then(|of| job.setup.drives.get(of)) {
+        Some(kept) => super::of_this(kept, reading),
+        None => reading,
+    })
 }
 
 /// The first reading, or the first forecast, that is not what the chain of facts holds; `None` = all are.

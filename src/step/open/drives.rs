@@ -52,6 +52,7 @@ fn keep(facts: DriveFacts, path: KeptPath) -> DriveKept {
         name: facts.name,
         is_image: facts.is_image,
         is_loop: facts.is_loop,
+        is_stack: facts.is_stack,
         model: facts.model,
         system_serial: facts.serial.clone(),
         serial: facts.serial,
@@ -107,6 +108,23 @@ pub fn hold(bench: &dyn Bench, drives: &mut [DriveKept], symptom: Option<Symptom
     }
 }
 
+/// Gives the flags back as they were, when no job came of it.
+pub fn let_go(bench: &dyn Bench, drives: &[DriveKept], tell: Tell<'_>) {
+    let lifted = drives
+        .iter()
+        .filter(|drive| drive.held && drive.was_read_only != Some(true));
+    for drive in lifted {
+        if let Err(fault) = bench.hold(&drive.path.path(), false) {
+            tell(Event::Warn {
+                says: format!(
+                    "{} stays read-only in the kernel, and no job holds it: {fault}; it ends when the drive is unplugged",
+                    drive.path.text
+                ),
+            });
+        }
+    }
+}
+
 /// Every other internal drive, when the machine under repair is the one that copies.
 pub fn others(
     bench: &dyn Bench,
@@ -118,8 +136,9 @@ pub fn others(
     }
     let known: Vec<String> = drives
         .iter()
-        .flat_map(|drive| drive.disks.iter().cloned())
+        .flat_map(|drive| drive.whole_disks().iter().cloned())
         .collect();
+    // That it cannot be told is an open point; what is kept here is only what was seen.
     let others = bench.other_drives(&known).unwrap_or_default();
     others
         .into_iter()

@@ -66,7 +66,14 @@ pub fn open(
         )?;
         destinations.push(kept);
     }
-    // Held last, when nothing can go wrong any more that would leave a drive held without a job.
+    let replies = match &request.replies {
+        Some(path) => Some(KeptPath::of(&bench.absolute(path).map_err(|fault| {
+            fault_problem(&fault, "name a folder of recorded replies").on_path(path)
+        })?)),
+        None => None,
+    };
+    let policy_file = policy_file(bench, request)?;
+    // Held last: what goes wrong from here on until the job stands gives the flags back.
     drives::hold(bench, &mut drives, request.symptom, tell);
     let others = drives::others(bench, &drives, request.machine);
     let setup = Setup {
@@ -76,15 +83,10 @@ pub fn open(
         folder,
         drives,
         others,
-        replies: match &request.replies {
-            Some(path) => Some(KeptPath::of(&bench.absolute(path).map_err(|fault| {
-                fault_problem(&fault, "name a folder of recorded replies").on_path(path)
-            })?)),
-            None => None,
-        },
+        replies,
         destinations,
         policy: policy.name.clone(),
-        policy_file: policy_file(bench, request)?,
+        policy_file,
         policy_text,
         policy_hash: policy.hash(),
         owner: request.owner.clone(),
@@ -96,8 +98,10 @@ pub fn open(
         host: bench.host().id,
         answers: Vec::new(),
     };
-    let ledger = make_ledger(&dir.join(Ledger::FILE)).map_err(|e| ledger_problem(&e))?;
-    keep(&ledger, now, &setup)?;
+    let ledger = make_ledger(&dir.join(Ledger::FILE))
+        .map_err(|e| ledger_problem(&e))
+        .and_then(|ledger| keep(&ledger, now, &setup).map(|()| ledger))
+        .inspect_err(|_| drives::let_go(bench, &setup.drives, tell))?;
     let job = Job::with(bench, ledger, dir)?;
     crate::step::assess::first_readings(&job)?;
     let job = drives::name_by_reading(job)?;
@@ -157,6 +161,9 @@ pub fn amend(job: Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Pro
         setup.memory = Some(memory);
     }
     setup.machine = request.machine.or(setup.machine);
+    if request.machine.is_some() {
+        setup.others = drives::others(job.bench, &setup.drives, setup.machine);
+    }
     if let Some(must_have) = &request.must_have {
         // Earlier must-haves keep their numbers, because answers refer to them.
         let mut list = setup.must_haves.unwrap_or_default();
@@ -204,7 +211,11 @@ fn refuse_another_job(job: &Job<'_>, request: &OpenRequest) -> Result<(), Proble
                 .bench
                 .absolute(path)
                 .unwrap_or_else(|_| path.to_path_buf());
-            !known.contains(&absolute)
+            // A kept path may be a name that leads there.
+            !known.iter().any(|known| {
+                *known == absolute
+                    || (job.bench.absolute(known)).is_ok_and(|known| known == absolute)
+            })
         });
         found.map(|path| path.display().to_string())
     };

@@ -2,9 +2,10 @@
 
 # tell NAME ARGUMENT...: the program under test; its document, its words and its exit status go to the share.
 tell() {
-  local name=$1 status=0
-  shift
-  timeout -s KILL "${HOLD_LIMIT:-120}" holdpoint "$@" --json >"/share/$name.json" 2>"/share/$name.err" || status=$?
+  local name=$1 command=$2 status=0
+  shift 2
+  # Before the rest: behind a `--` it would be a word of a guarded command.
+  timeout -s KILL "${HOLD_LIMIT:-120}" holdpoint "$command" --json "$@" >"/share/$name.json" 2>"/share/$name.err" || status=$?
   echo "$status" >"/share/$name.status"
 }
 
