@@ -349,11 +349,10 @@ fn newest_reading(facts: &[Fact], wanted: usize) -> Option<(i64, Moment, Option<
             why_not,
             ..
         } if *drive == wanted => {
-            let why = (!readable).then(|| {
-                why_not
-                    .clone()
-                    .unwrap_or_else(|| "no health page could be read".into())
-            });
+            // A drive may answer and tell none of the counts that matter: then there is a reason too.
+            let why = why_not
+                .clone()
+                .or((!readable).then(|| "no health page could be read".into()));
             Some((fact.number, fact.at, why))
         }
         _ => None,

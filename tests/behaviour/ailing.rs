@@ -374,3 +374,35 @@ fn what_a_sample_met_is_kept_and_judged() {
     assert_eq!(met(Some(0.02), None), "gentle");
     assert_eq!(met(None, Some("EIO at byte 7")), "salvage");
 }
+
+#[test]
+fn a_drive_that_tells_none_of_the_counts_that_matter_has_told_nothing() {
+    // Power-on hours and the temperature, and no word about sectors: not known, not clean.
+    let mut page = vec![0u8; 512];
+    page[0] = 0x10;
+    page[2..14].copy_from_slice(&[9, 0x32, 0, 80, 80, 0x28, 0x23, 0, 0, 0, 0, 0]);
+    page[14..26].copy_from_slice(&[194, 0x22, 0, 110, 90, 0x22, 0, 0, 0, 0, 0, 0]);
+    page[511] = 0u8.wrapping_sub(page.iter().fold(0, |sum, byte| sum.wrapping_add(*byte)));
+    for (folder, open) in [("healthy", false), ("blind", true)] {
+        let shop = shop();
+        disk(&shop, folder, "AILING-0005", &HEALTHY);
+        if open {
+            let data = Question::AtaSmartData.file_name();
+            std::fs::remove_dir_all(shop.path(folder)).unwrap();
+            shop.put(&format!("{folder}/{data}"), &page);
+        }
+        let words = [&SOUND[..], &["--replies", folder]].concat();
+        opened(&shop, &words);
+        let said = shop.step(&["assess"]).ends(0);
+        assert_eq!(
+            said.json()["result"]["drives"][0]["reading"]["readable"],
+            true
+        );
+        for step in ["plan", "copy", "verify"] {
+            shop.step(&[step]).ends(0);
+        }
+        let unread = said.points().contains(&"health-unread".to_owned());
+        assert_eq!(unread, open, "{folder}: {:?}", said.points());
+        shop.step(&["release"]).ends(if open { 3 } else { 0 });
+    }
+}

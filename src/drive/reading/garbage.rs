@@ -31,7 +31,9 @@ proptest! {
         for hint in [Hint::recorded(), Hint::default()] {
             let r = Reading::take(&mut Recorded(all.clone()), at(0), &hint);
             prop_assert_eq!(r.readable, r.why_not.is_none());
-            prop_assert_eq!(!r.readable, find(&r, SignalId::HealthUnread).is_some());
+            // A drive that answers and tells none of the counts that matter has told nothing of its health either.
+            prop_assert_eq!(r.evidence.is_blind(), find(&r, SignalId::HealthUnread).is_some());
+            prop_assert!(r.readable || r.evidence.is_blind());
             let again = serde_json::to_string(&r.stored()).unwrap();
             let again: StoredReading = serde_json::from_str(&again).unwrap();
             prop_assert_eq!(again.decode(), r);

@@ -44,7 +44,7 @@ pub fn keep(job: &Job<'_>, drive: usize, reading: &Reading, copying: bool) -> Re
         drive,
         reading: number,
         readable: reading.readable,
-        why_not: reading.why_not.clone(),
+        why_not: unread(reading),
         digest: digest(&text),
         copying,
     };
@@ -55,6 +55,16 @@ pub fn keep(job: &Job<'_>, drive: usize, reading: &Reading, copying: bool) -> Re
             ledger.record(at, &body).map(|_| ())
         })
         .map_err(|e| ledger_problem(&e))
+}
+
+/// Why nothing is known of the health: it could not be read, or the pages hold none of the counts that matter.
+fn unread(reading: &Reading) -> Option<String> {
+    let said = reading
+        .signals
+        .iter()
+        .find(|signal| signal.id == SignalId::HealthUnread)
+        .map(|signal| signal.says.clone());
+    reading.why_not.clone().or(said)
 }
 
 /// Where the readings of a drive stand, oldest first, of those recorded before fact number `before`.
