@@ -374,3 +374,50 @@ fn what_a_sample_met_is_kept_and_judged() {
     assert_eq!(met(Some(0.02), None), "gentle");
     assert_eq!(met(None, Some("EIO at byte 7")), "salvage");
 }
+
+#[test]
+fn what_one_drive_did_is_not_held_against_the_other() {
+    let shop = Shop::new();
+    for image in ["a.img", "b.img"] {
+        std::fs::write(shop.path(image), vec![0u8; 8 << 20]).unwrap();
+    }
+    let mut words = vec!["open", "--drive", "a.img", "--drive", "b.img"];
+    words.extend(["--to", "copies", "--job", "copies/job"]);
+    words.extend(["--policy", "practice", "--owner", "A", "--technician"]);
+    words.extend(["B", "--must-have", "none", "--json"]);
+    shop.run(&[&words[..], &SOUND].concat()).ends(0);
+    shop.step(&["plan"]).ends(0);
+    // One volume on each drive; of the first one's files one did not read.
+    let volume = |number: i64| {
+        serde_json::json!({
+            "number": number, "drive": number - 1, "index": 1, "first_byte": 0, "bytes": 8 << 20, "boot_at": 0,
+            "format": "none", "kind": "made up", "label": null, "state": "surveyed", "rule": ""
+        })
+    };
+    let volumes = serde_json::json!([volume(1), volume(2)]).to_string();
+    let db = rusqlite::Connection::open(shop.path("copies/job/ledger.db")).unwrap();
+    db.execute(
+        "UPDATE setting SET value = ?1 WHERE key = 'volumes'",
+        [volumes],
+    )
+    .unwrap();
+    for (item, bytes) in [(1i64, 1i64 << 20), (2, 7 << 20)] {
+        let sql = "INSERT INTO item VALUES(?1, 0, ?1, x'61', 0, NULL, 0, ?2, ?2, 0, 0, 0, 0, 0, 0, 0, 0, 1, 0, 1, 0, 0, 0, 0, NULL, NULL, NULL, 1, NULL)";
+        db.execute(sql, [item, bytes]).unwrap();
+    }
+    let sql = "INSERT INTO got VALUES(1, 3, NULL, NULL, 0, 0, 0, 0, 1, NULL, 'EIO')";
+    db.execute(sql, []).unwrap();
+    drop(db);
+    let said = shop.step(&["assess", "--no-sampling", "--explain"]).ends(0);
+    let json = said.json();
+    let drives = json["result"]["drives"].as_array().unwrap();
+    let routes: Vec<_> = drives.iter().map(|d| &d["forecast"]["route"]).collect();
+    assert_eq!(routes, ["salvage", "ordinary"], "{json:#}");
+    let hours = |drive: usize| drives[drive]["forecast"]["hours"]["low"].as_f64().unwrap();
+    assert!(hours(1) > 6.0 * hours(0), "{json:#}");
+    // Each has a pace and a hazard of its own.
+    let keys = rusqlite::Connection::open(shop.path("copies/job/ledger.db")).unwrap();
+    let count = "SELECT count(*) FROM setting WHERE key GLOB 'hazard-per-second*' OR key GLOB 'pace-bytes-per-second*'";
+    let count: i64 = keys.query_row(count, [], |row| row.get(0)).unwrap();
+    assert_eq!(count, 4);
+}
