@@ -587,3 +587,45 @@ fn a_live_drive_is_read_once_more_at_the_release() {
     let read = newest(|body| matches!(body, FactBody::Read { .. }));
     assert!(read > newest(|body| matches!(body, FactBody::SourceReadAgain { .. })));
 }
+
+#[test]
+fn a_drive_that_goes_away_while_it_is_copied_is_counted() {
+    if !have("a_drive_that_goes_away", &["mkfs.ext4"]) {
+        return;
+    }
+    let scratch = Scratch::new();
+    let job = live(&scratch, &[HEALTHY], &mut |_| {});
+    let gone = &scratch.bench.gone;
+    for (times, route) in [(1, "gentle"), (2, "refer")] {
+        // It goes as soon as it was known again, and is plugged in after the run.
+        let away = std::sync::Arc::clone(gone);
+        let request = CopyRequest {
+            job: job.dir.clone(),
+            limit_bytes: None,
+            limit_minutes: None,
+        };
+        let said = copy::copy(&job, &request, &mut |event| {
+            if matches!(event, Event::Planned { .. }) {
+                away.store(true, std::sync::atomic::Ordering::Relaxed);
+            }
+        });
+        assert!(said.is_ok(), "{said:?}");
+        gone.store(false, std::sync::atomic::Ordering::Relaxed);
+        let facts = job.ledger.facts().unwrap();
+        let vanished = |fact: &&holdpoint::ledger::Fact| {
+            matches!(fact.body, FactBody::Vanished { drive: 0, .. })
+        };
+        assert_eq!(facts.iter().filter(vanished).count(), times);
+        let newest = facts.iter().rev().find_map(|fact| match &fact.body {
+            FactBody::Forecast { route, .. } => Some(route.clone()),
+            _ => None,
+        });
+        assert_eq!(newest.as_deref(), Some(route));
+    }
+    let request = CopyRequest {
+        job: job.dir.clone(),
+        limit_bytes: None,
+        limit_minutes: None,
+    };
+    assert!(copy::copy(&job, &request, &mut |_| {}).is_err());
+}

@@ -43,6 +43,26 @@ pub struct HandBench {
     pub panics: AtomicBool,
     /// What the drive answers about its health each time that it is asked; the last answer stays. Empty = the machine's own way.
     pub health: Mutex<Vec<Replies>>,
+    /// The drive is not there when it is read.
+    pub gone: Arc<AtomicBool>,
+}
+
+/// A drive that may go away.
+struct Going(Arc<dyn Sectors>, Arc<AtomicBool>);
+
+impl Sectors for Going {
+    fn sector_bytes(&self) -> u32 {
+        self.0.sector_bytes()
+    }
+    fn bytes(&self) -> u64 {
+        self.0.bytes()
+    }
+    fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
+        if self.1.load(Ordering::Relaxed) {
+            return Err(Fault::new(FaultKind::Gone, "reading", "ENODEV"));
+        }
+        self.0.read_at(at, buf)
+    }
 }
 
 /// A drive that answers from memory.
@@ -97,6 +117,7 @@ impl HandBench {
             apart: AtomicBool::new(false),
             panics: AtomicBool::new(false),
             health: Mutex::new(Vec::new()),
+            gone: Arc::default(),
         }
     }
 
@@ -175,7 +196,8 @@ impl Bench for HandBench {
         Ok(facts)
     }
     fn sectors(&self, path: &Path) -> Result<Arc<dyn Sectors>, Fault> {
-        self.machine.sectors(path)
+        let drive = self.machine.sectors(path)?;
+        Ok(Arc::new(Going(drive, Arc::clone(&self.gone))))
     }
     fn transport(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {
         let mut told = self.health.lock().unwrap();
