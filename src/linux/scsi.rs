@@ -32,6 +32,9 @@ const LOG: usize = 4096;
 /// One ATA data block.
 const ATA_BLOCK: usize = 512;
 
+/// Blocks of one SMART log at most: the comprehensive error log has up to 51.
+const MOST_BLOCKS: u8 = 64;
+
 /// The two shapes of ATA pass-through.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Form {
@@ -53,6 +56,8 @@ struct Ata {
     extended: bool,
     /// No data; the registers are the answer.
     registers: bool,
+    /// Data blocks that are asked for.
+    blocks: u8,
 }
 
 impl Ata {
@@ -65,6 +70,7 @@ impl Ata {
             high: 0xc2,
             extended: false,
             registers: false,
+            blocks: 1,
         };
         Some(match question {
             Question::AtaIdentify => Ata {
@@ -110,7 +116,7 @@ impl Ata {
         let (protocol, flags, count) = if self.registers {
             (3 << 1, 0x20, 0)
         } else {
-            (4 << 1, 0x0e, 1)
+            (4 << 1, 0x0e, self.blocks)
         };
         Some(match form {
             Form::Sixteen => vec![
@@ -150,7 +156,11 @@ impl Ata {
     }
 
     fn bytes(self) -> usize {
-        if self.registers { 0 } else { ATA_BLOCK }
+        if self.registers {
+            0
+        } else {
+            ATA_BLOCK * usize::from(self.blocks)
+        }
     }
 }
 
@@ -187,6 +197,8 @@ pub struct ScsiTransport {
     ata_behind: bool,
     /// The form that worked.
     form: Option<Form>,
+    /// The directory of the SMART logs, once it was read: how many blocks each has.
+    directory: Vec<u8>,
     /// Why no ATA command is tried any more.
     ata_refused: Option<Reply>,
     /// Why nothing is asked any more.
@@ -215,6 +227,7 @@ impl ScsiTransport {
             bus,
             ata_behind: bus == Bus::Ata || vendor.is_some_and(|vendor| vendor.trim() == "ATA"),
             form: None,
+            directory: Vec::new(),
             ata_refused: None,
             silent: None,
         }
@@ -249,7 +262,24 @@ impl ScsiTransport {
         }
     }
 
+    /// Blocks of a SMART log, by the directory; one where it tells nothing.
+    fn blocks(&self, question: Question) -> u8 {
+        let Question::AtaLog(log) = question else {
+            return 1;
+        };
+        // ATA8-ACS, SMART log directory: word n holds the number of blocks of log n, its low byte first.
+        let at = usize::from(log) * 2;
+        match self.directory.get(at..at + 2) {
+            Some([low, 0]) if log != 0 => (*low).clamp(1, MOST_BLOCKS),
+            _ => 1,
+        }
+    }
+
     fn ata(&mut self, question: Question, ata: Ata) -> Reply {
+        let ata = Ata {
+            blocks: self.blocks(question),
+            ..ata
+        };
         if let Some(refused) = &self.ata_refused {
             return refused.clone();
         }
@@ -274,6 +304,9 @@ impl ScsiTransport {
             match judge_ata(question, ata, &outcome) {
                 Attempt::Answered(reply) => {
                     self.form = Some(*form);
+                    if let (Question::AtaLog(0), Reply::Bytes(bytes)) = (question, &reply) {
+                        self.directory.clone_from(bytes);
+                    }
                     return reply;
                 }
                 Attempt::FormRefused(sense) => refused = Some(sense),

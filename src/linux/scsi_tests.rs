@@ -255,3 +255,32 @@ fn a_link_in_trouble_is_left_alone() {
     assert!(why.contains("needs root"));
     assert_eq!(log.lock().unwrap().len(), 2);
 }
+
+#[test]
+fn a_log_is_asked_for_as_long_as_the_directory_says() {
+    let (mut drive, log) = behind(Bus::Ata, "ATA", |command, bytes| {
+        let mut answer = data(0, bytes);
+        if command[8] == 0 {
+            // Log 02h has 51 blocks (ATA8-ACS, SMART log directory), log 04h has 8, log 06h has 1.
+            answer.data[4] = 51;
+            answer.data[8] = 8;
+            answer.data[12] = 1;
+        }
+        Ok(answer)
+    });
+    for (question, blocks) in [
+        (0x06, 1),
+        (0x00, 1),
+        (0x02, 51),
+        (0x04, 8),
+        (0x06, 1),
+        (0x09, 1),
+    ] {
+        let Reply::Bytes(page) = drive.ask(Question::AtaLog(question)) else {
+            panic!("log {question:02x}h");
+        };
+        assert_eq!(page.len(), 512 * blocks, "log {question:02x}h");
+        let sent = log.lock().unwrap().last().cloned().unwrap();
+        assert_eq!(usize::from(sent[6]), blocks);
+    }
+}

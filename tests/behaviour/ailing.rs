@@ -1,13 +1,22 @@
 //! A drive that gets worse, falls silent, is exchanged, or whose record is edited: what the job once knew of it stays
 //! known. The pages are laid out as ACS-3 fixes them (`life::health`).
 
+use crate::hand_bench::Scratch;
 use crate::hostile::noise;
-use crate::shop::{Said, Shop};
+use crate::shop::{Said, Shop, have};
 use holdpoint::drive::question::{Question, Reply};
 use holdpoint::drive::replies::Replies;
+use holdpoint::job::Job;
 use holdpoint::ledger::{FactBody, Ledger};
 use holdpoint::life::health::{Ailing, replies};
+use holdpoint::step::event::Event;
+use holdpoint::step::outcome::{Machine, MemoryState, Route, State, Symptom};
+use holdpoint::step::request::{
+    CopyRequest, MustHaves, OpenRequest, PlanRequest, ReleaseRequest, Source, VerifyRequest,
+};
+use holdpoint::step::{copy, open, plan, release, verify};
 use holdpoint::value::Moment;
+use std::path::Path;
 
 const HEALTHY: Ailing = Ailing {
     hours: 9000,
@@ -405,4 +414,250 @@ fn a_drive_that_tells_none_of_the_counts_that_matter_has_told_nothing() {
         assert_eq!(unread, open, "{folder}: {:?}", said.points());
         shop.step(&["release"]).ends(if open { 3 } else { 0 });
     }
+}
+
+#[test]
+fn what_one_drive_did_is_not_held_against_the_other() {
+    let shop = Shop::new();
+    for image in ["a.img", "b.img"] {
+        std::fs::write(shop.path(image), vec![0u8; 8 << 20]).unwrap();
+    }
+    let mut words = vec!["open", "--drive", "a.img", "--drive", "b.img"];
+    words.extend(["--to", "copies", "--job", "copies/job"]);
+    words.extend(["--policy", "practice", "--owner", "A", "--technician"]);
+    words.extend(["B", "--must-have", "none", "--json"]);
+    shop.run(&[&words[..], &SOUND].concat()).ends(0);
+    shop.step(&["plan"]).ends(0);
+    // One volume on each drive; of the first one's files one did not read.
+    let volume = |number: i64| {
+        serde_json::json!({
+            "number": number, "drive": number - 1, "index": 1, "first_byte": 0, "bytes": 8 << 20, "boot_at": 0,
+            "format": "none", "kind": "made up", "label": null, "state": "surveyed", "rule": ""
+        })
+    };
+    let volumes = serde_json::json!([volume(1), volume(2)]).to_string();
+    let db = rusqlite::Connection::open(shop.path("copies/job/ledger.db")).unwrap();
+    db.execute(
+        "UPDATE setting SET value = ?1 WHERE key = 'volumes'",
+        [volumes],
+    )
+    .unwrap();
+    for (item, bytes) in [(1i64, 1i64 << 20), (2, 7 << 20)] {
+        let sql = "INSERT INTO item VALUES(?1, 0, ?1, x'61', 0, NULL, 0, ?2, ?2, 0, 0, 0, 0, 0, 0, 0, 0, 1, 0, 1, 0, 0, 0, 0, NULL, NULL, NULL, 1, NULL)";
+        db.execute(sql, [item, bytes]).unwrap();
+    }
+    let sql = "INSERT INTO got VALUES(1, 3, NULL, NULL, 0, 0, 0, 0, 1, NULL, 'EIO')";
+    db.execute(sql, []).unwrap();
+    drop(db);
+    let said = shop.step(&["assess", "--no-sampling", "--explain"]).ends(0);
+    let json = said.json();
+    let drives = json["result"]["drives"].as_array().unwrap();
+    let routes: Vec<_> = drives.iter().map(|d| &d["forecast"]["route"]).collect();
+    assert_eq!(routes, ["salvage", "ordinary"], "{json:#}");
+    let hours = |drive: usize| drives[drive]["forecast"]["hours"]["low"].as_f64().unwrap();
+    assert!(hours(1) > 6.0 * hours(0), "{json:#}");
+    // Each has a pace and a hazard of its own.
+    let keys = rusqlite::Connection::open(shop.path("copies/job/ledger.db")).unwrap();
+    let count = "SELECT count(*) FROM setting WHERE key GLOB 'hazard-per-second*' OR key GLOB 'pace-bytes-per-second*'";
+    let count: i64 = keys.query_row(count, [], |row| row.get(0)).unwrap();
+    assert_eq!(count, 4);
+}
+
+/// A live drive of the hand bench: an image that is told to be a device, saying of its health what `told` holds in turn.
+fn live<'b>(scratch: &'b Scratch, told: &[Ailing], tell: &mut dyn FnMut(Event)) -> Job<'b> {
+    let content = scratch.path("content");
+    std::fs::create_dir_all(&content).unwrap();
+    for number in 0..40 {
+        std::fs::write(content.join(format!("{number}.jpg")), noise(number, 9000)).unwrap();
+    }
+    let image = scratch.path("drive");
+    std::fs::File::create(&image)
+        .unwrap()
+        .set_len(8 << 20)
+        .unwrap();
+    let made = std::process::Command::new("mkfs.ext4")
+        .args(["-q", "-F", "-d"])
+        .args([&content, &image])
+        .status();
+    assert!(made.unwrap().success());
+    let bench = &scratch.bench;
+    *bench.alter.lock().unwrap() = Some(|facts| {
+        facts.is_image = false;
+        facts.kernel_read_only = Some(true);
+        facts.serial = Some("INV-1".into());
+    });
+    // Of 8 MiB, as the device.
+    *bench.health.lock().unwrap() = told
+        .iter()
+        .map(|ailing| {
+            let mut said = replies("INVENTED 500", "INV-1", ailing);
+            if ailing.celsius == 0 {
+                said = Replies::default();
+            } else if let Reply::Bytes(page) = said.get(Question::AtaIdentify).clone() {
+                let mut page = page;
+                page[200..208].copy_from_slice(&((8u64 << 20) / 512).to_le_bytes());
+                page[511] = 0;
+                let sum = page.iter().fold(0u8, |sum, byte| sum.wrapping_add(*byte));
+                page[511] = sum.wrapping_neg();
+                said.put(Question::AtaIdentify, Reply::Bytes(page));
+            }
+            said
+        })
+        .collect();
+    let request = OpenRequest {
+        source: Source::Drives(vec![image]),
+        to: vec![scratch.path("one"), scratch.path("two")],
+        job: Some(scratch.path("one/job")),
+        policy: "practice".into(),
+        owner: Some("Ottilie Quendel".into()),
+        technician: Some("Bo".into()),
+        symptom: Some(Symptom::None),
+        memory: Some(MemoryState::KnownGood),
+        machine: Some(Machine::Bench),
+        must_have: Some(MustHaves::Nothing),
+        replies: None,
+    };
+    let make = |path: &Path| Ledger::create(path);
+    let opened = open::open(bench, &request, &make, tell).unwrap();
+    let job = Job::open(bench, &opened.job.unwrap()).unwrap();
+    let request = PlanRequest {
+        job: job.dir.clone(),
+        list: false,
+    };
+    plan::plan(&job, &request, tell).unwrap();
+    job
+}
+
+fn carried(job: &Job<'_>, tell: &mut dyn FnMut(Event)) {
+    let request = CopyRequest {
+        job: job.dir.clone(),
+        limit_bytes: None,
+        limit_minutes: None,
+    };
+    copy::copy(job, &request, tell).unwrap();
+}
+
+/// What stands for a drive that answers nothing.
+const SILENT: Ailing = Ailing {
+    celsius: 0,
+    ..HEALTHY
+};
+
+#[test]
+fn within_a_run_the_route_only_gets_more_careful() {
+    if !have("within_a_run", &["mkfs.ext4"]) {
+        return;
+    }
+    let scratch = Scratch::new();
+    let worse = Ailing {
+        awaiting: 5,
+        ..HEALTHY
+    };
+    let mut events = Vec::new();
+    let job = live(&scratch, &[HEALTHY, worse, SILENT], &mut |_| {});
+    scratch.bench.hurry();
+    carried(&job, &mut |event| events.push(event));
+    let routes: Vec<Route> = events
+        .iter()
+        .filter_map(|event| match event {
+            Event::Rerouted { route, .. } => Some(*route),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(routes, [Route::Salvage], "{events:?}");
+    let facts = job.ledger.facts().unwrap();
+    let unread = facts.iter().filter(|fact| {
+        matches!(
+            fact.body,
+            FactBody::Read {
+                readable: false,
+                copying: true,
+                ..
+            }
+        )
+    });
+    assert!(unread.count() > 0, "the drive was asked again");
+    let newest = facts.iter().rev().find_map(|fact| match &fact.body {
+        FactBody::Forecast { route, .. } => Some(route.clone()),
+        _ => None,
+    });
+    assert_eq!(newest.as_deref(), Some("salvage"));
+}
+
+#[test]
+fn a_live_drive_is_read_once_more_at_the_release() {
+    if !have("a_live_drive", &["mkfs.ext4"]) {
+        return;
+    }
+    let scratch = Scratch::new();
+    let mut quiet = |_: Event| {};
+    let job = live(&scratch, &[HEALTHY], &mut quiet);
+    carried(&job, &mut quiet);
+    let request = VerifyRequest {
+        path: job.dir.clone(),
+        attest: false,
+    };
+    verify::verify(&job, &request, &mut quiet).unwrap();
+    let request = ReleaseRequest {
+        job: job.dir.clone(),
+        key: None,
+        valid_hours: None,
+        second_look: Some("Theda Wiesel".into()),
+    };
+    let outcome = release::release(&job, &request, None, &mut quiet).unwrap();
+    assert_eq!(
+        outcome.result.state,
+        State::Released,
+        "{:#?}",
+        outcome.open_points
+    );
+    let facts = job.ledger.facts().unwrap();
+    let newest = |wanted: fn(&FactBody) -> bool| {
+        let found = facts.iter().rev().find(|fact| wanted(&fact.body));
+        found.map_or(0, |fact| fact.number)
+    };
+    let read = newest(|body| matches!(body, FactBody::Read { .. }));
+    assert!(read > newest(|body| matches!(body, FactBody::SourceReadAgain { .. })));
+}
+
+#[test]
+fn a_drive_that_goes_away_while_it_is_copied_is_counted() {
+    if !have("a_drive_that_goes_away", &["mkfs.ext4"]) {
+        return;
+    }
+    let scratch = Scratch::new();
+    let job = live(&scratch, &[HEALTHY], &mut |_| {});
+    let gone = &scratch.bench.gone;
+    for (times, route) in [(1, "gentle"), (2, "refer")] {
+        // It goes as soon as it was known again, and is plugged in after the run.
+        let away = std::sync::Arc::clone(gone);
+        let request = CopyRequest {
+            job: job.dir.clone(),
+            limit_bytes: None,
+            limit_minutes: None,
+        };
+        let said = copy::copy(&job, &request, &mut |event| {
+            if matches!(event, Event::Planned { .. }) {
+                away.store(true, std::sync::atomic::Ordering::Relaxed);
+            }
+        });
+        assert!(said.is_ok(), "{said:?}");
+        gone.store(false, std::sync::atomic::Ordering::Relaxed);
+        let facts = job.ledger.facts().unwrap();
+        let vanished = |fact: &&holdpoint::ledger::Fact| {
+            matches!(fact.body, FactBody::Vanished { drive: 0, .. })
+        };
+        assert_eq!(facts.iter().filter(vanished).count(), times);
+        let newest = facts.iter().rev().find_map(|fact| match &fact.body {
+            FactBody::Forecast { route, .. } => Some(route.clone()),
+            _ => None,
+        });
+        assert_eq!(newest.as_deref(), Some(route));
+    }
+    let request = CopyRequest {
+        job: job.dir.clone(),
+        limit_bytes: None,
+        limit_minutes: None,
+    };
+    assert!(copy::copy(&job, &request, &mut |_| {}).is_err());
 }

@@ -1,6 +1,8 @@
 //! A job in scratch folders of this machine, below the command line, with a clock that can be moved.
 
 use holdpoint::cli::bench::MachineBench;
+use holdpoint::drive::question::{Question, Reply};
+use holdpoint::drive::replies::Replies;
 use holdpoint::job::Job;
 use holdpoint::ledger::Ledger;
 use holdpoint::linux::{
@@ -43,11 +45,48 @@ pub struct HandBench {
     pub apart: AtomicBool,
     /// Running a command panics in the middle.
     pub panics: AtomicBool,
+    /// What the drive answers about its health each time that it is asked; the last answer stays. Empty = the machine's own way.
+    pub health: Mutex<Vec<Replies>>,
+    /// The drive is not there when it is read.
+    pub gone: Arc<AtomicBool>,
+}
+
+/// A drive that may go away.
+struct Going(Arc<dyn Sectors>, Arc<AtomicBool>);
+
+impl Sectors for Going {
+    fn sector_bytes(&self) -> u32 {
+        self.0.sector_bytes()
+    }
+    fn bytes(&self) -> u64 {
+        self.0.bytes()
+    }
+    fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
+        if self.1.load(Ordering::Relaxed) {
+            return Err(Fault::new(FaultKind::Gone, "reading", "ENODEV"));
+        }
+        self.0.read_at(at, buf)
+    }
+}
+
+/// A drive that answers from memory.
+struct Told(Replies);
+
+impl Transport for Told {
+    fn ask(&mut self, question: Question) -> Reply {
+        self.0.get(question).clone()
+    }
+    fn says(&self) -> String {
+        "a test".into()
+    }
 }
 
 struct MovedClock {
     real: MachineClock,
     hours: AtomicI64,
+    /// Minutes that pass each time the clock is looked at, and those that have passed so.
+    pace: AtomicI64,
+    minutes: AtomicI64,
 }
 
 impl Clock for MovedClock {
@@ -56,7 +95,9 @@ impl Clock for MovedClock {
         self.real.now().plus_hours(hours as f64)
     }
     fn ticks(&self) -> u64 {
-        self.real.ticks()
+        let pace = self.pace.load(Ordering::Relaxed);
+        let minutes = self.minutes.fetch_add(pace, Ordering::Relaxed) as u64;
+        self.real.ticks() + minutes * 60_000_000_000
     }
     fn rest(&self, nanoseconds: u64) {
         self.real.rest(nanoseconds);
@@ -69,6 +110,8 @@ impl HandBench {
             clock: MovedClock {
                 real: MachineClock::new(),
                 hours: AtomicI64::new(0),
+                pace: AtomicI64::new(0),
+                minutes: AtomicI64::new(0),
             },
             stop: AtomicBool::new(false),
             wrap: None,
@@ -79,11 +122,18 @@ impl HandBench {
             flag: Mutex::new(None),
             apart: AtomicBool::new(false),
             panics: AtomicBool::new(false),
+            health: Mutex::new(Vec::new()),
+            gone: Arc::default(),
         }
     }
 
     pub fn pass_hours(&self, hours: i64) {
         self.clock.hours.fetch_add(hours, Ordering::Relaxed);
+    }
+
+    /// From now on a minute passes each time that somebody looks at the clock.
+    pub fn hurry(&self) {
+        self.clock.pace.store(1, Ordering::Relaxed);
     }
 
     pub fn pass_days(&self, days: i64) {
@@ -159,10 +209,16 @@ impl Bench for HandBench {
         Ok(facts)
     }
     fn sectors(&self, path: &Path) -> Result<Arc<dyn Sectors>, Fault> {
-        self.machine.sectors(path)
+        let drive = self.machine.sectors(path)?;
+        Ok(Arc::new(Going(drive, Arc::clone(&self.gone))))
     }
     fn transport(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {
-        self.machine.transport(path)
+        let mut told = self.health.lock().unwrap();
+        match told.as_slice() {
+            [] => self.machine.transport(path),
+            [last] => Ok(Box::new(Told(last.clone()))),
+            [..] => Ok(Box::new(Told(told.remove(0)))),
+        }
     }
     fn hold(&self, path: &Path, read_only: bool) -> Result<bool, Fault> {
         if let Some(flag) = self.flag.lock().unwrap().as_mut() {

@@ -66,14 +66,19 @@ fn one(page: &mut Page, asked: Asked, drive: &DriveAssessed) {
         page.warn(&format!("{}.", capital(&lock.says)));
     }
     if !drive.reading.readable {
-        page.warn(&format!(
-            "Its health could not be read: {}. That is no good news: nothing is known.",
-            drive
-                .reading
-                .why_not
-                .as_deref()
-                .unwrap_or("no reason was given")
-        ));
+        let why = drive.reading.why_not.as_deref();
+        let why = why.unwrap_or("no reason was given");
+        let earlier =
+            drive.reading.signals.iter().any(|signal| {
+                !matches!(signal.id, SignalId::HealthUnread | SignalId::ReadsSlowing)
+            });
+        page.warn(&if earlier {
+            format!(
+                "Its health could not be read now: {why}. That takes nothing back: what an earlier reading told stands below."
+            )
+        } else {
+            format!("Its health could not be read: {why}. That is no good news: nothing is known.")
+        });
     }
     let route = match forecast.route {
         Route::Ordinary => "ordinary. Everything at full speed.",

@@ -26,7 +26,7 @@ pub fn shown(
     let mut decoded = report.decoded;
     decoded.insert(
         "decoded_why".into(),
-        serde_json::to_value(&report.decoded_why).unwrap_or_default(),
+        serde_json::Value::Object(report.decoded_why.clone()),
     );
     let route = outcome::Route::of(decision.route.word()).unwrap_or(outcome::Route::Refer);
     // The reasons first, the heaviest at their head; remarks change nothing.
@@ -68,6 +68,7 @@ pub fn shown(
             readable: taken.readable,
             why_not: taken.why_not.clone(),
             decoded,
+            decoded_why: report.decoded_why,
             signals: reading.signals.clone(),
         },
         forecast: ForecastShown {

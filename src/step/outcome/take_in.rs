@@ -119,8 +119,11 @@ pub struct ReadingShown {
     /// Why not; `null` when it was.
     pub why_not: Option<String>,
     /// Every decoded field under the standard's own name in snake case; absent ones `null`, with
-    /// the reason under the same name in `decoded_why`.
+    /// the reason under the same name in `decoded_why` (which stands here as well).
     pub decoded: serde_json::Map<String, serde_json::Value>,
+    /// Why each absent field of `decoded` is absent.
+    #[serde(default)]
+    pub decoded_why: serde_json::Map<String, serde_json::Value>,
     /// The evidence.
     pub signals: Vec<Signal>,
 }

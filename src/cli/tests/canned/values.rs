@@ -135,6 +135,7 @@ pub fn assessed() -> Assessed {
                     readable: true,
                     why_not: None,
                     decoded,
+                    decoded_why: serde_json::Map::new(),
                     signals: vec![
                         signal(
                             SignalId::TimePowered,
@@ -198,6 +199,7 @@ pub fn assessed() -> Assessed {
                     readable: false,
                     why_not: Some("the USB adapter refuses".into()),
                     decoded: serde_json::Map::new(),
+                    decoded_why: serde_json::Map::new(),
                     signals: vec![],
                 },
                 forecast: ForecastShown {
