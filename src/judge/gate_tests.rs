@@ -91,6 +91,7 @@ fn settled() -> Now {
         }]),
         questions_open: Vec::new(),
         memory: MemoryNow::Good { sampled: true },
+        memory_told: None,
         waivers: Vec::new(),
         false_content: None,
         second_look: SecondLook::Done,
