@@ -10,6 +10,7 @@ pub(super) fn decide_anew(scope: &str, about: &str) -> String {
         "class" => format!("--class {about}"),
         "volume" => "--volume DRIVE:N".to_owned(),
         "no-rescue" => "--no-rescue".to_owned(),
+        _ if about.starts_with("placeholders:") => format!("--point '{about}'"),
         _ => "--item PATH".to_owned(),
     };
     format!(

@@ -122,7 +122,7 @@ pub fn ask(
         });
     let mut verdict = gate.close(&now);
     if let Verdict::Hold(points) = &mut verdict {
-        name_sync_roots(job, points)?;
+        name_sync_roots(job, points, &now.waivers)?;
     }
     Ok(verdict)
 }
@@ -287,11 +287,27 @@ fn found(job: &Job<'_>) -> Result<Vec<Point>, Problem> {
 }
 
 /// Tells which sync roots the placeholders lie in: the owner decides for an account, not for a file.
-fn name_sync_roots(job: &Job<'_>, points: &mut [Point]) -> Result<(), Problem> {
+fn name_sync_roots(
+    job: &Job<'_>,
+    points: &mut [Point],
+    waivers: &[WaiverSeen],
+) -> Result<(), Problem> {
+    use crate::step::waive::OF_ONE_ROOT;
+    let decided = |root: &str| {
+        let about = format!("{OF_ONE_ROOT}{root}");
+        waivers
+            .iter()
+            .any(|waiver| waiver.scope == "item" && waiver.about == about)
+    };
     if let Some(point) = points.iter_mut().find(|point| point.id == "placeholders")
-        && let Some(roots) = crate::step::plan::drive::sync_roots(job)?
+        && let Some((roots, several)) = crate::step::plan::drive::sync_roots(job, &decided)?
     {
         point.evidence = roots;
+        if several {
+            point.remedy.push_str(&format!(
+                " (of one account alone: --point '{OF_ONE_ROOT}FOLDER')"
+            ));
+        }
     }
     Ok(())
 }

@@ -14,10 +14,14 @@ use crate::step::gate::{Closeness, ask, seen};
 use crate::step::outcome::{Answer, Answered, DecidedBy, Outcome, Problem, Waived, WaivedSet};
 use crate::step::plan::find;
 use crate::step::request::{AnswerRequest, MustHaveAnswer, WaiveRequest, WaiveWhat};
-use crate::survey::item::{Class, Kind};
+use crate::survey::item::{Class, Kind, Mark};
 use crate::value::{Blake3, Name};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt;
+
+/// Before a sync root, in the place of a point's id: its placeholders alone. The owner decides for an account, and what of it
+/// is on the drive is not given up with them.
+pub const OF_ONE_ROOT: &str = "placeholders:";
 
 /// Records a waiver.
 pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, Problem> {
@@ -61,7 +65,14 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
         proof,
     };
     let waiver = match &request.what {
-        WaiveWhat::Point(id) => waive_point(job, request, id, blank)?,
+        WaiveWhat::Point(id) => match id.strip_prefix(OF_ONE_ROOT) {
+            Some(root) => {
+                let mut set = everything_at(job, OsStr::new(root))?;
+                set.retain(|(item, _)| item.marks.has(Mark::Placeholder));
+                waive_set(job, request, set, "item", id, blank)?
+            }
+            None => waive_point(job, request, id, blank)?,
+        },
         WaiveWhat::Items(paths) => {
             let mut set = Vec::new();
             for path in paths {

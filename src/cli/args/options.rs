@@ -148,7 +148,7 @@ pub struct WaiveArgs {
     /// Give up volume N of a drive (its serial or path)
     #[arg(long, value_name = "DRIVE:N", value_parser = volume, group = "what", help_heading = "What may be lost")]
     pub volume: Option<(String, u32)>,
-    /// Give up what the open point of this id stands for
+    /// Give up what the open point of this id stands for; placeholders:FOLDER for those of one sync root alone
     #[arg(
         long,
         value_name = "ID",

@@ -473,7 +473,7 @@ fn damaged_volumes_end_and_tell() {
     let entries: Vec<usize> = before.values().map(|found| found.record as usize).collect();
     let rounds = option_env!("HOLDPOINT_MUTATIONS")
         .and_then(|text| text.parse().ok())
-        .unwrap_or(if cfg!(debug_assertions) { 300 } else { 3000 });
+        .unwrap_or(if cfg!(debug_assertions) { 300 } else { 20_000 });
     let mut dice = Dice(0xBEEF);
     let mut image = Image::new(sound.bytes.clone());
     let (mut told, mut silent) = (0, 0);

@@ -489,6 +489,7 @@ impl Laptop {
         // Without content that could be read.
         for (path, tag) in [
             ("Users/Ada Test/OneDrive/film.mp4", 0x9000_101Au32),
+            ("Users/Ben/Firm cloud/plan.docx", 0x9000_201A),
             ("Users/Ben/dedup.docx", 0x8000_0013),
             ("Users/Ben/odd.docx", 0x8000_7777),
         ] {
@@ -505,6 +506,7 @@ impl Laptop {
             );
         }
         self.file(&mount, "Users/Ada Test/OneDrive/here.txt", b"is here");
+        self.file(&mount, "Users/Ben/Firm cloud/here too.txt", b"is here too");
         // Compressed by the system: the starts of the second and third chunk, then the chunks as they are.
         let program = "Users/Ben/old program.exe";
         let plain = bytes(54, 0, 10_000);

@@ -246,7 +246,7 @@ fn a_whole_laptop_goes_through_and_comes_back() {
     let evidence = |id: &str| point(id)["evidence"].as_str().unwrap().to_owned();
     assert_eq!(
         evidence("placeholders"),
-        "Users/Ada Test/OneDrive (1)",
+        "Users/Ada Test/OneDrive (1), Users/Ben/Firm cloud (1)",
         "one decision per sync root"
     );
     assert_eq!(point("unknown-tags")["count"], 2);
@@ -273,6 +273,19 @@ fn a_whole_laptop_goes_through_and_comes_back() {
     );
     owner(&shop, &["--volume", "1:7"]).ends(0);
     owner(&shop, &["--volume", "1:9"]).ends(0);
+    // One account after the other; what of it is on the drive stays wanted.
+    let one = ["--point", "placeholders:Users/Ben/Firm cloud"];
+    assert_eq!(shop.waive(&one).code, Some(1), "the owner's to decide");
+    let given = owner(&shop, &one).ends(0).json();
+    assert_eq!(given["result"]["waived"]["items"], 1);
+    let left = given["open_points"].as_array().unwrap().iter();
+    let left: Vec<_> = left.filter(|point| point["id"] == "placeholders").collect();
+    assert_eq!(left[0]["count"], 1);
+    assert_eq!(
+        left[0]["evidence"],
+        "Users/Ada Test/OneDrive (1), Users/Ben/Firm cloud (1, decided)"
+    );
+    assert_eq!(owner(&shop, &one).code, Some(1), "nothing is left there");
     for id in [
         "lost-volume",
         "unknown-tags",
@@ -288,7 +301,13 @@ fn a_whole_laptop_goes_through_and_comes_back() {
     // A new plan loses neither copies nor decisions.
     let again = shop.step(&["plan", "--list"]).ends(0).json();
     let items = again["result"]["listing"].as_array().unwrap();
-    let without = ["film.mp4", "dedup.docx", "odd.docx", "efs secret.txt"];
+    let without = [
+        "film.mp4",
+        "plan.docx",
+        "dedup.docx",
+        "odd.docx",
+        "efs secret.txt",
+    ];
     judged_by_the_truth(&laptop, items, LEFT_OUT, &without);
     let volumes = &again["result"]["volumes"];
     assert_eq!(volumes[6]["state"], "waived");

@@ -363,8 +363,12 @@ pub fn keep_sync_roots(
     )
 }
 
-/// The sync roots with placeholders, in words; `None` = the survey met none.
-pub fn sync_roots(job: &Job<'_>) -> Result<Option<String>, Problem> {
+/// The sync roots with placeholders, in words, and whether there are several; `None` = the survey met none. `decided` says
+/// whether somebody decided about one root alone.
+pub fn sync_roots(
+    job: &Job<'_>,
+    decided: &dyn Fn(&str) -> bool,
+) -> Result<Option<(String, bool)>, Problem> {
     let text = job.ledger.get(SYNC_ROOTS).map_err(|e| ledger_problem(&e))?;
     let roots: BTreeMap<String, u64> = text
         .and_then(|text| serde_json::from_str(&text).ok())
@@ -378,8 +382,9 @@ pub fn sync_roots(job: &Job<'_>) -> Result<Option<String>, Problem> {
         .iter()
         .take(NAMED_ROOTS)
         .map(|(root, count)| {
+            let given_up = if decided(root) { ", decided" } else { "" };
             format!(
-                "{root} ({})",
+                "{root} ({}{given_up})",
                 crate::value::measure::count_in_words(**count)
             )
         })
@@ -397,7 +402,7 @@ pub fn sync_roots(job: &Job<'_>) -> Result<Option<String>, Problem> {
             crate::value::measure::bytes_in_words(bytes)
         ));
     }
-    Ok(Some(words.join(", ")))
+    Ok(Some((words.join(", "), all.len() > 1)))
 }
 
 #[cfg(test)]
