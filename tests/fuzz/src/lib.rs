@@ -1,27 +1,23 @@
 //! Fuzz targets for everything that takes bytes from outside: one small program per decoder in `src/bin/`.
 //!
-//! With the `cargo fuzz` subcommand installed, from `tests/`:
+//! `tests/fuzz/run [SECONDS [TARGET...]]` builds them with what a stable compiler has (a C++ compiler is needed for the
+//! runtime), makes volumes to begin with, and runs each for that long. With the `cargo fuzz` subcommand and a nightly
+//! compiler, which adds the address sanitizer, from `tests/`:
 //!
 //! ```sh
 //! cargo +nightly fuzz run --fuzz-dir fuzz ata_smart -- -max_total_time=60
 //! ```
 //!
-//! Without it (a C++ compiler is needed for the runtime), from `tests/fuzz/`:
-//!
-//! ```sh
-//! RUSTFLAGS="--cfg fuzzing -Cpasses=sancov-module -Cllvm-args=-sanitizer-coverage-level=4 \
-//!   -Cllvm-args=-sanitizer-coverage-inline-8bit-counters -Cllvm-args=-sanitizer-coverage-pc-table \
-//!   -Ccodegen-units=1" cargo build --release --target x86_64-unknown-linux-gnu --bin ata_smart
-//! target/x86_64-unknown-linux-gnu/release/ata_smart -max_total_time=60 corpus/ata_smart ../fixtures/pages
-//! ```
-//!
-//! A crash leaves its input beside the corpus; it becomes a regression test of the decoder.
+//! A crash leaves its input in `artifacts/`; it becomes a regression test of the decoder.
 
 use holdpoint::drive::asking::Hint;
 use holdpoint::drive::question::{Question, Reply};
 use holdpoint::drive::reading::StoredReading;
 use holdpoint::drive::replies::Replies;
+use holdpoint::read::content::ContentReader;
 use holdpoint::value::Moment;
+use holdpoint::volume::filesystem::{Found, Limits, NotSurveyed, Place, Survey};
+use holdpoint::volume::ntfs::InMemory;
 
 /// Decodes a whole reading in which `data` is the reply to each of `questions`, then builds its report.
 pub fn reading_of(questions: &[Question], data: &[u8]) {
@@ -39,4 +35,36 @@ pub fn reading_of(questions: &[Question], data: &[u8]) {
     // What holds for any bytes: unreadable or not, never both and never neither.
     assert_eq!(reading.readable, reading.why_not.is_none());
     std::hint::black_box(reading.report());
+}
+
+/// Surveys a volume in memory, then reads a few of the contents that it lists, as far as each goes at once.
+pub fn volume(
+    bytes: &[u8],
+    survey: impl FnOnce(&InMemory<'_>, Place, Limits, &mut dyn FnMut(Found)) -> Result<Survey, NotSurveyed>,
+) {
+    let drive = InMemory {
+        bytes,
+        sector_bytes: 512,
+    };
+    let place = Place {
+        first_byte: 0,
+        bytes: bytes.len() as u64,
+    };
+    // Small enough that the limits themselves are met.
+    let limits = Limits {
+        items: 100_000,
+        depth: 64,
+        table_bytes: 16 << 20,
+    };
+    let mut layouts = Vec::new();
+    let mut see = |found: Found| {
+        if layouts.len() < 16 {
+            layouts.extend(found.layout);
+        }
+    };
+    std::hint::black_box(survey(&drive, place, limits, &mut see).is_ok());
+    for layout in layouts {
+        let mut buf = vec![0u8; 64 << 10];
+        let _ = ContentReader::new(layout, &drive).read(0, &mut buf);
+    }
 }
