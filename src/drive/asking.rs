@@ -92,7 +92,9 @@ pub fn every_question() -> Vec<Question> {
     let mut all = vec![
         Question::NvmeIdentifyController,
         Question::NvmeIdentifyNamespace,
+        Question::NvmeActiveNamespaces,
         Question::AtaIdentify,
+        Question::AtaNativeMax,
         Question::AtaSmartData,
         Question::AtaSmartThresholds,
         Question::AtaSmartStatus,
@@ -163,6 +165,9 @@ impl Asker<'_> {
         self.bytes(Question::NvmeLog(0x01));
         let reply = self.replies.get(Question::NvmeIdentifyController);
         let controller = Controller::decode(&Page::from_reply(reply, nvme_identify::BYTES));
+        if controller.nn.get() != Some(1) {
+            self.bytes(Question::NvmeActiveNamespaces);
+        }
         if controller.oacs.get().is_none_or(|oacs| oacs & 0x10 != 0) {
             self.bytes(Question::NvmeLog(0x06));
         }
@@ -178,6 +183,10 @@ impl Asker<'_> {
         }
         let reply = self.replies.get(Question::AtaIdentify);
         let identify = Identify::decode(&Page::from_reply(reply, ata_identify::BYTES));
+        // Only a drive that says that it can hide sectors is asked whether it does.
+        if identify.host_protected_area_enabled.get() == Some(true) {
+            self.bytes(Question::AtaNativeMax);
+        }
         if identify.smart_supported.get() != Some(false) {
             let data = self.bytes(Question::AtaSmartData);
             if link_trouble(self.replies.get(Question::AtaSmartData)) {
@@ -400,6 +409,22 @@ mod tests {
         assert!(!asked.contains(&Question::AtaGpl(7, 0)));
         assert!(asked.contains(&Question::ScsiInquiry));
         assert!(!asked.contains(&Question::ScsiLog(0)));
+    }
+
+    #[test]
+    fn only_a_drive_that_can_hide_sectors_is_asked_whether_it_does() {
+        let asked = |on: bool| {
+            let mut identify = IDENTIFY.to_vec();
+            // Word 85 bit 10: the protected area feature is switched on (ACS-2, 7.12).
+            identify[171] = identify[171] & !0x04 | u8::from(on) << 2;
+            let hint = Hint {
+                bus: Some(Bus::Scsi),
+                ..Hint::default()
+            };
+            run(&[(Question::AtaIdentify, Reply::Bytes(identify))], hint)
+        };
+        assert!(asked(true).contains(&Question::AtaNativeMax));
+        assert!(!asked(false).contains(&Question::AtaNativeMax));
     }
 
     #[test]

@@ -10,10 +10,14 @@ pub enum Question {
     NvmeIdentifyController,
     /// NVMe Identify, CNS 00h: namespace 1, or the one that was opened (4096 bytes).
     NvmeIdentifyNamespace,
+    /// NVMe Identify, CNS 02h: the numbers of the active namespaces (4096 bytes).
+    NvmeActiveNamespaces,
     /// NVMe Get Log Page (01h, 02h, 06h, 81h).
     NvmeLog(u8),
     /// ATA IDENTIFY DEVICE (512 bytes).
     AtaIdentify,
+    /// ATA READ NATIVE MAX ADDRESS EXT: the last sector that the drive has, six bytes, the lowest first.
+    AtaNativeMax,
     /// ATA SMART READ DATA (512 bytes).
     AtaSmartData,
     /// ATA SMART READ THRESHOLDS (512 bytes; obsolete in newer standards).
@@ -42,6 +46,8 @@ impl Question {
         match self {
             Question::NvmeIdentifyController => "nvme-identify-controller.bin".into(),
             Question::NvmeIdentifyNamespace => "nvme-identify-namespace.bin".into(),
+            Question::NvmeActiveNamespaces => "nvme-active-namespaces.bin".into(),
+            Question::AtaNativeMax => "ata-native-max.bin".into(),
             Question::NvmeLog(log) => format!("nvme-log-{log:02x}.bin"),
             Question::AtaIdentify => "ata-identify.bin".into(),
             Question::AtaSmartData => "ata-smart-data.bin".into(),
@@ -68,6 +74,8 @@ impl Question {
         let question = match stem {
             "nvme-identify-controller" => Question::NvmeIdentifyController,
             "nvme-identify-namespace" => Question::NvmeIdentifyNamespace,
+            "nvme-active-namespaces" => Question::NvmeActiveNamespaces,
+            "ata-native-max" => Question::AtaNativeMax,
             "ata-identify" => Question::AtaIdentify,
             "ata-smart-data" => Question::AtaSmartData,
             "ata-smart-thresholds" => Question::AtaSmartThresholds,
@@ -110,6 +118,8 @@ mod tests {
         for question in [
             Question::NvmeIdentifyController,
             Question::NvmeIdentifyNamespace,
+            Question::NvmeActiveNamespaces,
+            Question::AtaNativeMax,
             Question::NvmeLog(0x81),
             Question::AtaIdentify,
             Question::AtaSmartData,

@@ -144,6 +144,15 @@ impl Reading {
         self
     }
 
+    /// What the drive has that the device does not show; `None` = nothing that it tells of.
+    pub fn hidden(&self) -> Option<who::Hidden> {
+        // An adapter that answers for itself tells of something else.
+        who::impostor(&self.pages, &self.hint)
+            .is_none()
+            .then(|| who::hidden(&self.pages))
+            .flatten()
+    }
+
     /// The drive's own counters, for a release and its recheck.
     pub fn counters(&self) -> Counters {
         Counters::of(&self.pages)

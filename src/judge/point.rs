@@ -83,6 +83,7 @@ pub const ORDER: &[&str] = &[
     "gap-with-content",
     "gap-unread",
     "tables-disagree",
+    "hidden-area",
     "other-drive",
     "mounted-writable",
     "hold-not-set",

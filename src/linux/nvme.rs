@@ -215,6 +215,10 @@ impl NvmeTransport {
                 structure: 0,
                 namespace: self.namespace,
             },
+            Question::NvmeActiveNamespaces => Reading::Identify {
+                structure: 2,
+                namespace: 0,
+            },
             Question::NvmeLog(0x01) => Reading::Log {
                 page: 0x01,
                 bytes: self.error_log_bytes(),

@@ -21,6 +21,9 @@ const NOT_PASSED_ON: &str =
 const VERDICT_DROPPED: &str =
     "this adapter does not pass the drive's own verdict on; connect the drive directly if you can";
 
+/// What is said when the upper half of an address does not come back.
+const ADDRESS_DROPPED: &str = "this adapter does not pass the drive's last address on";
+
 /// Length of the pages that the drive may send: old devices mishandle more than 255 bytes.
 const PAGE: usize = 252;
 /// Page 89h holds a whole ATA identification.
@@ -79,6 +82,14 @@ impl Ata {
                 high: 0,
                 ..base
             },
+            Question::AtaNativeMax => Ata {
+                command: 0x27,
+                mid: (0, 0),
+                high: 0,
+                extended: true,
+                registers: true,
+                ..base
+            },
             Question::AtaSmartData => Ata {
                 feature: 0xd0,
                 ..base
@@ -133,7 +144,8 @@ impl Ata {
                 self.mid.0,
                 0,
                 self.high,
-                0,
+                // The address is one of sectors.
+                if self.command == 0x27 { 0x40 } else { 0 },
                 self.command,
                 0,
             ],
@@ -399,6 +411,10 @@ fn judge_ata(question: Question, ata: Ata, outcome: &Outcome) -> Attempt {
                 return Attempt::Answered(aborted(question, sense));
             }
             match registers {
+                Some(registers) if question == Question::AtaNativeMax => match registers.address {
+                    Some(address) => Attempt::Answered(Reply::Bytes(address.to_vec())),
+                    None => unread(ADDRESS_DROPPED),
+                },
                 Some(registers) if ata.registers => {
                     Attempt::Answered(Reply::Bytes(vec![registers.mid, registers.high]))
                 }
@@ -415,9 +431,10 @@ fn judge_ata(question: Question, ata: Ata, outcome: &Outcome) -> Attempt {
 /// The drive itself says no: to a log, that it has none; to anything else, that it could not be read.
 fn aborted(question: Question, sense: Sense) -> Reply {
     match question {
-        Question::AtaLog(_) | Question::AtaGpl(..) | Question::AtaSmartThresholds => {
-            Reply::NotReported
-        }
+        Question::AtaLog(_)
+        | Question::AtaGpl(..)
+        | Question::AtaSmartThresholds
+        | Question::AtaNativeMax => Reply::NotReported,
         _ => Reply::Unread(format!(
             "the drive aborted the command: absent or switched off ({sense})"
         )),

@@ -284,3 +284,33 @@ fn a_log_is_asked_for_as_long_as_the_directory_says() {
         assert_eq!(usize::from(sent[6]), blocks);
     }
 }
+
+#[test]
+fn the_native_maximum_is_the_whole_address_or_nothing() {
+    // ACS-2, 7.33: command 27h, no data, an address of sectors; the answer stands in all six address registers (SAT-3).
+    let block = Ata::of(Question::AtaNativeMax)
+        .unwrap()
+        .block(Form::Sixteen);
+    let hex: String = block.unwrap().iter().map(|b| format!("{b:02X}")).collect();
+    assert_eq!(hex, "85072000000000000000000000402700");
+    assert_eq!(
+        Ata::of(Question::AtaNativeMax).unwrap().block(Form::Twelve),
+        None
+    );
+    let answer = |extended: u8| {
+        let mut sense = vec![0x72, 0x01, 0x00, 0x1d, 0, 0, 0, 14];
+        sense.extend([0x09, 0x0c, extended, 0, 0, 0, 4, 1, 5, 2, 6, 3, 0x40, 0x50]);
+        Outcome {
+            status: 2,
+            sense,
+            ..Outcome::default()
+        }
+    };
+    let ask = |outcome: Outcome| {
+        let (mut drive, _) = behind(Bus::Ata, "ATA", move |_, _| Ok(outcome.clone()));
+        drive.ask(Question::AtaNativeMax)
+    };
+    assert_eq!(ask(answer(1)), Reply::Bytes(vec![1, 2, 3, 4, 5, 6]));
+    assert!(matches!(ask(answer(0)), Reply::Unread(_)));
+    assert_eq!(ask(fixed(0x0b, 0, 0)), Reply::NotReported);
+}

@@ -28,6 +28,8 @@ pub(super) struct Registers {
     pub status: Option<u8>,
     pub mid: u8,
     pub high: u8,
+    /// All 48 bits of the address, the lowest byte first; only where the format has room for them.
+    pub address: Option<[u8; 6]>,
 }
 
 impl Registers {
@@ -75,6 +77,7 @@ pub(super) fn registers(sense: &[u8]) -> Option<Registers> {
                 status: at(4),
                 mid: at(10)?,
                 high: at(11)?,
+                address: None,
             })
         }
         _ => None,
@@ -94,6 +97,14 @@ fn descriptor(sense: &[u8]) -> Option<Registers> {
                 mid: *rest.get(9)?,
                 high: *rest.get(11)?,
                 status: rest.get(13).copied(),
+                // SAT-3, ATA status return descriptor: each byte of the 48-bit address stands before its lower twin;
+                // the upper ones count when bit 0 of byte 2 says so.
+                address: match rest {
+                    [_, _, extended, _, _, _, a3, a0, a4, a1, a5, a2, ..] if extended & 1 == 1 => {
+                        Some([*a0, *a1, *a2, *a3, *a4, *a5])
+                    }
+                    _ => None,
+                },
             });
         }
         rest = rest.get(whole..)?;

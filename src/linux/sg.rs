@@ -74,8 +74,8 @@ pub(super) fn is_reading(command: &[u8]) -> bool {
 
 fn is_reading_ata(feature: Option<u8>, command: Option<u8>) -> bool {
     match (command, feature) {
-        // IDENTIFY DEVICE, READ LOG EXT
-        (Some(0xec | 0x2f), Some(0)) => true,
+        // IDENTIFY DEVICE, READ LOG EXT, READ NATIVE MAX ADDRESS EXT
+        (Some(0xec | 0x2f | 0x27), Some(0)) => true,
         // SMART: READ DATA, READ THRESHOLDS, READ LOG, RETURN STATUS
         (Some(0xb0), Some(feature)) => matches!(feature, 0xd0 | 0xd1 | 0xd5 | 0xda),
         _ => false,
@@ -218,6 +218,7 @@ mod tests {
         assert_eq!(
             passed,
             [
+                (0x27, 0),
                 (0x2f, 0),
                 (0xb0, 0xd0),
                 (0xb0, 0xd1),

@@ -19,6 +19,7 @@ pub fn found(job: &Job<'_>, facts: &[Fact], closeness: Closeness) -> Vec<Point> 
     let mut out = Vec::new();
     for (number, kept) in job.setup.drives.iter().enumerate() {
         out.extend(identity(job, facts, kept));
+        out.extend(hidden_area(job, number, kept));
         let spent = present::spent(facts, number).is_some();
         // After the wipe the drive is no longer what was surveyed; only a new release asks for it.
         if spent && closeness == Closeness::Ledger {
@@ -78,6 +79,40 @@ fn identity(job: &Job<'_>, facts: &[Fact], kept: &DriveKept) -> Option<Point> {
         );
     }
     None
+}
+
+/// What the drive itself says that it has and the device does not show: nobody surveyed it, and a wipe may or may not reach it.
+fn hidden_area(job: &Job<'_>, number: usize, kept: &DriveKept) -> Option<Point> {
+    // A reading that cannot be read back is said as a broken ledger.
+    let reading = crate::step::assess::newest_before(job, number, i64::MAX).ok()??;
+    let hidden = reading.hidden()?;
+    let of_it = job.setup.drives.iter().filter(|other| {
+        other.serial.is_some() && other.serial == kept.serial && other.model == kept.model
+    });
+    // Every namespace may well be a drive of the job.
+    if hidden
+        .namespaces
+        .is_some_and(|all| of_it.count() >= all as usize)
+    {
+        return None;
+    }
+    let words = present::words(kept);
+    let first = match hidden.namespaces {
+        Some(_) => "open a job that holds every namespace as a drive",
+        None => {
+            "find out what set it up (often the maker's own recovery system) and have it opened before the survey"
+        }
+    };
+    Some(Point::plain(
+        "hidden-area",
+        rules(job).who("hidden-area"),
+        format!("{words} has more than it shows: {}", hidden.says),
+        "what lies there is in no survey and in no copy, and a wipe may or may not reach it",
+        format!("{words}: {}", hidden.says),
+        format!(
+            "{first}; else holdpoint waive JOB --point hidden-area --decided-by owner --how signed --name NAME --reason TEXT"
+        ),
+    ))
 }
 
 fn mounted(kept: &DriveKept, now: &DriveFacts) -> Vec<Point> {

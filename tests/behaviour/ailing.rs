@@ -621,6 +621,43 @@ fn a_live_drive_is_read_once_more_at_the_release() {
 }
 
 #[test]
+fn an_area_out_of_reach_is_for_the_owner_to_decide() {
+    if !have("an_area_out_of_reach", &["mkfs.ext4"]) {
+        return;
+    }
+    let scratch = Scratch::new();
+    let mut quiet = |_: Event| {};
+    let job = live(&scratch, &[HEALTHY], &mut quiet);
+    let hidden = || {
+        let points = holdpoint::step::gate::points_now(&job).unwrap();
+        points.into_iter().find(|point| point.id == "hidden-area")
+    };
+    assert_eq!(hidden(), None);
+    // Of twice the sectors that it lets be addressed: 16,384 and as many again.
+    for said in scratch.bench.health.lock().unwrap().iter_mut() {
+        let last = (2u64 * 16_384 - 1).to_le_bytes()[..6].to_vec();
+        let Reply::Bytes(mut page) = said.get(Question::AtaIdentify).clone() else {
+            panic!("no identity");
+        };
+        (page[165], page[171]) = (page[165] | 4, page[171] | 4);
+        page[511] = 0;
+        let sum = page.iter().fold(0u8, |sum, byte| sum.wrapping_add(*byte));
+        page[511] = sum.wrapping_neg();
+        said.put(Question::AtaIdentify, Reply::Bytes(page));
+        said.put(Question::AtaNativeMax, Reply::Bytes(last));
+    }
+    let request = holdpoint::step::request::AssessRequest {
+        job: job.dir.clone(),
+        replies: None,
+        sampling: false,
+    };
+    holdpoint::step::assess::assess(&job, &request, &mut quiet).unwrap();
+    let point = hidden().expect("an open point");
+    assert_eq!(point.who, holdpoint::step::outcome::Who::Owner);
+    assert!(point.says.contains("8.39 MB at its end"), "{}", point.says);
+}
+
+#[test]
 fn a_drive_that_goes_away_while_it_is_copied_is_counted() {
     if !have("a_drive_that_goes_away", &["mkfs.ext4"]) {
         return;

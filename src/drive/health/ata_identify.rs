@@ -5,6 +5,7 @@
 
 use super::field::Fields;
 use super::page::{Page, PageState, Then, hex};
+use crate::drive::question::Reply;
 use crate::value::Known;
 
 /// Length in bytes.
@@ -209,6 +210,24 @@ impl Identify {
             f.put(name, &bit(self.sanitize_word59.clone(), n));
         }
         f
+    }
+}
+
+/// Sectors that the drive has, by the answer to READ NATIVE MAX ADDRESS EXT: the last address, six bytes, the lowest first.
+pub fn native_sectors(reply: &Reply) -> Known<u64> {
+    match reply {
+        Reply::Bytes(bytes) => match <[u8; 6]>::try_from(bytes.as_slice()) {
+            Ok([a, b, c, d, e, f]) => {
+                let last = u64::from_le_bytes([a, b, c, d, e, f, 0, 0]);
+                Known::Value(last + 1).plausible_if(
+                    |n| *n > 1 && *n < 1 << 48,
+                    |n| format!("{n} sectors in 48 bits"),
+                )
+            }
+            Err(_) => Known::Implausible { raw: hex(bytes) },
+        },
+        Reply::NotReported => Known::NotReported,
+        Reply::Unread(why) => Known::Unread { why: why.clone() },
     }
 }
 

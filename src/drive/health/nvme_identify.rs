@@ -193,6 +193,15 @@ fn id<const N: usize>(raw: Known<[u8; N]>) -> Known<String> {
         .map(|b| hex(&b))
 }
 
+/// How many namespaces are active: the list ends at its first zero (NVMe Base 1.4, 5.15.2.2).
+pub fn active(page: &Page<'_>) -> Known<u32> {
+    let listed = (0..BYTES / 4).map(|n| page.le32(n * 4).get().unwrap_or(0));
+    page.le32(0).absent_if(|first| *first == 0).map(|_| {
+        let count = listed.take_while(|number| *number != 0).count();
+        u32::try_from(count).unwrap_or(u32::MAX)
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -29,6 +29,8 @@ pub struct Nvme {
     pub controller: Controller,
     /// Identify, namespace.
     pub namespace: Namespace,
+    /// Identify, active namespaces: how many there are.
+    pub active_namespaces: Known<u32>,
     /// Log 02h.
     pub health: Health,
     /// Log 01h.
@@ -44,6 +46,8 @@ pub struct Nvme {
 pub struct Ata {
     /// IDENTIFY DEVICE.
     pub identify: Identify,
+    /// READ NATIVE MAX ADDRESS EXT: sectors that the drive has, those that it keeps from being addressed included.
+    pub native_sectors: Known<u64>,
     /// READ DATA and READ THRESHOLDS.
     pub smart: Smart,
     /// RETURN STATUS.
@@ -102,8 +106,10 @@ impl Family {
         match question {
             Question::NvmeIdentifyController
             | Question::NvmeIdentifyNamespace
+            | Question::NvmeActiveNamespaces
             | Question::NvmeLog(_) => Family::Nvme,
             Question::AtaIdentify
+            | Question::AtaNativeMax
             | Question::AtaSmartData
             | Question::AtaSmartThresholds
             | Question::AtaSmartStatus
@@ -237,6 +243,7 @@ fn nvme(replies: &Replies) -> Nvme {
     Nvme {
         controller: Controller::decode(&page(Question::NvmeIdentifyController, identify)),
         namespace: Namespace::decode(&page(Question::NvmeIdentifyNamespace, identify)),
+        active_namespaces: nvme_identify::active(&page(Question::NvmeActiveNamespaces, identify)),
         health: Health::decode(&page(Question::NvmeLog(0x02), nvme_log::HEALTH_BYTES)),
         errors: nvme_history::errors(&Page::variable(
             replies.get(Question::NvmeLog(0x01)),
@@ -257,6 +264,7 @@ impl Nvme {
     fn fields(&self) -> Fields {
         let mut f = self.controller.fields();
         f.absorb(self.namespace.fields());
+        f.put("active_namespaces", &self.active_namespaces);
         f.absorb(self.health.fields());
         f.absorb(nvme_history::error_fields(&self.errors));
         f.nest("device_self_test", self.self_tests.fields());
@@ -294,6 +302,7 @@ fn ata(replies: &Replies) -> Ata {
             replies.get(Question::AtaIdentify),
             ata_identify::BYTES,
         )),
+        native_sectors: ata_identify::native_sectors(replies.get(Question::AtaNativeMax)),
         smart: Smart::decode(
             &page(Question::AtaSmartData),
             &page(Question::AtaSmartThresholds),
@@ -315,6 +324,7 @@ fn ata(replies: &Replies) -> Ata {
 impl Ata {
     fn fields(&self) -> Fields {
         let mut f = self.identify.fields();
+        f.put("native_sectors", &self.native_sectors);
         f.set("status", status_word(&self.status));
         if let Some(why) = self.status.why_not() {
             f.why.insert("status".to_owned(), Value::String(why));

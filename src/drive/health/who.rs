@@ -161,19 +161,8 @@ pub fn notes(pages: &Pages, hint: &Hint) -> Vec<String> {
             }
             _ => {}
         }
-        let total = nvme.controller.tnvmcap.get().map(|n| n.0);
-        let free = nvme.controller.unvmcap.get().map_or(0, |n| n.0);
-        if let (Some(total), Some(seen)) = (total, nvme.namespace.bytes().get()) {
-            let beside = total.saturating_sub(free).saturating_sub(u128::from(seen));
-            // Rounding of the totals is no hidden area: one per cent is let pass.
-            if beside > total / 100 {
-                let words = bytes_in_words(u64::try_from(beside).unwrap_or(u64::MAX));
-                notes.push(format!(
-                    "{words} lie in other namespaces, which this reading does not see"
-                ));
-            }
-        }
     }
+    notes.extend(hidden(pages).map(|hidden| hidden.says));
     if let Some(ata) = &pages.ata {
         ata_notes(ata, pages.scsi.as_ref(), &mut notes);
     }
@@ -181,6 +170,52 @@ pub fn notes(pages: &Pages, hint: &Hint) -> Vec<String> {
         notes.push(why);
     }
     notes
+}
+
+/// A part of the drive that this device does not show.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Hidden {
+    /// What, in words.
+    pub says: String,
+    /// How many namespaces the drive has, when it is those; the job may hold them all.
+    pub namespaces: Option<u32>,
+}
+
+/// What the drive has that this device does not show: sectors behind a protected area, or other namespaces.
+pub fn hidden(pages: &Pages) -> Option<Hidden> {
+    if let Some(ata) = &pages.ata
+        && let (Some(has), Some(shows)) = (
+            ata.native_sectors.get(),
+            ata.identify.capacity_sectors.get(),
+        )
+        && has > shows
+    {
+        let bytes = ata.identify.logical_sector_bytes.get().unwrap_or(512);
+        let words = bytes_in_words((has - shows).saturating_mul(u64::from(bytes)));
+        return Some(Hidden {
+            says: format!("{words} at its end are kept out of reach by a protected area"),
+            namespaces: None,
+        });
+    }
+    let nvme = pages.nvme.as_ref()?;
+    let total = nvme.controller.tnvmcap.get().map(|n| n.0);
+    let free = nvme.controller.unvmcap.get().map_or(0, |n| n.0);
+    let namespaces = nvme.active_namespaces.get();
+    if let (Some(total), Some(seen)) = (total, nvme.namespace.bytes().get()) {
+        let beside = total.saturating_sub(free).saturating_sub(u128::from(seen));
+        // Rounding of the totals is no hidden area: one per cent is let pass.
+        if beside > total / 100 {
+            let words = bytes_in_words(u64::try_from(beside).unwrap_or(u64::MAX));
+            return Some(Hidden {
+                says: format!("{words} lie in other namespaces, which this reading does not see"),
+                namespaces: namespaces.filter(|n| *n > 1),
+            });
+        }
+    }
+    namespaces.filter(|n| *n > 1).map(|n| Hidden {
+        says: format!("it has {n} namespaces, of which this reading sees one"),
+        namespaces: Some(n),
+    })
 }
 
 fn ata_notes(ata: &Ata, scsi: Option<&Scsi>, notes: &mut Vec<String>) {

@@ -475,6 +475,37 @@ fn other_namespaces_are_named() {
 }
 
 #[test]
+fn what_lies_behind_a_protected_area_is_told() {
+    // ACS-2, READ NATIVE MAX ADDRESS EXT: the last address. The sample has 1,953,525,168 sectors.
+    let last = |sectors: u64| (sectors - 1).to_le_bytes()[..6].to_vec();
+    let all = read(&[
+        (Question::AtaIdentify, IDENTIFY),
+        (Question::AtaNativeMax, &last(1_953_525_168)),
+    ]);
+    assert_eq!((all.hidden(), all.notes), (None, vec![]));
+    let less = read(&[
+        (Question::AtaIdentify, IDENTIFY),
+        (Question::AtaNativeMax, &last(1_953_525_168 + 20_000_000)),
+    ]);
+    assert_eq!(
+        less.hidden().unwrap().says,
+        "10.2 GB at its end are kept out of reach by a protected area"
+    );
+}
+
+#[test]
+fn a_second_namespace_is_told_by_the_list() {
+    // NVMe Base 1.4, Identify, CNS 02h: numbers of four bytes, up to the first zero.
+    let mut list = vec![0u8; 4096];
+    list[0] = 1;
+    let alone = read(&[(Question::NvmeActiveNamespaces, &list)]);
+    assert_eq!(alone.hidden(), None);
+    list[4] = 2;
+    let two = read(&[(Question::NvmeActiveNamespaces, &list)]);
+    assert_eq!(two.hidden().unwrap().namespaces, Some(2));
+}
+
+#[test]
 fn slowing_reads_weigh_below_half_their_pace() {
     let worn = read(&[(Question::NvmeLog(2), WORN)]);
     let slow = worn.clone().with_pace(0.41);
