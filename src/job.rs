@@ -252,7 +252,7 @@ impl<'b> Job<'b> {
                 Problem::failed(
                     "this job was never finished opening",
                     shown.clone(),
-                    "open it again into a new folder with holdpoint open",
+                    "open it again into a new folder",
                 )
             })?;
         let setup: Setup = serde_json::from_str(&text).map_err(|e| {
@@ -276,6 +276,16 @@ impl<'b> Job<'b> {
             setup,
             policy,
         })
+    }
+
+    /// The job folder, for people.
+    pub fn shown(&self) -> String {
+        KeptPath::of(&self.dir).text
+    }
+
+    /// The job folder, as it is typed in a command.
+    pub fn typed(&self) -> String {
+        crate::value::typed(self.dir.as_os_str())
     }
 
     /// Now.
@@ -515,7 +525,8 @@ pub struct IdFile {
 /// The job folder that `path` names: the folder itself, or the folder around a bag in it.
 fn find_folder(path: &Path) -> Result<PathBuf, Problem> {
     if path.join(Ledger::FILE).is_file() {
-        return Ok(path.to_owned());
+        // Whole, so that what is printed can be pasted in any folder.
+        return Ok(path.canonicalize().unwrap_or_else(|_| path.to_owned()));
     }
     let shown = KeptPath::of(path).text;
     let found = if path.is_dir() {
@@ -526,7 +537,7 @@ fn find_folder(path: &Path) -> Result<PathBuf, Problem> {
     Err(Problem::failed(
         format!("expected a job folder (one with a ledger.db in it), found {found}"),
         shown,
-        "name the folder that holdpoint open printed; holdpoint show lists the jobs it can find",
+        "name the folder that open printed; to look for jobs:\nholdpoint show",
     ))
 }
 

@@ -4,6 +4,7 @@
 //! that names the option. Nothing is ever answered for the owner.
 
 use super::args::OpenArgs;
+use crate::ledger::Ledger;
 use crate::step::outcome::{MemoryState, Problem, Symptom};
 use crate::step::request::{MustHaveAnswer, MustHaves, OpenRequest, Source};
 use crate::value::shown;
@@ -62,8 +63,16 @@ pub enum Missing<'a> {
 
 /// Turns the options of `open` into a request, asking for what is missing.
 pub fn complete(args: &OpenArgs, missing: &mut Missing<'_>) -> Result<OpenRequest, Problem> {
+    // A job that is there has its source and its destinations, and is asked for nothing: what is named is added to it.
+    let is_there = (args.job.as_ref()).is_some_and(|job| job.join(Ledger::FILE).exists());
+    let missing = if is_there {
+        &mut Missing::LeaveOpen
+    } else {
+        missing
+    };
     let source = match (&args.folder, args.drive.as_slice()) {
         (Some(folder), _) => Source::Folder(folder.clone()),
+        (None, []) if is_there => Source::OfTheJob,
         (None, []) => {
             return Err(Problem::usage(
                 "nothing was named to put on hold",
@@ -73,7 +82,7 @@ pub fn complete(args: &OpenArgs, missing: &mut Missing<'_>) -> Result<OpenReques
         }
         (None, drives) => Source::Drives(drives.to_vec()),
     };
-    if args.to.is_empty() {
+    if args.to.is_empty() && !is_there {
         return Err(Problem::usage(
             "no folder was named that copies go to",
             "",
@@ -83,6 +92,12 @@ pub fn complete(args: &OpenArgs, missing: &mut Missing<'_>) -> Result<OpenReques
     let owner = answered(args.owner.clone(), missing, "--owner TEXT", |asker| {
         asker.line("Whose data is it?", false)
     })?;
+    let technician = answered(
+        args.technician.clone(),
+        missing,
+        "--technician TEXT",
+        |asker| asker.line("Who works on it?", false),
+    )?;
     let symptom = answered(args.symptom, missing, "--symptom WORD", |asker| {
         choose(
             asker,
@@ -149,7 +164,7 @@ pub fn complete(args: &OpenArgs, missing: &mut Missing<'_>) -> Result<OpenReques
         job: args.job.clone(),
         policy: args.policy.clone(),
         owner,
-        technician: args.technician.clone(),
+        technician,
         symptom,
         memory,
         machine: args.machine,
@@ -277,6 +292,7 @@ pub(crate) mod tests {
     fn without_a_terminal_the_missing_option_is_named() {
         let all = [
             ("--owner", "x"),
+            ("--technician", "y"),
             ("--symptom", "none"),
             ("--memory", "swapped"),
             ("--must-have", "none"),
@@ -299,7 +315,7 @@ pub(crate) mod tests {
     #[test]
     fn only_what_is_missing_is_asked_one_by_one() {
         let mut asker = Scripted {
-            lines: ["the wedding, 2019", "tax papers", ""].into(),
+            lines: ["K. Brandt", "the wedding, 2019", "tax papers", ""].into(),
             places: [1].into(),
             ..Scripted::default()
         };
@@ -322,7 +338,7 @@ pub(crate) mod tests {
                 "tax papers".into()
             ]))
         );
-        assert_eq!(asker.asked.len(), 4, "{:?}", asker.asked);
+        assert_eq!(asker.asked.len(), 5, "{:?}", asker.asked);
     }
 
     #[test]

@@ -15,6 +15,7 @@ use crate::port::{
 use crate::step::event::Tell;
 use crate::step::outcome::*;
 use crate::step::request::*;
+use crate::step::show::onward;
 use crate::step::{
     assess, copy, guard, hold, open, plan, print, recheck, release, show, verify, waive,
 };
@@ -236,17 +237,17 @@ impl Engine for MachineBench {
 
     fn assess(&self, request: &AssessRequest, tell: Tell) -> Answer<Assessed> {
         let job = hold::fingerprints(hold::open(self, &request.job, tell)?)?;
-        assess::assess(&job, request, tell)
+        Ok(onward(&job, assess::assess(&job, request, tell)?))
     }
 
     fn plan(&self, request: &PlanRequest, tell: Tell) -> Answer<Planned> {
         let job = hold::open(self, &request.job, tell)?;
-        plan::plan(&job, request, tell)
+        Ok(onward(&job, plan::plan(&job, request, tell)?))
     }
 
     fn copy(&self, request: &CopyRequest, tell: Tell) -> Answer<Copied> {
         let job = hold::open(self, &request.job, tell)?;
-        copy::copy(&job, request, tell)
+        Ok(onward(&job, copy::copy(&job, request, tell)?))
     }
 
     fn verify(&self, request: &VerifyRequest, tell: Tell) -> Answer<Verified> {
@@ -264,40 +265,45 @@ impl Engine for MachineBench {
                     }
                 ),
                 PathText::of(&request.path).path,
-                "name the folder that holdpoint open printed, or the bag in it; a bag that lost its bagit.txt is not valid any more",
+                "name the folder that open printed, or the bag in it; a bag that lost its bagit.txt is not valid any more",
             ));
         }
         let job = hold::open(self, &request.path, tell)?;
-        verify::verify(&job, request, tell)
+        Ok(onward(&job, verify::verify(&job, request, tell)?))
     }
 
     fn inspect(&self, request: &InspectRequest, tell: Tell) -> Answer<Inspected> {
-        crate::step::inspect::inspect(&Job::open(self, &request.job)?, request, tell)
+        let job = Job::open(self, &request.job)?;
+        let outcome = crate::step::inspect::inspect(&job, request, tell)?;
+        Ok(onward(&job, outcome))
     }
 
     fn waive(&self, request: &WaiveRequest) -> Answer<Waived> {
-        waive::waive(&Job::open(self, &request.job)?, request)
+        let job = Job::open(self, &request.job)?;
+        Ok(onward(&job, waive::waive(&job, request)?))
     }
 
     fn answer(&self, request: &AnswerRequest) -> Answer<Answered> {
-        waive::answer(&Job::open(self, &request.job)?, request)
+        let job = Job::open(self, &request.job)?;
+        Ok(onward(&job, waive::answer(&job, request)?))
     }
 
     fn release(&self, request: &ReleaseRequest, tell: Tell) -> Answer<Released> {
         let job = hold::open(self, &request.job, tell)?;
-        release::release(&job, request, None, tell)
+        Ok(onward(&job, release::release(&job, request, None, tell)?))
     }
 
     fn recheck(&self, request: &RecheckRequest, tell: Tell) -> Answer<Rechecked> {
-        recheck::recheck(
-            &hold::open(self, &request.job, tell)?,
-            request.drive.as_deref(),
-        )
+        let job = hold::open(self, &request.job, tell)?;
+        Ok(onward(
+            &job,
+            recheck::recheck(&job, request.drive.as_deref())?,
+        ))
     }
 
     fn guard(&self, request: &GuardRequest, tell: Tell) -> Answer<Guarded> {
         let job = hold::open(self, &request.job, tell)?;
-        guard::guard(&job, request)
+        Ok(onward(&job, guard::guard(&job, request)?))
     }
 
     fn print(&self, request: &PrintRequest) -> Answer<Printed> {
@@ -306,11 +312,16 @@ impl Engine for MachineBench {
 
     fn put_back(&self, request: &PutBackRequest, tell: Tell) -> Answer<PutBack> {
         let job = hold::open(self, &request.job, tell)?;
-        crate::step::put_back::put_back(&job, request, tell)
+        let outcome = crate::step::put_back::put_back(&job, request, tell)?;
+        Ok(onward(&job, outcome))
     }
 
     fn close(&self, request: &CloseRequest, tell: Tell) -> Answer<Closed> {
-        crate::step::close::close(&Job::open(self, &request.job)?, request, tell)
+        let job = Job::open(self, &request.job)?;
+        Ok(onward(
+            &job,
+            crate::step::close::close(&job, request, tell)?,
+        ))
     }
 
     fn show(&self, job: &Path) -> Answer<Shown> {
@@ -325,12 +336,7 @@ impl Engine for MachineBench {
         let dir = demo_folder(request.keep.as_deref())?;
         let steps = crate::life::demo::DemoLife::new(&dir)?.run(tell)?;
         let kept = Some(dir.display().to_string());
-        Ok(Outcome {
-            job: None,
-            result: Demonstrated { steps, kept },
-            open_points: Vec::new(),
-            exit: Exit::Done,
-        })
+        Ok(Outcome::alone(Demonstrated { steps, kept }))
     }
 
     fn policies(&self) -> Answer<PoliciesListed> {

@@ -116,12 +116,7 @@ fn not_parsed(args: &[OsString], error: &clap::Error, desk: &mut Desk<'_>) -> Ex
 
 /// An answer that no command gives, as a document.
 fn told<T: serde::Serialize>(desk: &mut Desk<'_>, command: &str, result: T) -> Exit {
-    let outcome = Outcome {
-        job: None,
-        result,
-        open_points: Vec::new(),
-        exit: Exit::Done,
-    };
+    let outcome = Outcome::alone(result);
     desk.deliver(command, None, Ok(outcome), |_, _| {})
 }
 

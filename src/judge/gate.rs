@@ -276,6 +276,8 @@ struct Pile {
     count: u64,
     bytes: u64,
     precious: u64,
+    /// How many of them have a copy, though none that counts.
+    elsewhere: u64,
     set: blake3::Hasher,
 }
 
@@ -286,6 +288,7 @@ impl Pile {
             count: 0,
             bytes: 0,
             precious: 0,
+            elsewhere: 0,
             set: blake3::Hasher::new(),
         }
     }
@@ -294,6 +297,7 @@ impl Pile {
         self.count += 1;
         self.bytes += item.bytes;
         self.precious += u64::from(item.class == Class::Irreplaceable);
+        self.elsewhere += u64::from(item.got == Copied::Whole && item.written != 0);
         self.set.update(&set_entry(
             item.id,
             item.bytes,
@@ -510,6 +514,7 @@ impl Gate {
                     "not-copied"
                         | "not-verified"
                         | "no-destination"
+                        | "destination-not-independent"
                         | "verification-missing"
                         | "verification-old"
                         | "must-haves-not-asked"
@@ -564,7 +569,13 @@ impl Gate {
     }
 
     fn item_point(&self, pile: &Pile) -> Point {
-        let (who, says, remedy) = super::gate_points::of_items(&self.rules, pile.id, pile.count);
+        let (who, says, remedy) = match pile.id {
+            // Copying once more would change nothing.
+            "not-copied" if pile.elsewhere == pile.count => {
+                super::gate_points::copied_elsewhere(pile.count)
+            }
+            id => super::gate_points::of_items(&self.rules, id, pile.count),
+        };
         let lost = super::gate_content::lost_in_words(pile.bytes, pile.precious);
         Point {
             id: pile.id,

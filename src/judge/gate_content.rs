@@ -3,7 +3,7 @@
 //! Invariant: the point freezes the very copies that were found; another set asks anew.
 
 use super::gate::{GateRules, Now};
-use super::gate_points::waive;
+use super::gate_points::or_waive;
 use super::point::Point;
 use crate::value::Blake3;
 use crate::value::measure::{bytes_in_words, count_in_words};
@@ -49,8 +49,8 @@ pub(super) fn of_content(rules: &GateRules, now: &Now) -> Option<Point> {
             found.example
         ),
         remedy: format!(
-            "list them with holdpoint inspect JOB and look for better ones elsewhere on the drive, in older copies, in cloud accounts; else {}",
-            waive(id, rules.who(id))
+            "holdpoint inspect JOB\nit lists them; look for better ones elsewhere on the drive, in older copies, in cloud accounts{}",
+            or_waive("or else:", id, rules.who(id))
         ),
         who: rules.who(id),
         count: found.items,

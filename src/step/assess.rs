@@ -112,8 +112,11 @@ fn sampled(
         return Ok(reading);
     };
     let sectors = job.bench.sectors(&kept.path.path()).map_err(|fault| {
-        fault_problem(&fault, "connect the drive again, then holdpoint assess JOB")
-            .on_path(&kept.path.path())
+        fault_problem(
+            &fault,
+            "connect the drive again, then:\nholdpoint assess JOB",
+        )
+        .on_path(&kept.path.path())
     })?;
     let sample = crate::step::sample::sample(sectors.as_ref(), job.bench.clock());
     if let Some(trouble) = &sample.trouble {

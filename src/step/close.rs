@@ -95,8 +95,8 @@ fn ended(
             format!(
                 "the copies are deleted, but a copy of the ledger still holds names: {warning}"
             ),
-            job.setup.name.clone(),
-            "holdpoint close JOB again; it goes on from there",
+            job.shown(),
+            "holdpoint close JOB\nit goes on from there",
         ));
     }
     for destination in destinations {
@@ -133,7 +133,7 @@ fn keep_until(job: &Job<'_>, until: Moment, tell: Tell<'_>) -> Result<Outcome<Cl
         return Err(Problem::usage(
             format!("{until} is past"),
             "--keep-until",
-            "name a day to come; to close before its time: holdpoint close JOB --now --reason TEXT",
+            "name a day to come; to close before its time:\nholdpoint close JOB --now --reason TEXT",
         ));
     }
     job.record(&FactBody::Closed {
@@ -168,13 +168,13 @@ pub fn kept_until(job: &Job<'_>, facts: &[Fact]) -> Option<Moment> {
 }
 
 fn check_time(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
-    let shown = job.setup.name.clone();
-    let early = "or, with the owner's word: holdpoint close JOB --now --reason TEXT";
+    let shown = job.shown();
+    let early = "or, with the owner's word:\nholdpoint close JOB --now --reason TEXT";
     if standing::accepted(facts).is_none() {
         return Err(Problem::hold(
             "the job is on hold and nothing was put back: this may be the only copy",
             shown,
-            format!("holdpoint put-back JOB --to DIR first, {early}"),
+            format!("holdpoint put-back JOB --to DIR\n{early}"),
         ));
     }
     let newest = facts.iter().rev().find_map(|fact| match fact.body {
@@ -191,7 +191,7 @@ fn check_time(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
                 "the newest put-back of everything did not return {refused} items: for those this may be the only copy"
             ),
             shown,
-            format!("holdpoint put-back JOB --to DIR once more, {early}"),
+            format!("holdpoint put-back JOB --to DIR\n{early}"),
         ));
     }
     match kept_until(job, facts) {
@@ -201,7 +201,7 @@ fn check_time(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
                 job.now()
             ),
             shown,
-            format!("close it then, {early}"),
+            format!("close it then\n{early}"),
         )),
         _ => Ok(()),
     }
@@ -224,8 +224,8 @@ fn all_here(job: &Job<'_>) -> Result<Vec<Box<dyn Destination>>, Problem> {
             "not closed, and nothing deleted: not every destination is here: {}",
             away.join("; ")
         ),
-        job.setup.name.clone(),
-        "connect all destinations of the job, then holdpoint close JOB again",
+        job.shown(),
+        "connect all destinations of the job, then:\nholdpoint close JOB",
     ))
 }
 
@@ -246,7 +246,7 @@ fn amount(job: &Job<'_>) -> Result<Amount, Problem> {
 fn gone(fault: &Fault) -> Problem {
     fault_problem(
         fault,
-        "connect all destinations for writing, then holdpoint close JOB again; it goes on from there",
+        "connect all destinations for writing, then go on from there:\nholdpoint close JOB",
     )
 }
 

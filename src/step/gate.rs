@@ -46,7 +46,7 @@ pub fn points_now(job: &Job<'_>) -> Result<Vec<OpenPoint>, Problem> {
 
 /// A point in the words of the interface.
 pub fn shown(job: &Job<'_>, point: &Point) -> OpenPoint {
-    let dir = crate::step::show::shell_word(&job.dir.display().to_string());
+    let dir = job.typed();
     OpenPoint {
         id: point.id.to_owned(),
         says: point.says.clone(),

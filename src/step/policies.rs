@@ -2,7 +2,7 @@
 
 use crate::policy::{Policy, PolicyFault};
 use crate::port::Bench;
-use crate::step::outcome::{Exit, Outcome, PoliciesListed, PolicyExplained, PolicyLine, Problem};
+use crate::step::outcome::{Outcome, PoliciesListed, PolicyExplained, PolicyLine, Problem};
 use crate::step::request::PolicyRequest;
 use std::path::Path;
 
@@ -18,7 +18,7 @@ fn failed(e: PolicyFault) -> Problem {
     Problem::failed(
         e.to_string(),
         "",
-        "correct the policy, then holdpoint policy check FILE",
+        "correct the policy, then:\nholdpoint policy check FILE",
     )
 }
 
@@ -28,12 +28,7 @@ pub fn list() -> Result<Outcome<PoliciesListed>, Problem> {
         .map(|name| Policy::builtin(name).map(|policy| line(&policy)))
         .collect::<Result<_, _>>()
         .map_err(failed)?;
-    Ok(Outcome {
-        job: None,
-        result: PoliciesListed { policies },
-        open_points: Vec::new(),
-        exit: Exit::Done,
-    })
+    Ok(Outcome::alone(PoliciesListed { policies }))
 }
 
 /// One policy, explained or checked.
@@ -53,12 +48,7 @@ pub fn explain(
         policy: line(&policy),
         demands: policy.explain(),
     };
-    Ok(Outcome {
-        job: None,
-        result,
-        open_points: Vec::new(),
-        exit: Exit::Done,
-    })
+    Ok(Outcome::alone(result))
 }
 
 fn read(bench: &dyn Bench, path: &Path) -> Result<Policy, Problem> {

@@ -77,7 +77,7 @@ pub fn release(
         let wrong = crate::bag::check::check_tags(*destination, "bag").map_err(|f| {
             fault_problem(
                 &f,
-                "connect the destination again, then holdpoint release JOB",
+                "connect the destination again, then:\nholdpoint release JOB",
             )
         })?;
         if let Some((path, why)) = wrong.first() {
@@ -225,7 +225,7 @@ fn certificate(
                 limits.longest_hours.get()
             ),
             "--valid",
-            "choose fewer hours; holdpoint recheck and a new release cost seconds",
+            "choose fewer hours; a recheck and a new release cost seconds",
         ));
     }
     let scope = scope(job, &facts)?;
@@ -294,7 +294,7 @@ fn scope(job: &Job<'_>, facts: &[Fact]) -> Result<Scope, Problem> {
     let Some(folder) = &job.setup.folder else {
         return Err(Problem::failed(
             "this job has nothing on hold that a certificate could name",
-            job.setup.name.clone(),
+            job.shown(),
             "open a new job",
         ));
     };
@@ -340,8 +340,8 @@ fn drive_ref(job: &Job<'_>, number: usize) -> Result<DriveRef, Problem> {
                 "drive {} has no {what} that a certificate could name",
                 number + 1
             ),
-            job.setup.name.clone(),
-            "holdpoint release JOB lists the open points again; keep the copies",
+            job.shown(),
+            "holdpoint release JOB\nit lists the open points again; keep the copies",
         )
     };
     let kept = job
@@ -466,7 +466,7 @@ fn write(
     let failed = |fault: crate::port::Fault| {
         fault_problem(
             &fault,
-            "look whether the destination is full, read-only or gone; then holdpoint release JOB",
+            "look whether the destination is full, read-only or gone, then:\nholdpoint release JOB",
         )
     };
     for destination in destinations.iter().flatten() {

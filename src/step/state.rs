@@ -163,6 +163,20 @@ pub fn remaining(job: &Job<'_>) -> Result<u64, Problem> {
         .map_err(|e: LedgerError| ledger_problem(&e))? as u64)
 }
 
+/// Whether something that is whole somewhere lacks its copy at one of the destinations.
+pub fn lacks_copies(job: &Job<'_>) -> Result<bool, Problem> {
+    let all = (1i64 << job.setup.destinations.len()) - 1;
+    let ledger = &job.ledger;
+    let lacks = ledger.db().query_row(
+        "SELECT EXISTS(SELECT 1 FROM got JOIN item ON item.id = got.item WHERE item.want = 0 AND got.state = 1 AND got.written & ?1 <> ?1)",
+        [all],
+        |row| row.get(0),
+    );
+    ledger
+        .doing("looking for copies that lack", lacks)
+        .map_err(|e: LedgerError| ledger_problem(&e))
+}
+
 /// Whether a finished survey is there.
 pub fn is_surveyed(job: &Job<'_>) -> Result<bool, Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
@@ -199,8 +213,8 @@ pub fn refer_refusal(
     }
     Ok(Some(Problem::hold(
         "this drive should go to a specialist laboratory before anything else is tried: every further read may be its last",
-        job.setup.name.clone(),
-        "ask the owner; to copy all the same, record their decision: holdpoint waive JOB --point refer-undecided --decided-by owner --how signed --name NAME --reason TEXT",
+        job.shown(),
+        "ask the owner; to copy all the same, record their decision:\nholdpoint waive JOB --point refer-undecided --decided-by owner --how signed --name NAME --reason TEXT",
     )))
 }
 
@@ -217,12 +231,12 @@ pub fn refuse_closing(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
     } else if standing::is_closing(facts) {
         (
             "the deleting of this job's copies was begun: none of them counts any more",
-            "holdpoint close JOB --now --reason TEXT goes on from there; else open a new job",
+            "holdpoint close JOB --now --reason TEXT\nit goes on from there; or else open a new job",
         )
     } else {
         return Ok(());
     };
-    Err(Problem::failed(what, job.setup.name.clone(), next))
+    Err(Problem::failed(what, job.shown(), next))
 }
 
 /// Whether the owner decided to copy although the route is `refer`.

@@ -55,7 +55,7 @@ pub fn verify(
         });
         return Err(fault_problem(
             &fault,
-            "connect a destination of this job, then holdpoint verify JOB",
+            "connect a destination of this job, then:\nholdpoint verify JOB",
         ));
     }
     // Sealing comes first: nothing may be written to a destination between its last copy and its reading back.
@@ -433,7 +433,7 @@ fn strangers(
     let gone = |fault: Fault| {
         fault_problem(
             &fault,
-            "connect the destination again, then holdpoint verify JOB",
+            "connect the destination again, then:\nholdpoint verify JOB",
         )
     };
     let mut found = 0u64;

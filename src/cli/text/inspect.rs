@@ -26,12 +26,12 @@ pub fn page(page: &mut Page, request: &InspectRequest, outcome: &Outcome<Inspect
         });
     }
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
-    let mut lines = vec![("", format!("holdpoint release {job}"))];
+    let mut lines = Vec::new();
     if request.fault_since.is_none() {
         lines.push((
             "What was written while the machine was sick:",
             format!("holdpoint inspect {job} --fault-since DATE"),
         ));
     }
-    next(page, &lines);
+    next(page, outcome, &lines);
 }

@@ -112,14 +112,14 @@ pub fn page(page: &mut Page, request: &PlanRequest, outcome: &Outcome<Planned>) 
         }
     }
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
-    let mut lines = vec![("", format!("holdpoint copy {job}"))];
+    let mut lines = Vec::new();
     if !request.list {
         lines.push((
             "Every item with its class and rule:",
             format!("holdpoint plan {job} --list"),
         ));
     }
-    next(page, &lines);
+    next(page, outcome, &lines);
 }
 
 fn one_person(page: &Page, person: &PersonSeen) -> String {

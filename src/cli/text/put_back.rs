@@ -36,12 +36,10 @@ pub fn page(page: &mut Page, outcome: &Outcome<PutBack>) {
     let job = typed(outcome.job.as_deref());
     next(
         page,
-        &[
-            ("", format!("holdpoint print {job} --paper receipt")),
-            (
-                "After the owner has accepted it:",
-                format!("holdpoint close {job}"),
-            ),
-        ],
+        outcome,
+        &[(
+            "The receipt for the owner:",
+            format!("holdpoint print {job} --paper receipt"),
+        )],
     );
 }

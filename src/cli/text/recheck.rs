@@ -1,6 +1,6 @@
 //! `recheck`: does the release still hold?
 
-use super::{next, points, typed};
+use super::{next, points};
 use crate::cli::page::{Page, Tone};
 use crate::cli::phrase::when;
 use crate::step::outcome::{Outcome, Rechecked};
@@ -8,7 +8,6 @@ use crate::step::outcome::{Outcome, Rechecked};
 /// The page.
 pub fn page(page: &mut Page, outcome: &Outcome<Rechecked>) {
     let seen = &outcome.result;
-    let job = typed(outcome.job.as_deref());
     if seen.holds {
         let until = seen
             .until
@@ -34,6 +33,6 @@ pub fn page(page: &mut Page, outcome: &Outcome<Rechecked>) {
     }
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
     if !seen.holds {
-        next(page, &[("", format!("holdpoint release {job}"))]);
+        next(page, outcome, &[]);
     }
 }

@@ -43,7 +43,7 @@ pub fn copy(
     if standing::surveyed(&facts).is_none() {
         return Err(Problem::failed(
             "nothing can be copied before it is known what is there",
-            &job.setup.name,
+            job.shown(),
             "holdpoint plan JOB",
         ));
     }
@@ -80,7 +80,7 @@ pub fn copy(
         ));
         return Err(crate::job::fault_problem(
             &fault,
-            "connect a destination of this job, then holdpoint copy JOB",
+            "connect a destination of this job, then:\nholdpoint copy JOB",
         ));
     }
     for (_, fault) in &away {
@@ -90,7 +90,7 @@ pub fn copy(
     }
     for destination in destinations.iter().flatten() {
         clear_work(*destination).map_err(|fault| {
-            crate::job::fault_problem(&fault, "look at the destination, then holdpoint copy JOB")
+            crate::job::fault_problem(&fault, "look at the destination, then:\nholdpoint copy JOB")
         })?;
     }
     crate::step::plan::complete(job).map_err(|e| ledger_problem(&e))?;
@@ -427,7 +427,7 @@ impl Run<'_, '_> {
             return Err(Problem::stopped(
                 format!("copying stopped, {remaining} items remain: {fault}"),
                 job.dir.display().to_string(),
-                "make room or connect the destination again, then holdpoint copy JOB goes on from there",
+                "make room or connect the destination again, then go on from there:\nholdpoint copy JOB",
             ));
         }
         // A destination that could not be written to the end is work left over, even where another one has it all.

@@ -120,7 +120,7 @@ fn refused(
 fn allow(job: &Job<'_>, request: &GuardRequest, place: (usize, usize)) -> Result<Allowed, Stop> {
     if job.setup.drives.is_empty() {
         return refuse(
-            "this job holds a folder, and a folder's release never covers the drive beneath it; open a job for the whole drive with holdpoint open --drive",
+            "this job holds a folder, and a folder's release never covers the drive beneath it; open a job for the whole drive",
         );
     }
     let drive = present::which(job, request.drive.as_deref())?;
@@ -328,7 +328,7 @@ fn run(
         run: Some(number),
     })?;
     // The record on the other destinations is the older one until the next step; that loses nothing.
-    let _warnings = job.snapshot();
+    let warnings = job.snapshot();
     let mut points = Vec::new();
     if !held && !is_image {
         points.push(OpenPoint {
@@ -339,10 +339,7 @@ fn run(
             ),
             lost: "nothing of this job; the drive can be written to".to_owned(),
             evidence: why,
-            remedy: format!(
-                "holdpoint recheck {}",
-                crate::step::show::shell_word(&job.dir.display().to_string())
-            ),
+            remedy: format!("holdpoint recheck {}", job.typed()),
             who: Who::Nobody,
             count: 1,
         });
@@ -357,5 +354,7 @@ fn run(
     } else {
         Exit::Failed
     };
-    Ok(Outcome::done(&job.dir, result, points).ending(ending))
+    Ok(Outcome::done(&job.dir, result, points)
+        .ending(ending)
+        .warning(warnings))
 }

@@ -103,7 +103,7 @@ pub fn find(job: &Job<'_>, path: &[u8]) -> Result<Meant, Problem> {
         Problem::failed(
             "no item has this path",
             shown,
-            "give the path as holdpoint plan JOB --list shows it; on drives with its volume before it, as in drive1-volume3/Users",
+            "give the path as this shows it; on drives with its volume before it, as in drive1-volume3/Users:\nholdpoint plan JOB --list",
         )
     })
 }
@@ -216,8 +216,8 @@ pub fn volume(job: &Job<'_>, drive: &str, number: u32) -> Result<VolumeKept, Pro
                 "this job has no volume {drive}:{number}; there is {}",
                 if there.is_empty() { "none" } else { &there }
             ),
-            job.setup.name.clone(),
-            "holdpoint plan JOB lists what there is",
+            job.shown(),
+            "holdpoint plan JOB",
         )
     })
 }

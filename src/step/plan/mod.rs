@@ -57,7 +57,7 @@ pub fn plan(
     let classer = Classer::new(&job.policy);
     let walked = match &job.setup.folder {
         Some(kept) => {
-            let again = "connect the folder on hold again, then holdpoint plan JOB";
+            let again = "connect the folder on hold again, then:\nholdpoint plan JOB";
             let tree = job
                 .tree()
                 .map_err(|fault| fault_problem(&fault, again).on_path(&kept.path.path()))?;

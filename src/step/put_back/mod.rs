@@ -44,7 +44,7 @@ pub fn put_back(
     if standing::is_closed(&facts) {
         return Err(Problem::failed(
             "this job is closed: its copies were deleted on the record",
-            job.setup.name.clone(),
+            job.shown(),
             "ask the owner for the copy that they were given",
         ));
     }
@@ -127,7 +127,7 @@ fn open_recipient(
         return Err(Problem::hold(
             "that is the folder on hold: it was never released, so it still holds what was saved, and writing into it would change the source",
             shown,
-            "release the job first (holdpoint release JOB), or name another folder",
+            "name another folder with --to, or release the job first:\nholdpoint release JOB",
         ));
     }
     let recipient = bench.recipient(&to).map_err(failed)?;
@@ -162,7 +162,7 @@ fn reachable<'d>(
     );
     Err(fault_problem(
         first.unwrap_or(&none),
-        "connect a destination of this job, then holdpoint put-back JOB --to DIR",
+        "connect a destination of this job, then:\nholdpoint put-back JOB --to DIR",
     ))
 }
 
@@ -174,7 +174,7 @@ fn maps(job: &Job<'_>, request: &PutBackRequest) -> Result<Vec<Map>, Problem> {
             Problem::usage(
                 format!("--map FROM=TO cannot be followed: {why}"),
                 shown.clone(),
-                "name a path of the job as holdpoint plan JOB --list shows it, and a path below --to",
+                "name a path below --to, and a path of the job as this shows it:\nholdpoint plan JOB --list",
             )
         })?;
         let meant = find(job, &map.from.join(&b'/')).map_err(|found| {
@@ -321,7 +321,7 @@ fn person(job: &Job<'_>, name: &str) -> Result<Person, Problem> {
             known.join(", ")
         ),
         name.to_owned(),
-        "name a profile as holdpoint plan JOB shows it",
+        "name a profile as this shows it:\nholdpoint plan JOB",
     ))
 }
 

@@ -54,6 +54,9 @@ impl Canned {
             result,
             open_points: points(),
             exit: self.exit.get(),
+            next: Some(format!("holdpoint release {}", job().display())),
+            short: None,
+            warnings: Vec::new(),
         })
     }
 }
@@ -225,6 +228,8 @@ impl Engine for Canned {
                     ..ItemCounts::default()
                 },
                 next: "holdpoint release /mnt/shelf-a/job-17".into(),
+                note: None,
+                closed: None,
                 until: releases.then(moment),
                 owner: Some(HOSTILE.into()),
                 on_hold: vec!["INVENTED model, serial SAMPLE-0042, 500 GB".into()],
