@@ -460,7 +460,7 @@ fn may_take_back(note: &str, dir: &Path) -> Result<(), Problem> {
     }
     Err(Problem::failed(
         format!(
-            "this is a copy of the job's record, made {}; the record itself is elsewhere",
+            "this is a copy of the job's record, made {:.0}; the record itself is elsewhere",
             of.made
         ),
         KeptPath::of(dir).text,

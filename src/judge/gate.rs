@@ -4,9 +4,9 @@
 //! Invariant: unknown is hold. Removing any piece of evidence never turns a hold into a release,
 //! and only this module can make a [`Release`].
 
-use super::point::{Decider, Point, sort};
+use super::point::{Decider, Point, sort, things};
 use crate::survey::item::{Class, Kind, Mark, Marks};
-use crate::value::measure::{bytes_in_words, count_in_words};
+use crate::value::measure::bytes_in_words;
 use crate::value::{Blake3, Moment};
 
 /// What the policy asks of a release.
@@ -102,6 +102,8 @@ pub struct DestinationNow {
     pub trouble: Option<String>,
     /// How the bag there differs from the record, as far as names and lengths show; `None` = it does not, or nobody looked.
     pub differs: Option<String>,
+    /// What it lacks for what is still to be copied there; `None` = nothing that is known.
+    pub lacks: Option<String>,
     /// Whether a copy there counts (independent of the drives and of the others).
     pub counts: bool,
     /// Why it does not count.
@@ -119,8 +121,10 @@ pub struct DestinationNow {
 pub struct VerifiedAt {
     /// When it ended.
     pub at: Moment,
-    /// It covered every copy.
+    /// It covered every copy, found each equal, and nothing was written since.
     pub whole: bool,
+    /// Copies were missing or not equal.
+    pub differed: bool,
     /// The bytes may have come from a cache.
     pub doubtful: bool,
 }
@@ -576,7 +580,7 @@ impl Gate {
             }
             id => super::gate_points::of_items(&self.rules, id, pile.count),
         };
-        let lost = super::gate_content::lost_in_words(pile.bytes, pile.precious);
+        let lost = super::gate_content::lost_in_words(pile.bytes, pile.count, pile.precious);
         Point {
             id: pile.id,
             says,
@@ -589,13 +593,4 @@ impl Gate {
             set: pile.digest(),
         }
     }
-}
-
-/// "1 item", "1,204 items".
-pub(super) fn things(count: u64, one: &str, many: &str) -> String {
-    format!(
-        "{} {}",
-        count_in_words(count),
-        if count == 1 { one } else { many }
-    )
 }

@@ -3,8 +3,8 @@
 //! Invariant: a remedy is lines; one that starts with `holdpoint ` is a whole command to paste (words in capitals are
 //! filled in by hand), every other one is for people and holds no command.
 
-use super::gate::{DestinationNow, GateRules, HealthNow, MemoryNow, Now, SecondLook, things};
-use super::point::{Decider, Point};
+use super::gate::{DestinationNow, GateRules, HealthNow, MemoryNow, Now, SecondLook};
+use super::point::{Decider, Point, things};
 use crate::value::measure::{bytes_in_words, count_in_words};
 
 /// What to do when a decision does not cover the same things any more.
@@ -272,7 +272,7 @@ fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
                         health.drive
                     ),
                     "what the copying did to the drive is not known",
-                    format!("taken {taken}"),
+                    format!("taken {taken:.0}"),
                     "holdpoint assess JOB",
                 ));
             }
@@ -322,6 +322,16 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
             ));
             continue;
         }
+        if let Some(lacks) = &destination.lacks {
+            out.push(Point::plain(
+                "destination-full",
+                nobody,
+                format!("{} has {lacks}", destination.path),
+                "what does not fit is not saved",
+                lacks.clone(),
+                "make room there, then:\nholdpoint copy JOB\nor name another folder on a disk of its own:\nholdpoint open --job JOB --to DIR",
+            ));
+        }
         // A stranger in the bag has a point of its own.
         if let Some(differs) = destination
             .differs
@@ -365,12 +375,23 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                 .push(Point::plain(
                     "verification-missing",
                     nobody,
-                    format!(
-                        "something was written to {} after it was read back",
-                        destination.path
-                    ),
-                    "a later write may have hit an earlier copy",
-                    format!("read back {}", v.at),
+                    if v.differed {
+                        format!(
+                            "not every copy at {} was found as it was written",
+                            destination.path
+                        )
+                    } else {
+                        format!(
+                            "something was written to {} after it was read back",
+                            destination.path
+                        )
+                    },
+                    if v.differed {
+                        "a copy that differs or is missing saves nothing"
+                    } else {
+                        "a later write may have hit an earlier copy"
+                    },
+                    format!("read back {:.0}", v.at),
                     "holdpoint verify JOB",
                 )),
             Some(v) if now.at.hours_since(v.at) > rules.verified_hours || v.at > now.at => out
@@ -382,7 +403,7 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                         destination.path
                     ),
                     "they may have changed since",
-                    format!("read back {}", v.at),
+                    format!("read back {:.0}", v.at),
                     "holdpoint verify JOB",
                 )),
             Some(v) if v.doubtful && !rules.practice => out.push(Point::plain(

@@ -180,7 +180,7 @@ fn contents(
         .find(|run| run.drive == number && !run.refused && run.number > surveyed);
     if let Some(run) = run {
         return changed(format!(
-            "a guarded command was let loose on it at {}",
+            "a guarded command was let loose on it at {:.0}",
             run.at
         ));
     }

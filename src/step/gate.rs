@@ -189,8 +189,9 @@ fn gather(
     let setup = &job.setup;
     let surveyed = standing::surveyed(facts);
     let (source_gone, source_changed) = match closeness {
-        Closeness::Ledger => (None, None),
-        Closeness::Source => crate::step::recheck::look_at_source(job)?,
+        Closeness::Source if surveyed.is_some() => crate::step::recheck::look_at_source(job)?,
+        // Without a survey there is nothing that the source could differ from.
+        Closeness::Source | Closeness::Ledger => (None, None),
     };
     let policy_now = policy_now(job);
     let policy_edited = (policy_now != setup.policy_hash)
@@ -293,10 +294,10 @@ fn policy_now(job: &Job<'_>) -> crate::value::Blake3 {
 /// it just proves nothing (a reading or a verification whose moment has not come counts as old).
 fn clock_wrong(at: Moment, facts: &[Fact]) -> Option<String> {
     if at < MADE {
-        return Some(format!("it shows {at}, before this program was made"));
+        return Some(format!("it shows {at:.0}, before this program was made"));
     }
     let latest = facts.last()?.at;
-    (at < latest).then(|| format!("it shows {at}, and something was recorded at {latest}"))
+    (at < latest).then(|| format!("it shows {at:.0}, and something was recorded at {latest:.0}"))
 }
 
 fn questions(job: &Job<'_>) -> Vec<&'static str> {
@@ -381,6 +382,7 @@ fn destinations(
     let (here, now) = (job.destinations(), job.now());
     let last_write = standing::last_write(facts);
     let closing = standing::is_closing(facts);
+    let surveyed = standing::surveyed(facts).is_some();
     job.setup
         .destinations
         .iter()
@@ -403,6 +405,7 @@ fn destinations(
                         VerifiedAt {
                             at: fact.at,
                             whole: *whole && clean,
+                            differed: !clean,
                             doubtful: *method == Method::CacheSuspected,
                         },
                     ))
@@ -415,6 +418,10 @@ fn destinations(
                     v.at <= now && !closing && last_write.is_none_or(|write| write.number < at);
                 (extra, v)
             });
+            let lacks = match here.get(number) {
+                Some(Ok(at)) if surveyed => crate::step::room::lacks(job, number, at.as_ref())?,
+                _ => None,
+            };
             let (trouble, differs) = match here.get(number) {
                 Some(Ok(at)) if closeness == Closeness::Source => {
                     let differs = crate::step::bags::difference(job, facts, number, at.as_ref())?;
@@ -427,6 +434,7 @@ fn destinations(
                 path: kept.to.text.clone(),
                 trouble,
                 differs,
+                lacks,
                 counts: kept.counts,
                 why: kept.why.clone(),
                 verified: verified.map(|(_, v)| v),

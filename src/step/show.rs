@@ -4,7 +4,7 @@ use crate::job::{Job, SnapshotOf, ledger_problem};
 use crate::ledger::{Fact, FactBody, Ledger, standing};
 use crate::port::Bench;
 use crate::step::outcome::{
-    JobLine, OpenPoint, Outcome, PathText, Problem, Shown, ShownAll, State,
+    ItemCounts, JobLine, OpenPoint, Outcome, PathText, Problem, Shown, ShownAll, State, Who,
 };
 use crate::value::Moment;
 use std::path::PathBuf;
@@ -21,15 +21,18 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
         Some(_) => (State::Hold, None),
         None => state(job, &facts),
     };
+    let closed = standing::closed(&facts);
     let kept = crate::step::running::kept(&job.ledger, &facts).map_err(|e| ledger_problem(&e))?;
     let items = match kept {
+        // What was deleted is in none of the states any more.
+        _ if closed.is_some() => ItemCounts::default(),
         Some(items) => items,
         None => crate::step::counts(job)?,
     };
-    let points = if state == State::Released || is_busy(&facts) {
+    let points = if is_busy(&facts) {
         Vec::new()
     } else {
-        crate::step::points_now(job)?
+        points(job, &facts)?
     };
     let (next, note) = match snapshot {
         Some(of) => (
@@ -38,18 +41,26 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
                 crate::value::typed(of.home.path().as_os_str())
             )),
             Some(format!(
-                "this is a copy of the record, made {}; the record itself is at {}",
+                "this is a copy of the record, made {:.0}; the record itself is at {}",
                 of.made, of.home.text
             )),
         ),
-        None => (next_command(job, &facts, state, &points), None),
+        None => (
+            next_command(job, &facts, state, &points),
+            closed.map(|fact| {
+                format!(
+                    "closed since {:.0}: its copies were deleted on the record",
+                    fact.at
+                )
+            }),
+        ),
     };
     let result = Shown {
         state,
         items,
         next: next.unwrap_or_default(),
         note,
-        closed: standing::closed(&facts).map(|fact| fact.at),
+        closed: closed.map(|fact| fact.at),
         until,
         owner: job.setup.owner.clone(),
         on_hold: on_hold(job)?,
@@ -76,6 +87,93 @@ fn show_newer(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
     Ok(Outcome::done(&job.dir, result, Vec::new()))
 }
 
+/// What stands in the way of wiping, as the job stands: the gate's points; where it has none, why the release that was
+/// given is not in force. A job that is released, or whose release did its work, waits for nothing.
+pub fn points(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<OpenPoint>, Problem> {
+    if state(job, facts).0 == State::Released {
+        return Ok(Vec::new());
+    }
+    let lapsed = lapsed(job, facts);
+    if lapsed.is_some() && release_did_its_work(job, facts) {
+        return Ok(lapsed.into_iter().collect());
+    }
+    let mut points = crate::step::points_now(job)?;
+    if points.is_empty() {
+        points.extend(lapsed);
+    }
+    Ok(points)
+}
+
+/// Whether the newest release was used up, or everything was put back since.
+fn release_did_its_work(job: &Job<'_>, facts: &[Fact]) -> bool {
+    let release = standing::released(facts).map_or(i64::MAX, |fact| fact.number);
+    let back = facts.iter().rev().find(|fact| {
+        matches!(
+            fact.body,
+            FactBody::PutBack {
+                part: false,
+                refused: 0,
+                ..
+            }
+        )
+    });
+    used(job, facts).is_some() || back.is_some_and(|fact| fact.number > release)
+}
+
+/// When the newest release was used up: a guarded command was let loose on every drive of the job.
+pub fn used(job: &Job<'_>, facts: &[Fact]) -> Option<Moment> {
+    let spent: Option<Vec<Moment>> = (0..job.setup.drives.len())
+        .map(|number| crate::step::present::spent(facts, number))
+        .collect();
+    spent?.into_iter().max()
+}
+
+/// Why the newest release is not in force; `None` = it is, or none was given, or the record of it is closed.
+fn lapsed(job: &Job<'_>, facts: &[Fact]) -> Option<OpenPoint> {
+    let release = standing::released(facts)?;
+    let FactBody::Released { expires, .. } = release.body else {
+        return None;
+    };
+    if standing::is_closing(facts) {
+        return None;
+    }
+    let why = if let Some(at) = used(job, facts) {
+        format!("was used up at {at:.0} by a guarded command")
+    } else if let Some(fact) = standing::voided(facts) {
+        format!("is void since {:.0} ({})", fact.at, fact.body.kind())
+    } else if let Some((at, changed)) = failed_recheck(facts, release.number) {
+        format!(
+            "did not hold when it was rechecked at {at:.0}: changed were {}",
+            changed.join(", ")
+        )
+    } else {
+        format!("ended at {expires:.0}")
+    };
+    Some(not_in_force(
+        job,
+        format!("the release of {:.0} {why}", release.at),
+        release_did_its_work(job, facts),
+    ))
+}
+
+/// A release that is not in force, as a point.
+pub fn not_in_force(job: &Job<'_>, says: String, done: bool) -> OpenPoint {
+    let remedy = if done {
+        "holdpoint put-back JOB --to DIR"
+    } else {
+        "holdpoint release JOB\nor, when the wipe is done and the fresh system stands:\nholdpoint put-back JOB --to DIR"
+    };
+    OpenPoint {
+        id: "release-lapsed".to_owned(),
+        says,
+        lost: "nothing may be wiped without a release in force".to_owned(),
+        evidence: "the record of this job".to_owned(),
+        remedy: remedy.replace(" JOB", &format!(" {}", job.typed())),
+        who: Who::Nobody,
+        count: 1,
+    }
+}
+
 /// A step is in the middle of its work: the newest fact is a batch, and counting points would only slow it down.
 fn is_busy(facts: &[Fact]) -> bool {
     facts.last().is_some_and(|fact| {
@@ -95,15 +193,21 @@ pub fn state(job: &Job<'_>, facts: &[Fact]) -> (State, Option<Moment>) {
     let Some((number, expires)) = released else {
         return (State::Hold, None);
     };
-    let voided = standing::voided(facts).is_some() || failed_recheck(facts, number).is_some();
-    let drives = job.setup.drives.len();
-    let spent = drives > 0
-        && (0..drives).all(|number| crate::step::present::spent(facts, number).is_some());
-    if voided || spent || job.now() >= expires {
+    if is_void(facts, number) || used(job, facts).is_some() || job.now() >= expires {
         (State::Hold, None)
     } else {
         (State::Released, Some(expires))
     }
+}
+
+/// Whether something that happened since fact `released` makes it void, apart from time and use.
+fn is_void(facts: &[Fact], released: i64) -> bool {
+    standing::voided(facts).is_some() || failed_recheck(facts, released).is_some()
+}
+
+/// Whether a release was given that nothing has made void; it may have ended, or have been used.
+pub fn was_released(facts: &[Fact]) -> bool {
+    standing::released(facts).is_some_and(|fact| !is_void(facts, fact.number))
 }
 
 /// The newest recheck since fact `released`, when it said that the release does not hold: when, and what had changed.
@@ -173,6 +277,7 @@ pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAl
             Ok(job) => {
                 seen.push(job.setup.id.clone());
                 let shown = show(&job)?.result;
+                let note = shown.note;
                 let path = PathText::of(&dir);
                 jobs.push(JobLine {
                     job: path.path,
@@ -181,6 +286,8 @@ pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAl
                     owner: shown.owner,
                     opened: Some(job.setup.opened),
                     next: shown.next,
+                    note,
+                    closed: shown.closed,
                 });
             }
             Err(problem) => {
@@ -191,7 +298,9 @@ pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAl
                     state: State::Hold,
                     owner: None,
                     opened: None,
-                    next: problem.next,
+                    next: first_command(&problem.clone().for_job(&dir).next).unwrap_or_default(),
+                    note: Some(problem.what),
+                    closed: None,
                 });
             }
         }

@@ -223,14 +223,17 @@ pub fn refer_refusal(
 /// # Errors
 /// When the deleting was begun or is done.
 pub fn refuse_closing(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
-    let (what, next) = if standing::is_closed(facts) {
+    let (what, next) = if let Some(closed) = standing::closed(facts) {
         (
-            "this job is closed: its copies were deleted on the record",
+            format!(
+                "this job is closed since {:.0}: its copies were deleted on the record",
+                closed.at
+            ),
             "open a new job",
         )
     } else if standing::is_closing(facts) {
         (
-            "the deleting of this job's copies was begun: none of them counts any more",
+            "the deleting of this job's copies was begun: none of them counts any more".to_owned(),
             "holdpoint close JOB --now --reason TEXT\nit goes on from there; or else open a new job",
         )
     } else {

@@ -180,7 +180,7 @@ fn released(job: &Job<'_>, kept: &DriveKept, drive: usize, path: &Path) -> Resul
         recheck::certificate_bytes(job).and_then(|bytes| CertificateBody::parse(&bytes).ok());
     match body {
         Some(body) if !body.holds_at(job.now()) => refuse(format!(
-            "the certificate is in force from {} to {}, and it is {}",
+            "the certificate is in force from {:.0} to {:.0}, and it is {:.0}",
             body.issued,
             body.expires,
             job.now()

@@ -123,6 +123,12 @@ pub struct JobLine {
     pub opened: Option<Moment>,
     /// The next command; empty when nothing is left to do.
     pub next: String,
+    /// What has to be said of the record itself, or why it could not be read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub note: Option<String>,
+    /// When the shop's copies were deleted on the record. For the text.
+    #[serde(skip)]
+    pub closed: Option<Moment>,
 }
 
 /// Result of `demo`.

@@ -22,9 +22,9 @@ use crate::job::{Job, KeptPath, fault_problem, ledger_problem};
 use crate::ledger::{Fact, FactBody, LedgerError, standing};
 use crate::port::{Destination, Fault, FaultKind, Recipient};
 use crate::step::event::{Event, Step, Tell};
-use crate::step::outcome::{Exit, Outcome, Problem, PutBack};
+use crate::step::outcome::{Exit, OpenPoint, Outcome, Problem, PutBack, State};
 use crate::step::plan::find::{bases, find};
-use crate::step::plan::people::{own_name, profile_folders};
+use crate::step::plan::people::{NOBODY, own_name, profile_folders};
 use crate::step::request::PutBackRequest;
 use chosen::{Chosen, Person};
 use flow::Flow;
@@ -48,6 +48,14 @@ pub fn put_back(
             "ask the owner for the copy that they were given",
         ));
     }
+    let copied = |body: &FactBody| matches!(body, FactBody::Copied { .. } | FactBody::Batch { .. });
+    if !facts.iter().any(|fact| copied(&fact.body)) {
+        return Err(Problem::failed(
+            "nothing was copied yet, so there is nothing to put back",
+            job.shown(),
+            crate::step::show::next_command(job, &facts, State::Hold, &[]).unwrap_or_default(),
+        ));
+    }
     let maps = maps(job, request)?;
     let tops = tops(job)?;
     let (to, shown) = open_recipient(job, request, &facts)?;
@@ -67,7 +75,8 @@ pub fn put_back(
     tell(Event::Finished);
     if done.stopped {
         // Not on the record as put back: what is missing would look accepted. Going on finds what is there.
-        return Ok(Outcome::done(&job.dir, done.result, Vec::new()).ending(Exit::Stopped));
+        let points = open_points(job, &facts)?;
+        return Ok(Outcome::done(&job.dir, done.result, points).ending(Exit::Stopped));
     }
     job.record(&FactBody::PutBack {
         to: shown,
@@ -86,7 +95,16 @@ pub fn put_back(
     } else {
         Exit::Done
     };
-    Ok(Outcome::done(&job.dir, done.result, Vec::new()).ending(exit))
+    let points = open_points(job, &facts)?;
+    Ok(Outcome::done(&job.dir, done.result, points).ending(exit))
+}
+
+/// What stands in the way of wiping; a release that was given and not made void was for what comes back now.
+fn open_points(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<OpenPoint>, Problem> {
+    if crate::step::show::was_released(facts) {
+        return Ok(Vec::new());
+    }
+    crate::step::show::points(job, facts)
 }
 
 /// Checks where things are to go, and opens it.
@@ -302,10 +320,11 @@ fn person(job: &Job<'_>, name: &str) -> Result<Person, Problem> {
         }
     }
     let all = own_name(job);
-    if profiles.is_empty() && all.to_lowercase() == name.to_lowercase() {
+    let everybody = [all.to_lowercase(), NOBODY.to_owned()];
+    if profiles.is_empty() && everybody.contains(&name.to_lowercase()) {
         return Ok(Person::Within(Vec::new()));
     }
-    if !profiles.is_empty() && name == crate::step::plan::people::NOBODY {
+    if !profiles.is_empty() && name == NOBODY {
         return Ok(Person::Outside(
             profiles.into_iter().map(|profile| profile.parts).collect(),
         ));

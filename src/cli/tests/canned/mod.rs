@@ -248,6 +248,8 @@ impl Engine for Canned {
                         owner: Some(HOSTILE.into()),
                         opened: Some(moment()),
                         next: "holdpoint copy /mnt/shelf-a/job-17".into(),
+                        note: None,
+                        closed: None,
                     },
                     JobLine {
                         job: "/mnt/shelf-a/job-16".into(),
