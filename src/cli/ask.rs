@@ -32,9 +32,41 @@ impl Terminal {
     }
 }
 
+/// How a question looks: a question mark is its end, anything else gets a colon.
+struct Plain;
+
+impl dialoguer::theme::Theme for Plain {
+    fn format_prompt(&self, f: &mut dyn std::fmt::Write, prompt: &str) -> std::fmt::Result {
+        match prompt.chars().last() {
+            Some('?' | ')') => write!(f, "{prompt}"),
+            _ => write!(f, "{prompt}:"),
+        }
+    }
+
+    fn format_input_prompt(
+        &self,
+        f: &mut dyn std::fmt::Write,
+        prompt: &str,
+        _: Option<&str>,
+    ) -> std::fmt::Result {
+        self.format_prompt(f, prompt)?;
+        f.write_char(' ')
+    }
+
+    fn format_input_prompt_selection(
+        &self,
+        f: &mut dyn std::fmt::Write,
+        prompt: &str,
+        given: &str,
+    ) -> std::fmt::Result {
+        self.format_prompt(f, prompt)?;
+        write!(f, " {given}")
+    }
+}
+
 impl Asker for Terminal {
     fn line(&mut self, question: &str, may_be_empty: bool) -> Result<String, Problem> {
-        dialoguer::Input::<String>::new()
+        dialoguer::Input::<String>::with_theme(&Plain)
             .with_prompt(shown(question))
             .allow_empty(may_be_empty)
             .interact_text()
@@ -43,10 +75,24 @@ impl Asker for Terminal {
     }
 
     fn choose(&mut self, question: &str, choices: &[&str]) -> Result<usize, Problem> {
-        dialoguer::Select::new()
-            .with_prompt(shown(question))
-            .items(choices.iter().copied())
-            .interact()
+        // Numbered, and nothing is preset: whoever only presses Enter has not answered.
+        let lines = choices.iter().zip(1..);
+        let lines: String = lines
+            .map(|(choice, number)| format!("\n  {number}  {}", shown(choice)))
+            .collect();
+        let most = choices.len();
+        let number = move |text: &str| {
+            let number = text.trim().parse::<usize>().ok();
+            number.filter(|number| (1..=most).contains(number))
+        };
+        dialoguer::Input::<String>::with_theme(&Plain)
+            .with_prompt(format!("{}{lines}\nIts number", shown(question)))
+            .validate_with(move |text: &String| match number(text) {
+                Some(_) => Ok(()),
+                None => Err(format!("type a number from 1 to {most}")),
+            })
+            .interact_text()
+            .map(|text| number(&text).map_or(0, |number| number - 1))
             .map_err(|error| Self::trouble(&error))
     }
 }

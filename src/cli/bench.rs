@@ -5,6 +5,7 @@
 use super::engine::{Answer, Engine};
 use crate::job::Job;
 use crate::ledger::Ledger;
+use crate::linux::fault::io_fault;
 use crate::linux::host::Host as MachineHost;
 use crate::linux::topology::System;
 use crate::linux::{DriveGrip, FolderDestination, FolderTree, MachineClock, MachineMemory};
@@ -73,17 +74,6 @@ impl MachineBench {
     }
 }
 
-fn os_fault(doing: String, e: &std::io::Error) -> Fault {
-    let kind = match e.kind() {
-        std::io::ErrorKind::NotFound => FaultKind::Missing,
-        std::io::ErrorKind::PermissionDenied => FaultKind::Denied,
-        std::io::ErrorKind::StorageFull => FaultKind::Full,
-        std::io::ErrorKind::ReadOnlyFilesystem => FaultKind::ReadOnly,
-        _ => FaultKind::Other,
-    };
-    Fault::new(kind, doing, e.to_string())
-}
-
 /// No key, policy or proof is longer.
 const LARGEST_SMALL_FILE: u64 = 16 << 20;
 
@@ -111,7 +101,7 @@ impl Bench for MachineBench {
 
     fn absolute(&self, path: &Path) -> Result<PathBuf, Fault> {
         path.canonicalize()
-            .map_err(|e| os_fault(format!("looking at {}", path.display()), &e))
+            .map_err(|e| io_fault(format!("looking at {}", path.display()), &e))
     }
 
     fn is_inside(&self, inner: &Path, outer: &Path) -> Result<bool, Fault> {
@@ -183,11 +173,11 @@ impl Bench for MachineBench {
             .truncate(false)
             .write(true)
             .open(path)
-            .map_err(|e| os_fault(doing(), &e))?;
+            .map_err(|e| io_fault(doing(), &e))?;
         match file.try_lock() {
             Ok(()) => Ok(Some(Box::new(file))),
             Err(std::fs::TryLockError::WouldBlock) => Ok(None),
-            Err(std::fs::TryLockError::Error(e)) => Err(os_fault(doing(), &e)),
+            Err(std::fs::TryLockError::Error(e)) => Err(io_fault(doing(), &e)),
         }
     }
 
@@ -199,7 +189,7 @@ impl Bench for MachineBench {
 
     fn read_file(&self, path: &Path) -> Result<Vec<u8>, Fault> {
         let doing = || format!("reading {}", path.display());
-        let meta = std::fs::metadata(path).map_err(|e| os_fault(doing(), &e))?;
+        let meta = std::fs::metadata(path).map_err(|e| io_fault(doing(), &e))?;
         if !meta.is_file() || meta.len() > LARGEST_SMALL_FILE {
             return Err(Fault::new(
                 FaultKind::Other,
@@ -207,7 +197,7 @@ impl Bench for MachineBench {
                 "expected a file of at most 16 MiB",
             ));
         }
-        std::fs::read(path).map_err(|e| os_fault(doing(), &e))
+        std::fs::read(path).map_err(|e| io_fault(doing(), &e))
     }
 
     fn write_file(&self, path: &Path, bytes: &[u8]) -> Result<(), Fault> {
@@ -260,6 +250,8 @@ impl Engine for MachineBench {
                     "expected a job folder (one with a ledger.db in it) or a bag (one with a bagit.txt in it), found {}",
                     if request.path.is_dir() {
                         "a folder with neither"
+                    } else if request.path.exists() {
+                        "a file"
                     } else {
                         "no such folder"
                     }

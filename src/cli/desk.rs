@@ -56,7 +56,7 @@ impl Desk<'_> {
 
     /// Runs one step of the engine, with its progress.
     pub fn step<T>(&mut self, work: impl FnOnce(&dyn Engine, Tell) -> Answer<T>) -> Answer<T> {
-        let mut progress = Progress::new(self.manner, self.err);
+        let mut progress = Progress::new(self.manner, &self.err_look, self.err);
         let answer = work(self.engine, &mut |event: Event| progress.see(&event));
         progress.end();
         answer

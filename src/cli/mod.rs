@@ -132,7 +132,13 @@ fn what(text: &str) -> String {
     if lines.is_empty() || text.lines().any(|line| line == "Exit codes:") {
         return "no command was named".to_owned();
     }
-    lines.join(" ")
+    lines
+        .into_iter()
+        .fold(String::new(), |text, line| match text.as_str() {
+            "" => line.to_owned(),
+            before if before.ends_with(':') => format!("{before} {line}"),
+            before => format!("{before}; {line}"),
+        })
 }
 
 /// Whether `--json` stands among our own options.

@@ -69,7 +69,6 @@ pub(super) fn lost_in_words(bytes: u64, items: u64, precious: u64) -> String {
     match precious {
         0 => all,
         1 if items == 1 => format!("{all}, irreplaceable"),
-        n if n == items => format!("{all}, all of them irreplaceable"),
         n => format!("{all}, {} of them irreplaceable", count_in_words(n)),
     }
 }

@@ -351,6 +351,11 @@ impl Ledger {
 
     /// Walks the whole chain in order, checking each link, and hands every fact to `see`.
     pub fn each_fact(&self, mut see: impl FnMut(Fact)) -> Result<(), LedgerError> {
+        // A chain cut at its end looks whole by itself: the newest number is kept beside it. Taken first, because a step at
+        // work adds facts while this reads.
+        let kept = self
+            .get("newest-fact")?
+            .and_then(|text| text.parse::<i64>().ok());
         let mut query = self.doing(
             "reading the facts",
             self.db()
@@ -404,10 +409,6 @@ impl Ledger {
             });
             (expected_number, expected_before) = (number + 1, computed);
         }
-        // A chain cut at its end looks whole by itself: the newest number is kept beside it.
-        let kept = self
-            .get("newest-fact")?
-            .and_then(|text| text.parse::<i64>().ok());
         match kept {
             Some(newest) if newest >= expected_number => Err(LedgerError::Broken {
                 number: expected_number,

@@ -218,16 +218,20 @@ impl Ledger {
             ),
             found,
         };
-        let db =
-            Connection::open_with_flags(path, flags).map_err(|e| not_a_ledger(e.to_string()))?;
+        let found = |e: rusqlite::Error| match e.sqlite_error_code() {
+            Some(rusqlite::ErrorCode::NotADatabase) => "a file that is no database".to_owned(),
+            Some(rusqlite::ErrorCode::CannotOpen) => "a file that cannot be opened".to_owned(),
+            _ => e.to_string(),
+        };
+        let db = Connection::open_with_flags(path, flags).map_err(|e| not_a_ledger(found(e)))?;
         let number = |pragma: &str| {
             db.query_row(&format!("PRAGMA {pragma}"), [], |row| row.get::<_, i64>(0))
         };
-        let id = number("application_id").map_err(|e| not_a_ledger(e.to_string()))?;
+        let id = number("application_id").map_err(|e| not_a_ledger(found(e)))?;
         if id != schema::APPLICATION_ID {
             return Err(not_a_ledger(format!("application id {id:#x}")));
         }
-        let format = number("user_version").map_err(|e| not_a_ledger(e.to_string()))?;
+        let format = number("user_version").map_err(|e| not_a_ledger(found(e)))?;
         // A newer one is never written to, and read only where what has to be read is still there.
         let newer = (format > schema::FORMAT).then_some(format);
         if newer.is_some() && (to_work || !has_what_showing_needs(&db)) {

@@ -16,9 +16,6 @@ use crate::step::outcome::{MemoryState, OpenPoint, Problem, Who};
 use crate::survey::item::Class;
 use crate::value::Moment;
 
-/// No clock of a working machine shows a moment before this program was made.
-const MADE: Moment = Moment::from_seconds(1_764_028_800); // 2025-11-25
-
 /// How closely to look.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Closeness {
@@ -293,8 +290,8 @@ fn policy_now(job: &Job<'_>) -> crate::value::Blake3 {
 /// Only the newest fact is asked: what was once recorded under a clock that ran ahead does not stand in the way for ever,
 /// it just proves nothing (a reading or a verification whose moment has not come counts as old).
 fn clock_wrong(at: Moment, facts: &[Fact]) -> Option<String> {
-    if at < MADE {
-        return Some(format!("it shows {at:.0}, before this program was made"));
+    if let Some(why) = crate::job::clock_before_its_time(at) {
+        return Some(why);
     }
     let latest = facts.last()?.at;
     (at < latest).then(|| format!("it shows {at:.0}, and something was recorded at {latest:.0}"))

@@ -14,10 +14,10 @@ fn line(policy: &Policy) -> PolicyLine {
     }
 }
 
-fn failed(e: PolicyFault) -> Problem {
+fn failed(e: PolicyFault, on: &str) -> Problem {
     Problem::failed(
         e.to_string(),
-        "",
+        on,
         "correct the policy, then:\nholdpoint policy check FILE",
     )
 }
@@ -27,7 +27,7 @@ pub fn list() -> Result<Outcome<PoliciesListed>, Problem> {
     let policies = Policy::names()
         .map(|name| Policy::builtin(name).map(|policy| line(&policy)))
         .collect::<Result<_, _>>()
-        .map_err(failed)?;
+        .map_err(|e| failed(e, ""))?;
     Ok(Outcome::alone(PoliciesListed { policies }))
 }
 
@@ -40,15 +40,35 @@ pub fn explain(
         PolicyRequest::Explain(name) => match Policy::builtin(&name.to_string_lossy()) {
             Ok(policy) => policy,
             Err(_) if Path::new(name).exists() => read(bench, Path::new(name))?,
-            Err(e) => return Err(failed(e)),
+            Err(e) => return Err(failed(e, &name.to_string_lossy())),
         },
-        PolicyRequest::Check(path) => read(bench, path)?,
+        PolicyRequest::Check(path) => {
+            let policy = read(bench, path)?;
+            with_reasons(&policy, path)?;
+            policy
+        }
     };
     let result = PolicyExplained {
         policy: line(&policy),
         demands: policy.explain(),
     };
     Ok(Outcome::alone(result))
+}
+
+/// A number that nobody gave a reason for is no policy yet.
+fn with_reasons(policy: &Policy, path: &Path) -> Result<(), Problem> {
+    let without = policy.without_reason();
+    if without.is_empty() {
+        return Ok(());
+    }
+    Err(Problem::failed(
+        format!(
+            "numbers are changed, and no why says where they come from: [{}]",
+            without.join("], [")
+        ),
+        path.display().to_string(),
+        "write why = \"…\" in each of these tables: a source, or \"engineering judgement\"",
+    ))
 }
 
 fn read(bench: &dyn Bench, path: &Path) -> Result<Policy, Problem> {
@@ -63,5 +83,5 @@ fn read(bench: &dyn Bench, path: &Path) -> Result<Policy, Problem> {
             "save it as UTF-8",
         )
     })?;
-    Policy::parse(&shown, &text).map_err(failed)
+    Policy::parse(&shown, &text).map_err(|e| failed(e, &shown))
 }

@@ -30,6 +30,8 @@ pub fn release(
     tell(Event::Started {
         step: Step::Release,
     });
+    // Before anything is written: what the command line asks for must be possible.
+    let hours = valid_hours(job, request)?;
     let opened = job.destinations();
     let destinations: Vec<Option<&dyn Destination>> = opened
         .iter()
@@ -98,7 +100,7 @@ pub fn release(
         .zip(&roots)
         .filter(|(kept, _)| kept.counts)
         .find_map(|(_, root)| *root);
-    let body = certificate(job, request, &release, root)?;
+    let body = certificate(job, hours, &release, root)?;
     let bytes = body.to_bytes().map_err(|e| {
         Problem::failed(
             e.to_string(),
@@ -209,13 +211,8 @@ fn is_same_person(a: &str, b: &str) -> bool {
             .all(|x| b.iter().any(|y| x == y || initial(x, y) || initial(y, x)))
 }
 
-fn certificate(
-    job: &Job<'_>,
-    request: &ReleaseRequest,
-    release: &Release,
-    root: Option<Blake3>,
-) -> Result<CertificateBody, Problem> {
-    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+/// For how many hours the certificate is asked to be valid.
+fn valid_hours(job: &Job<'_>, request: &ReleaseRequest) -> Result<u32, Problem> {
     let limits = &job.policy.certificate;
     let hours = request.valid_hours.unwrap_or(limits.valid_hours.get());
     if hours == 0 || hours > limits.longest_hours.get() {
@@ -228,6 +225,16 @@ fn certificate(
             "choose fewer hours; a recheck and a new release cost seconds",
         ));
     }
+    Ok(hours)
+}
+
+fn certificate(
+    job: &Job<'_>,
+    hours: u32,
+    release: &Release,
+    root: Option<Blake3>,
+) -> Result<CertificateBody, Problem> {
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     let scope = scope(job, &facts)?;
     let relied = |body: &FactBody| {
         matches!(

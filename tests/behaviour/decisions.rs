@@ -329,6 +329,7 @@ fn opening_again_only_answers_and_adds() {
     assert_eq!(places.as_array().unwrap().len(), 2, "{places}");
     assert!(added.points().contains(&"verification-missing".to_owned()));
     let next = || shop.step(&["show"]).json()["result"]["next"].clone();
+    shop.step(&["assess"]).ends(0);
     assert!(next().as_str().unwrap().starts_with("holdpoint copy "));
     for step in ["copy", "verify"] {
         shop.step(&[step]).ends(0);

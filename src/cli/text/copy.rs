@@ -1,6 +1,6 @@
 //! `copy`: what is on the medium now, what has gaps, what remains.
 
-use super::{amount, items, next, points, short};
+use super::{amount, files, next, points, short};
 use crate::cli::page::Page;
 use crate::step::outcome::{Copied, Exit, Outcome};
 use crate::step::request::CopyRequest;
@@ -24,17 +24,17 @@ pub fn page(page: &mut Page, request: &CopyRequest, outcome: &Outcome<Copied>) {
     if copied.damaged > 0 {
         page.warn(&format!(
             "{} kept with gaps: the missing ranges are filled with zeros and listed. They do not count as saved.",
-            items(copied.damaged)
+            files(copied.damaged)
         ));
     }
     if copied.unreadable > 0 {
         page.warn(&format!(
             "{} could not be read at all.",
-            items(copied.unreadable)
+            files(copied.unreadable)
         ));
     }
     if copied.remaining > 0 {
-        page.warn(&format!("{} still to be copied.", items(copied.remaining)));
+        page.warn(&format!("{} still to be copied.", files(copied.remaining)));
     }
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
     next(page, outcome, &[]);

@@ -2,6 +2,7 @@
 
 use super::{next, points};
 use crate::cli::page::{Page, Tone};
+use crate::cli::phrase::capital;
 use crate::step::outcome::{Guarded, Outcome};
 use crate::step::request::GuardRequest;
 
@@ -10,7 +11,7 @@ pub fn page(page: &mut Page, request: &GuardRequest, outcome: &Outcome<Guarded>)
     let guarded = &outcome.result;
     if let Some(why) = &guarded.refused {
         page.state(Tone::Stop, "REFUSED: the command was not started");
-        page.say(why);
+        page.say(&capital(why));
         points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
         next(page, outcome, &[]);
         return;

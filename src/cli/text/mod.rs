@@ -34,12 +34,17 @@ pub(super) fn typed(job: Option<&Path>) -> String {
     job.map_or_else(|| "JOB".to_owned(), |path| quoted(path.as_os_str()))
 }
 
-/// "1,204 items (12.3 GB)".
+/// "1,204 files (12.3 GB)": what has content. Folders and links come along uncounted.
 pub(super) fn amount(amount: Amount) -> String {
-    format!("{} ({})", items(amount.items), bytes_in_words(amount.bytes))
+    format!("{} ({})", files(amount.items), bytes_in_words(amount.bytes))
 }
 
-/// "1,204 items".
+/// "1,204 files".
+pub(super) fn files(count: u64) -> String {
+    counted(count, "file", "files")
+}
+
+/// "1,204 items": files, links and folders alike.
 pub(super) fn items(count: u64) -> String {
     counted(count, "item", "items")
 }

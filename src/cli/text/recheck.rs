@@ -23,13 +23,7 @@ pub fn page(page: &mut Page, outcome: &Outcome<Rechecked>) {
         } else {
             format!("{}: ", change.drive)
         };
-        let side = |value: &Option<String>| value.clone().unwrap_or_else(|| "not known".to_owned());
-        page.item(&format!(
-            "{drive}{}: {} at the release, {} now",
-            change.what,
-            side(&change.before),
-            side(&change.now)
-        ));
+        page.item(&format!("{drive}{}", change.in_words()));
     }
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
     if !seen.holds {

@@ -39,7 +39,7 @@ pub fn page(page: &mut Page, outcome: &Outcome<Shown>) {
     }
     page.gap();
     for what in &shown.on_hold {
-        page.say(what);
+        page.say(&capital(what));
     }
     if let Some(owner) = &shown.owner {
         page.say(&format!("Owner: {owner}"));
@@ -103,5 +103,5 @@ fn counts(items: &ItemCounts) -> String {
     if parts.is_empty() {
         return "No item is listed yet.".to_owned();
     }
-    format!("Items, folders among them: {}.", listed(&parts))
+    format!("Items, folders and links among them: {}.", listed(&parts))
 }

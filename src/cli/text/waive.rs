@@ -1,10 +1,11 @@
 //! `waive`: what may be lost now, or where a must-have is.
 
-use super::{amount, next, points, typed};
+use super::{items, next, points, typed};
 use crate::cli::page::Page;
 use crate::cli::phrase::listed;
-use crate::step::outcome::{Amount, Answered, DecidedBy, How, Outcome, Waived};
+use crate::step::outcome::{Answered, DecidedBy, How, Outcome, Waived};
 use crate::step::request::{WaiveRequest, WaiveWhat};
+use crate::value::measure::bytes_in_words;
 
 /// The page of a waiver.
 pub fn page(page: &mut Page, request: &WaiveRequest, outcome: &Outcome<Waived>) {
@@ -24,7 +25,11 @@ pub fn page(page: &mut Page, request: &WaiveRequest, outcome: &Outcome<Waived>) 
     let what = match &request.what {
         // A point about no items: nothing is lost by it, a doubt is taken.
         WaiveWhat::Point(id) if set.bytes == 0 => format!("\"{id}\" does not stand in the way"),
-        _ => format!("{} may be lost", amount(Amount::new(set.items, set.bytes))),
+        _ => format!(
+            "{} ({}) may be lost",
+            items(set.items),
+            bytes_in_words(set.bytes)
+        ),
     };
     page.say(&format!(
         "Recorded: {what}. Decided by {who}{how}, because: {}",

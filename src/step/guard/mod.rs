@@ -158,18 +158,10 @@ fn allow(job: &Job<'_>, request: &GuardRequest, place: (usize, usize)) -> Result
 fn released(job: &Job<'_>, kept: &DriveKept, drive: usize, path: &Path) -> Result<(), Stop> {
     let (holds, changed, _) = recheck::judge(job, Some(path), Some(drive))?;
     if !holds {
-        let side = |value: &Option<String>| value.clone().unwrap_or_else(|| "not known".to_owned());
         let mut reasons: Vec<String> = changed
             .iter()
             .take(MOST_REASONS)
-            .map(|c| {
-                format!(
-                    "{}: {} at the release, {} now",
-                    c.what,
-                    side(&c.before),
-                    side(&c.now)
-                )
-            })
+            .map(crate::step::outcome::Change::in_words)
             .collect();
         if changed.len() > MOST_REASONS {
             reasons.push(format!("and {} more", changed.len() - MOST_REASONS));

@@ -32,6 +32,7 @@ pub fn open(
     tell: Tell<'_>,
 ) -> Result<Outcome<Opened>, Problem> {
     tell(Event::Started { step: Step::Open });
+    crate::job::right_clock(bench)?;
     let (policy, policy_text) = choose_policy(bench, request)?;
     if let Some(replies) = &request.replies {
         bench.replies(replies).map_err(|fault| {
@@ -139,7 +140,7 @@ fn choose_policy(bench: &dyn Bench, request: &OpenRequest) -> Result<(Policy, St
     let failed = |e: crate::policy::PolicyFault| {
         Problem::failed(
             e.to_string(),
-            "--policy",
+            name.to_string(),
             "use home, business or practice; or correct the policy, then:\nholdpoint policy check FILE",
         )
     };

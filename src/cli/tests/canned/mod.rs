@@ -258,6 +258,8 @@ impl Engine for Canned {
                         owner: None,
                         opened: None,
                         next: String::new(),
+                        note: None,
+                        closed: None,
                     },
                 ],
             },
