@@ -239,6 +239,7 @@ impl<'b> Job<'b> {
     /// Opens the job in `dir` for work.
     pub fn open(bench: &'b dyn Bench, dir: &Path) -> Result<Self, Problem> {
         let dir = find_folder(dir)?;
+        right_clock(bench).map_err(|problem| problem.on_path(&dir))?;
         let ledger = Ledger::open(&dir.join(Ledger::FILE)).map_err(|e| ledger_problem(&e))?;
         let snapshot = ledger.snapshot_of().map_err(|e| ledger_problem(&e))?;
         if let Some(note) = snapshot {
@@ -269,7 +270,7 @@ impl<'b> Job<'b> {
                 Problem::failed(
                     "this job was never finished opening",
                     shown.clone(),
-                    "open it again into a new folder with holdpoint open",
+                    "open it again into a new folder",
                 )
             })?;
         let setup: Setup = serde_json::from_str(&text).map_err(|e| {
@@ -293,6 +294,16 @@ impl<'b> Job<'b> {
             setup,
             policy,
         })
+    }
+
+    /// The job folder, for people.
+    pub fn shown(&self) -> String {
+        KeptPath::of(&self.dir).text
+    }
+
+    /// The job folder, as it is typed in a command.
+    pub fn typed(&self) -> String {
+        crate::value::typed(self.dir.as_os_str())
     }
 
     /// Now.
@@ -427,6 +438,29 @@ impl<'b> Job<'b> {
     }
 }
 
+/// No clock of a working machine shows a moment before this program was made.
+const MADE: Moment = Moment::from_seconds(1_764_028_800); // 2025-11-25
+
+/// What is wrong with a clock that shows `at`, if that can be told by itself.
+pub fn clock_before_its_time(at: Moment) -> Option<String> {
+    (at < MADE).then(|| format!("it shows {at:.0}, before this program was made"))
+}
+
+/// Refuses to record anything under a clock that cannot be right.
+///
+/// # Errors
+/// When it shows a moment before this program was made.
+pub fn right_clock(bench: &dyn Bench) -> Result<(), Problem> {
+    match clock_before_its_time(bench.clock().now()) {
+        None => Ok(()),
+        Some(why) => Err(Problem::failed(
+            format!("the clock of this machine cannot be right: {why}"),
+            "",
+            "set the clock, then do the same again",
+        )),
+    }
+}
+
 /// The note in a snapshot of the ledger.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SnapshotOf {
@@ -467,7 +501,7 @@ fn may_take_back(note: &str, dir: &Path) -> Result<(), Problem> {
     }
     Err(Problem::failed(
         format!(
-            "this is a copy of the job's record, made {}; the record itself is elsewhere",
+            "this is a copy of the job's record, made {:.0}; the record itself is elsewhere",
             of.made
         ),
         KeptPath::of(dir).text,
@@ -540,18 +574,21 @@ pub struct IdFile {
 /// The job folder that `path` names: the folder itself, or the folder around a bag in it.
 fn find_folder(path: &Path) -> Result<PathBuf, Problem> {
     if path.join(Ledger::FILE).is_file() {
-        return Ok(path.to_owned());
+        // Whole, so that what is printed can be pasted in any folder.
+        return Ok(path.canonicalize().unwrap_or_else(|_| path.to_owned()));
     }
     let shown = KeptPath::of(path).text;
     let found = if path.is_dir() {
         "a folder without a ledger.db"
+    } else if path.exists() {
+        "a file"
     } else {
         "no such folder"
     };
     Err(Problem::failed(
         format!("expected a job folder (one with a ledger.db in it), found {found}"),
         shown,
-        "name the folder that holdpoint open printed; holdpoint show lists the jobs it can find",
+        "name the folder that open printed; to look for jobs:\nholdpoint show",
     ))
 }
 

@@ -4,6 +4,7 @@
 //! that names the option. Nothing is ever answered for the owner.
 
 use super::args::OpenArgs;
+use crate::ledger::Ledger;
 use crate::step::outcome::{MemoryState, Problem, Symptom};
 use crate::step::request::{MustHaveAnswer, MustHaves, OpenRequest, Source};
 use crate::value::shown;
@@ -31,9 +32,41 @@ impl Terminal {
     }
 }
 
+/// How a question looks: a question mark is its end, anything else gets a colon.
+struct Plain;
+
+impl dialoguer::theme::Theme for Plain {
+    fn format_prompt(&self, f: &mut dyn std::fmt::Write, prompt: &str) -> std::fmt::Result {
+        match prompt.chars().last() {
+            Some('?' | ')') => write!(f, "{prompt}"),
+            _ => write!(f, "{prompt}:"),
+        }
+    }
+
+    fn format_input_prompt(
+        &self,
+        f: &mut dyn std::fmt::Write,
+        prompt: &str,
+        _: Option<&str>,
+    ) -> std::fmt::Result {
+        self.format_prompt(f, prompt)?;
+        f.write_char(' ')
+    }
+
+    fn format_input_prompt_selection(
+        &self,
+        f: &mut dyn std::fmt::Write,
+        prompt: &str,
+        given: &str,
+    ) -> std::fmt::Result {
+        self.format_prompt(f, prompt)?;
+        write!(f, " {given}")
+    }
+}
+
 impl Asker for Terminal {
     fn line(&mut self, question: &str, may_be_empty: bool) -> Result<String, Problem> {
-        dialoguer::Input::<String>::new()
+        dialoguer::Input::<String>::with_theme(&Plain)
             .with_prompt(shown(question))
             .allow_empty(may_be_empty)
             .interact_text()
@@ -42,10 +75,24 @@ impl Asker for Terminal {
     }
 
     fn choose(&mut self, question: &str, choices: &[&str]) -> Result<usize, Problem> {
-        dialoguer::Select::new()
-            .with_prompt(shown(question))
-            .items(choices.iter().copied())
-            .interact()
+        // Numbered, and nothing is preset: whoever only presses Enter has not answered.
+        let lines = choices.iter().zip(1..);
+        let lines: String = lines
+            .map(|(choice, number)| format!("\n  {number}  {}", shown(choice)))
+            .collect();
+        let most = choices.len();
+        let number = move |text: &str| {
+            let number = text.trim().parse::<usize>().ok();
+            number.filter(|number| (1..=most).contains(number))
+        };
+        dialoguer::Input::<String>::with_theme(&Plain)
+            .with_prompt(format!("{}{lines}\nIts number", shown(question)))
+            .validate_with(move |text: &String| match number(text) {
+                Some(_) => Ok(()),
+                None => Err(format!("type a number from 1 to {most}")),
+            })
+            .interact_text()
+            .map(|text| number(&text).map_or(0, |number| number - 1))
             .map_err(|error| Self::trouble(&error))
     }
 }
@@ -62,8 +109,16 @@ pub enum Missing<'a> {
 
 /// Turns the options of `open` into a request, asking for what is missing.
 pub fn complete(args: &OpenArgs, missing: &mut Missing<'_>) -> Result<OpenRequest, Problem> {
+    // A job that is there has its source and its destinations, and is asked for nothing: what is named is added to it.
+    let is_there = (args.job.as_ref()).is_some_and(|job| job.join(Ledger::FILE).exists());
+    let missing = if is_there {
+        &mut Missing::LeaveOpen
+    } else {
+        missing
+    };
     let source = match (&args.folder, args.drive.as_slice()) {
         (Some(folder), _) => Source::Folder(folder.clone()),
+        (None, []) if is_there => Source::OfTheJob,
         (None, []) => {
             return Err(Problem::usage(
                 "nothing was named to put on hold",
@@ -73,7 +128,7 @@ pub fn complete(args: &OpenArgs, missing: &mut Missing<'_>) -> Result<OpenReques
         }
         (None, drives) => Source::Drives(drives.to_vec()),
     };
-    if args.to.is_empty() {
+    if args.to.is_empty() && !is_there {
         return Err(Problem::usage(
             "no folder was named that copies go to",
             "",
@@ -83,6 +138,12 @@ pub fn complete(args: &OpenArgs, missing: &mut Missing<'_>) -> Result<OpenReques
     let owner = answered(args.owner.clone(), missing, "--owner TEXT", |asker| {
         asker.line("Whose data is it?", false)
     })?;
+    let technician = answered(
+        args.technician.clone(),
+        missing,
+        "--technician TEXT",
+        |asker| asker.line("Who works on it?", false),
+    )?;
     let symptom = answered(args.symptom, missing, "--symptom WORD", |asker| {
         choose(
             asker,
@@ -149,7 +210,7 @@ pub fn complete(args: &OpenArgs, missing: &mut Missing<'_>) -> Result<OpenReques
         job: args.job.clone(),
         policy: args.policy.clone(),
         owner,
-        technician: args.technician.clone(),
+        technician,
         symptom,
         memory,
         machine: args.machine,
@@ -277,6 +338,7 @@ pub(crate) mod tests {
     fn without_a_terminal_the_missing_option_is_named() {
         let all = [
             ("--owner", "x"),
+            ("--technician", "y"),
             ("--symptom", "none"),
             ("--memory", "swapped"),
             ("--must-have", "none"),
@@ -299,7 +361,7 @@ pub(crate) mod tests {
     #[test]
     fn only_what_is_missing_is_asked_one_by_one() {
         let mut asker = Scripted {
-            lines: ["the wedding, 2019", "tax papers", ""].into(),
+            lines: ["K. Brandt", "the wedding, 2019", "tax papers", ""].into(),
             places: [1].into(),
             ..Scripted::default()
         };
@@ -322,7 +384,7 @@ pub(crate) mod tests {
                 "tax papers".into()
             ]))
         );
-        assert_eq!(asker.asked.len(), 4, "{:?}", asker.asked);
+        assert_eq!(asker.asked.len(), 5, "{:?}", asker.asked);
     }
 
     #[test]

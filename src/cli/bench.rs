@@ -5,6 +5,7 @@
 use super::engine::{Answer, Engine};
 use crate::job::Job;
 use crate::ledger::Ledger;
+use crate::linux::fault::io_fault;
 use crate::linux::host::Host as MachineHost;
 use crate::linux::topology::System;
 use crate::linux::{DriveGrip, FolderDestination, FolderTree, MachineClock, MachineMemory};
@@ -15,6 +16,7 @@ use crate::port::{
 use crate::step::event::Tell;
 use crate::step::outcome::*;
 use crate::step::request::*;
+use crate::step::show::onward;
 use crate::step::{
     assess, copy, guard, hold, open, plan, print, recheck, release, show, verify, waive,
 };
@@ -72,17 +74,6 @@ impl MachineBench {
     }
 }
 
-fn os_fault(doing: String, e: &std::io::Error) -> Fault {
-    let kind = match e.kind() {
-        std::io::ErrorKind::NotFound => FaultKind::Missing,
-        std::io::ErrorKind::PermissionDenied => FaultKind::Denied,
-        std::io::ErrorKind::StorageFull => FaultKind::Full,
-        std::io::ErrorKind::ReadOnlyFilesystem => FaultKind::ReadOnly,
-        _ => FaultKind::Other,
-    };
-    Fault::new(kind, doing, e.to_string())
-}
-
 /// No key, policy or proof is longer.
 const LARGEST_SMALL_FILE: u64 = 16 << 20;
 
@@ -110,7 +101,7 @@ impl Bench for MachineBench {
 
     fn absolute(&self, path: &Path) -> Result<PathBuf, Fault> {
         path.canonicalize()
-            .map_err(|e| os_fault(format!("looking at {}", path.display()), &e))
+            .map_err(|e| io_fault(format!("looking at {}", path.display()), &e))
     }
 
     fn is_inside(&self, inner: &Path, outer: &Path) -> Result<bool, Fault> {
@@ -182,11 +173,11 @@ impl Bench for MachineBench {
             .truncate(false)
             .write(true)
             .open(path)
-            .map_err(|e| os_fault(doing(), &e))?;
+            .map_err(|e| io_fault(doing(), &e))?;
         match file.try_lock() {
             Ok(()) => Ok(Some(Box::new(file))),
             Err(std::fs::TryLockError::WouldBlock) => Ok(None),
-            Err(std::fs::TryLockError::Error(e)) => Err(os_fault(doing(), &e)),
+            Err(std::fs::TryLockError::Error(e)) => Err(io_fault(doing(), &e)),
         }
     }
 
@@ -198,7 +189,7 @@ impl Bench for MachineBench {
 
     fn read_file(&self, path: &Path) -> Result<Vec<u8>, Fault> {
         let doing = || format!("reading {}", path.display());
-        let meta = std::fs::metadata(path).map_err(|e| os_fault(doing(), &e))?;
+        let meta = std::fs::metadata(path).map_err(|e| io_fault(doing(), &e))?;
         if !meta.is_file() || meta.len() > LARGEST_SMALL_FILE {
             return Err(Fault::new(
                 FaultKind::Other,
@@ -206,7 +197,7 @@ impl Bench for MachineBench {
                 "expected a file of at most 16 MiB",
             ));
         }
-        std::fs::read(path).map_err(|e| os_fault(doing(), &e))
+        std::fs::read(path).map_err(|e| io_fault(doing(), &e))
     }
 
     fn write_file(&self, path: &Path, bytes: &[u8]) -> Result<(), Fault> {
@@ -236,17 +227,17 @@ impl Engine for MachineBench {
 
     fn assess(&self, request: &AssessRequest, tell: Tell) -> Answer<Assessed> {
         let job = hold::fingerprints(hold::open(self, &request.job, tell)?)?;
-        assess::assess(&job, request, tell)
+        Ok(onward(&job, assess::assess(&job, request, tell)?))
     }
 
     fn plan(&self, request: &PlanRequest, tell: Tell) -> Answer<Planned> {
         let job = hold::open(self, &request.job, tell)?;
-        plan::plan(&job, request, tell)
+        Ok(onward(&job, plan::plan(&job, request, tell)?))
     }
 
     fn copy(&self, request: &CopyRequest, tell: Tell) -> Answer<Copied> {
         let job = hold::open(self, &request.job, tell)?;
-        copy::copy(&job, request, tell)
+        Ok(onward(&job, copy::copy(&job, request, tell)?))
     }
 
     fn verify(&self, request: &VerifyRequest, tell: Tell) -> Answer<Verified> {
@@ -259,45 +250,52 @@ impl Engine for MachineBench {
                     "expected a job folder (one with a ledger.db in it) or a bag (one with a bagit.txt in it), found {}",
                     if request.path.is_dir() {
                         "a folder with neither"
+                    } else if request.path.exists() {
+                        "a file"
                     } else {
                         "no such folder"
                     }
                 ),
                 PathText::of(&request.path).path,
-                "name the folder that holdpoint open printed, or the bag in it; a bag that lost its bagit.txt is not valid any more",
+                "name the folder that open printed, or the bag in it; a bag that lost its bagit.txt is not valid any more",
             ));
         }
         let job = hold::open(self, &request.path, tell)?;
-        verify::verify(&job, request, tell)
+        Ok(onward(&job, verify::verify(&job, request, tell)?))
     }
 
     fn inspect(&self, request: &InspectRequest, tell: Tell) -> Answer<Inspected> {
-        crate::step::inspect::inspect(&Job::open(self, &request.job)?, request, tell)
+        let job = Job::open(self, &request.job)?;
+        let outcome = crate::step::inspect::inspect(&job, request, tell)?;
+        Ok(onward(&job, outcome))
     }
 
     fn waive(&self, request: &WaiveRequest) -> Answer<Waived> {
-        waive::waive(&Job::open(self, &request.job)?, request)
+        let job = Job::open(self, &request.job)?;
+        Ok(onward(&job, waive::waive(&job, request)?))
     }
 
     fn answer(&self, request: &AnswerRequest) -> Answer<Answered> {
-        waive::answer(&Job::open(self, &request.job)?, request)
+        let job = Job::open(self, &request.job)?;
+        Ok(onward(&job, waive::answer(&job, request)?))
     }
 
     fn release(&self, request: &ReleaseRequest, tell: Tell) -> Answer<Released> {
         let job = hold::open(self, &request.job, tell)?;
-        release::release(&job, request, None, tell)
+        Ok(onward(&job, release::release(&job, request, None, tell)?))
     }
 
     fn recheck(&self, request: &RecheckRequest, tell: Tell) -> Answer<Rechecked> {
-        recheck::recheck(
-            &hold::open(self, &request.job, tell)?,
-            request.drive.as_deref(),
-        )
+        let job = hold::open(self, &request.job, tell)?;
+        Ok(onward(
+            &job,
+            recheck::recheck(&job, request.drive.as_deref())?,
+        ))
     }
 
     fn guard(&self, request: &GuardRequest, tell: Tell) -> Answer<Guarded> {
         let job = hold::open(self, &request.job, tell)?;
-        guard::guard(&job, request)
+        Ok(onward(&job, guard::guard(&job, request)?))
     }
 
     fn print(&self, request: &PrintRequest) -> Answer<Printed> {
@@ -306,11 +304,16 @@ impl Engine for MachineBench {
 
     fn put_back(&self, request: &PutBackRequest, tell: Tell) -> Answer<PutBack> {
         let job = hold::open(self, &request.job, tell)?;
-        crate::step::put_back::put_back(&job, request, tell)
+        let outcome = crate::step::put_back::put_back(&job, request, tell)?;
+        Ok(onward(&job, outcome))
     }
 
     fn close(&self, request: &CloseRequest, tell: Tell) -> Answer<Closed> {
-        crate::step::close::close(&Job::open(self, &request.job)?, request, tell)
+        let job = Job::open(self, &request.job)?;
+        Ok(onward(
+            &job,
+            crate::step::close::close(&job, request, tell)?,
+        ))
     }
 
     fn show(&self, job: &Path) -> Answer<Shown> {
@@ -325,12 +328,7 @@ impl Engine for MachineBench {
         let dir = demo_folder(request.keep.as_deref())?;
         let steps = crate::life::demo::DemoLife::new(&dir)?.run(tell)?;
         let kept = Some(dir.display().to_string());
-        Ok(Outcome {
-            job: None,
-            result: Demonstrated { steps, kept },
-            open_points: Vec::new(),
-            exit: Exit::Done,
-        })
+        Ok(Outcome::alone(Demonstrated { steps, kept }))
     }
 
     fn policies(&self) -> Answer<PoliciesListed> {

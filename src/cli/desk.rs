@@ -8,13 +8,21 @@ use super::engine::{Answer, Engine};
 use super::envelope;
 use super::look::Look;
 use super::page::Page;
+use super::phrase::capital;
 use super::progress::{Manner, Progress};
 use super::text;
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::{Exit, Outcome, Problem};
 use serde::Serialize;
 use std::io::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+
+/// A path that means the same in every folder; one that is not there is only completed.
+fn whole(path: &Path) -> PathBuf {
+    path.canonicalize()
+        .or_else(|_| std::path::absolute(path))
+        .unwrap_or_else(|_| path.to_owned())
+}
 
 /// Everything a command needs around it.
 pub struct Desk<'a> {
@@ -48,7 +56,7 @@ impl Desk<'_> {
 
     /// Runs one step of the engine, with its progress.
     pub fn step<T>(&mut self, work: impl FnOnce(&dyn Engine, Tell) -> Answer<T>) -> Answer<T> {
-        let mut progress = Progress::new(self.manner, self.err);
+        let mut progress = Progress::new(self.manner, &self.err_look, self.err);
         let answer = work(self.engine, &mut |event: Event| progress.see(&event));
         progress.end();
         answer
@@ -62,28 +70,22 @@ impl Desk<'_> {
         answer: Answer<T>,
         text: impl FnOnce(&mut Page, &Outcome<T>),
     ) -> Exit {
-        self.deliver_short(command, job, answer, None, text)
-    }
-
-    /// The same for a step that did less than was asked, and why; the page says it in its own words.
-    pub fn deliver_short<T: Serialize>(
-        &mut self,
-        command: &str,
-        job: Option<&Path>,
-        answer: Answer<T>,
-        short: Option<Problem>,
-        text: impl FnOnce(&mut Page, &Outcome<T>),
-    ) -> Exit {
         let outcome = match answer {
             Ok(outcome) => outcome,
             Err(problem) => return self.refuse(command, job, &problem),
         };
+        let told = matches!(self.manner, Manner::Drawn | Manner::Plain);
+        for says in outcome.warnings.iter().filter(|_| told) {
+            let mut page = Page::new(&self.err_look);
+            page.say(&capital(says));
+            let _ = self.err.write_all(page.finish().as_bytes());
+        }
         if !self.json {
             let mut page = Page::new(&self.look);
             text(&mut page, &outcome);
             return self.write_out(&page.finish(), outcome.exit);
         }
-        match envelope::document(command, &outcome, short.as_ref()) {
+        match envelope::document(command, &outcome) {
             Ok(document) => self.write_out(&document, outcome.exit),
             Err(error) => {
                 let problem = Problem::failed(
@@ -121,12 +123,17 @@ impl Desk<'_> {
 
     /// Says why a command did not do its work.
     pub fn refuse(&mut self, command: &str, job: Option<&Path>, problem: &Problem) -> Exit {
+        let job = job.map(whole);
+        let problem = match &job {
+            Some(job) => problem.clone().for_job(job),
+            None => problem.clone(),
+        };
         if self.json
-            && let Ok(document) = envelope::refusal(command, job, problem)
+            && let Ok(document) = envelope::refusal(command, job.as_deref(), &problem)
         {
             return self.write_out(&document, problem.exit());
         }
-        self.remark(problem);
+        self.remark(&problem);
         problem.exit()
     }
 
@@ -151,7 +158,7 @@ impl Desk<'_> {
                 let problem = Problem::failed(
                     format!("writing the result to standard output: {error}"),
                     "",
-                    "the step itself was done: `holdpoint show JOB` says where the job stands",
+                    "the step itself was done; where the job stands:\nholdpoint show JOB",
                 );
                 self.remark(&problem);
                 Exit::Failed

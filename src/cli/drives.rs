@@ -1,6 +1,7 @@
 //! Drives of this machine, behind the port: what the system knows of one, its sectors, its hold.
 
 use crate::linux::disks::{self, Disk, InUse};
+use crate::linux::fault::io_fault;
 use crate::linux::memory::MachineMemory;
 use crate::linux::topology::{self, System};
 use crate::linux::{DriveSectors, WatchedSectors};
@@ -16,14 +17,7 @@ const READ_LIMIT: Duration = Duration::from_secs(120);
 /// What the system knows of a drive.
 pub fn look(system: &System, path: &Path) -> Result<DriveFacts, Fault> {
     let doing = || format!("looking at the drive {}", path.display());
-    let path = path.canonicalize().map_err(|e| {
-        let kind = if e.kind() == std::io::ErrorKind::NotFound {
-            FaultKind::Missing
-        } else {
-            FaultKind::Other
-        };
-        Fault::new(kind, doing(), e.to_string())
-    })?;
+    let path = path.canonicalize().map_err(|e| io_fault(doing(), &e))?;
     let sectors = DriveSectors::open(&path)?;
     let (bytes, sector_bytes) = (sectors.bytes(), sectors.sector_bytes());
     let Some(device) = sectors.device() else {
@@ -31,6 +25,13 @@ pub fn look(system: &System, path: &Path) -> Result<DriveFacts, Fault> {
         let beneath = topology::beneath(system, &path)?;
         let device = std::fs::metadata(&path).map(|meta| meta.dev()).unwrap_or(0);
         let in_use = disks::image_in_use(system, &path)?;
+        if bytes == 0 {
+            return Err(Fault::new(
+                FaultKind::Other,
+                doing(),
+                "expected the image of a whole drive, found an empty file",
+            ));
+        }
         return Ok(DriveFacts {
             path,
             in_use: in_use.into_iter().map(used).collect(),

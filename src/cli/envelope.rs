@@ -53,13 +53,13 @@ fn job_text(job: Option<&Path>) -> (Option<String>, Option<String>) {
     }
 }
 
-/// The document for `outcome`, with its line end; `short` says why less was done than was asked.
-pub fn document<T: Serialize>(
-    command: &str,
-    outcome: &Outcome<T>,
-    short: Option<&Problem>,
-) -> serde_json::Result<String> {
+/// The document for `outcome`, with its line end.
+pub fn document<T: Serialize>(command: &str, outcome: &Outcome<T>) -> serde_json::Result<String> {
     let (job, job_raw) = job_text(outcome.job.as_deref());
+    let short = outcome.short.clone().map(|short| match &outcome.job {
+        Some(job) => short.for_job(job),
+        None => short,
+    });
     line(&Document {
         holdpoint: env!("CARGO_PKG_VERSION"),
         schema: SCHEMA,
@@ -68,7 +68,7 @@ pub fn document<T: Serialize>(
         job_raw,
         result: &outcome.result,
         open_points: &outcome.open_points,
-        error: short.map(shown),
+        error: short.as_ref().map(shown),
     })
 }
 

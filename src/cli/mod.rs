@@ -116,12 +116,7 @@ fn not_parsed(args: &[OsString], error: &clap::Error, desk: &mut Desk<'_>) -> Ex
 
 /// An answer that no command gives, as a document.
 fn told<T: serde::Serialize>(desk: &mut Desk<'_>, command: &str, result: T) -> Exit {
-    let outcome = Outcome {
-        job: None,
-        result,
-        open_points: Vec::new(),
-        exit: Exit::Done,
-    };
+    let outcome = Outcome::alone(result);
     desk.deliver(command, None, Ok(outcome), |_, _| {})
 }
 
@@ -137,7 +132,13 @@ fn what(text: &str) -> String {
     if lines.is_empty() || text.lines().any(|line| line == "Exit codes:") {
         return "no command was named".to_owned();
     }
-    lines.join(" ")
+    lines
+        .into_iter()
+        .fold(String::new(), |text, line| match text.as_str() {
+            "" => line.to_owned(),
+            before if before.ends_with(':') => format!("{before} {line}"),
+            before => format!("{before}; {line}"),
+        })
 }
 
 /// Whether `--json` stands among our own options.

@@ -140,12 +140,14 @@ impl Page {
         self.put("    ", &style, &line);
     }
 
-    /// A remedy: shown as a command when it is one, else as a sentence.
+    /// A remedy: each of its lines shown as a command when it is one, else as a sentence.
     pub fn remedy(&mut self, text: &str) {
-        if text.starts_with("holdpoint ") {
-            self.command(text);
-        } else {
-            self.flow(Tone::Plain, "    ", "    ", text);
+        for line in text.lines() {
+            if line.starts_with("holdpoint ") {
+                self.command(line);
+            } else {
+                self.flow(Tone::Plain, "    ", "    ", &super::phrase::capital(line));
+            }
         }
     }
 
@@ -217,11 +219,12 @@ fn broken(word: &str, room: usize) -> Vec<String> {
 fn quoted_words(text: &str) -> Vec<&str> {
     let mut words = Vec::new();
     let mut start = 0;
-    let mut inside = false;
+    let mut inside = None;
     for (at, c) in text.char_indices() {
         match c {
-            '\'' => inside = !inside,
-            ' ' if !inside => {
+            '\'' | '"' if inside == Some(c) => inside = None,
+            '\'' | '"' if inside.is_none() => inside = Some(c),
+            ' ' if inside.is_none() => {
                 words.push(text.get(start..at).unwrap_or_default());
                 start = at + 1;
             }

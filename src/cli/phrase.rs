@@ -5,8 +5,8 @@ use super::look::Look;
 use crate::step::outcome::{ChanceRange, Finite, HoursRange};
 use crate::value::Moment;
 use crate::value::measure::count_in_words;
-use std::ffi::OsStr;
-use std::os::unix::ffi::OsStrExt;
+
+pub use crate::value::typed as quoted;
 
 /// A chance as a range: "2 to 9 in 100". Rounded outwards, never down to nothing: no chance of
 /// loss is ever said to be zero.
@@ -138,39 +138,6 @@ pub fn capital(text: &str) -> String {
     }
 }
 
-/// A word ready to be pasted into a POSIX shell, whatever it holds.
-pub fn quoted(word: &OsStr) -> String {
-    let bytes = word.as_bytes();
-    let plain = |b: &u8| b.is_ascii_alphanumeric() || b"/._-+=:,@%".contains(b);
-    if bytes.first() == Some(&b'-') {
-        // It would be taken for an option.
-        let mut beside = b"./".to_vec();
-        beside.extend_from_slice(bytes);
-        return quoted(OsStr::from_bytes(&beside));
-    }
-    if !bytes.is_empty() && bytes.iter().all(plain) {
-        return word.to_string_lossy().into_owned();
-    }
-    match std::str::from_utf8(bytes) {
-        Ok(text) if crate::value::shown(text) == text => {
-            format!("'{}'", text.replace('\'', "'\\''"))
-        }
-        // The ANSI-C quoting of POSIX.1-2024, 2.2.4: every byte that is not plain in octal.
-        _ => {
-            let mut out = String::from("$'");
-            for byte in bytes {
-                if plain(byte) || *byte == b' ' {
-                    out.push(char::from(*byte));
-                } else {
-                    out.push_str(&format!("\\{byte:03o}"));
-                }
-            }
-            out.push('\'');
-            out
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -202,17 +169,5 @@ mod tests {
         assert_eq!(when(moment, &look), "Wed 25 Nov 2026, 14:20 UTC");
         assert_eq!(day(moment, &look), "25 Nov 2026");
         assert!(when(Moment(i128::MAX), &look).contains("outside"));
-    }
-
-    #[test]
-    fn pasting_a_path_is_safe() {
-        let q = |bytes: &[u8]| quoted(OsStr::from_bytes(bytes));
-        assert_eq!(q(b"/mnt/a-1"), "/mnt/a-1");
-        assert_eq!(q(b"/mnt/my job"), "'/mnt/my job'");
-        assert_eq!(q(b"it's;rm"), "'it'\\''s;rm'");
-        assert_eq!(q(b"a\nb"), "$'a\\012b'");
-        assert_eq!(q(b"caf\xe9"), "$'caf\\351'");
-        assert_eq!(q(b""), "''");
-        assert_eq!(q(b"-rf"), "./-rf");
     }
 }

@@ -9,6 +9,9 @@ use schemars::generate::SchemaSettings;
 use schemars::{JsonSchema, SchemaGenerator};
 use serde_json::{Map, Value, json};
 
+/// Commands that may do a part of their work, and say beside its result why not all.
+const PARTLY: [&str; 4] = ["copy", "verify", "put-back", "run"];
+
 /// The schema of every document.
 pub fn schema() -> Value {
     // "For serialisation": a field that is always printed is required, even where it may be null.
@@ -29,8 +32,8 @@ pub fn schema() -> Value {
                     "command": { "const": command },
                     "result": result,
                     "open_points": points,
-                    // Returning some of the items is work done and a failure at once.
-                    "error": if *command == "put-back" { error.clone() } else { json!(false) }
+                    // Doing a part of the work is a result and a failure at once.
+                    "error": if PARTLY.contains(command) { error.clone() } else { json!(false) }
                 },
                 "required": ["result", "open_points"]
             })

@@ -99,6 +99,8 @@ pub struct DestinationNow {
     pub trouble: Option<String>,
     /// How the bag there differs from the record, as far as names and lengths show; `None` = it does not, or nobody looked.
     pub differs: Option<String>,
+    /// What it lacks for what is still to be copied there; `None` = nothing that is known.
+    pub lacks: Option<String>,
     /// Whether a copy there counts (independent of the drives and of the others).
     pub counts: bool,
     /// Why it does not count.
@@ -116,8 +118,10 @@ pub struct DestinationNow {
 pub struct VerifiedAt {
     /// When it ended.
     pub at: Moment,
-    /// It covered every copy.
+    /// It covered every copy, found each equal, and nothing was written since.
     pub whole: bool,
+    /// Copies were missing or not equal.
+    pub differed: bool,
     /// The bytes may have come from a cache.
     pub doubtful: bool,
 }

@@ -5,9 +5,9 @@
 //! and only this module can make a [`Release`].
 
 pub use super::evidence::*;
-use super::point::{Decider, Point, sort};
+use super::point::{Decider, Point, sort, things};
 use crate::survey::item::{Class, Kind, Mark};
-use crate::value::measure::{bytes_in_words, count_in_words};
+use crate::value::measure::bytes_in_words;
 use crate::value::{Blake3, Moment};
 
 /// What the gate came to.
@@ -55,6 +55,8 @@ struct Pile {
     count: u64,
     bytes: u64,
     precious: u64,
+    /// How many of them have a copy, though none that counts.
+    elsewhere: u64,
     set: blake3::Hasher,
 }
 
@@ -65,6 +67,7 @@ impl Pile {
             count: 0,
             bytes: 0,
             precious: 0,
+            elsewhere: 0,
             set: blake3::Hasher::new(),
         }
     }
@@ -73,6 +76,7 @@ impl Pile {
         self.count += 1;
         self.bytes += item.bytes;
         self.precious += u64::from(item.class == Class::Irreplaceable);
+        self.elsewhere += u64::from(item.got == Copied::Whole && item.written != 0);
         self.set.update(&set_entry(
             item.id,
             item.bytes,
@@ -323,6 +327,7 @@ impl Gate {
                 && matches!(
                     point.id,
                     "no-destination"
+                        | "destination-not-independent"
                         | "verification-missing"
                         | "verification-old"
                         | "must-haves-not-asked"
@@ -363,8 +368,14 @@ impl Gate {
     }
 
     fn item_point(&self, pile: &Pile) -> Point {
-        let (who, says, remedy) = super::gate_points::of_items(&self.rules, pile.id, pile.count);
-        let lost = super::gate_content::lost_in_words(pile.bytes, pile.precious);
+        let (who, says, remedy) = match pile.id {
+            // Copying once more would change nothing.
+            "not-copied" if pile.elsewhere == pile.count => {
+                super::gate_points::copied_elsewhere(pile.count)
+            }
+            id => super::gate_points::of_items(&self.rules, id, pile.count),
+        };
+        let lost = super::gate_content::lost_in_words(pile.bytes, pile.count, pile.precious);
         Point {
             id: pile.id,
             says,
@@ -377,13 +388,4 @@ impl Gate {
             set: pile.digest(),
         }
     }
-}
-
-/// "1 item", "1,204 items".
-pub(super) fn things(count: u64, one: &str, many: &str) -> String {
-    format!(
-        "{} {}",
-        count_in_words(count),
-        if count == 1 { one } else { many }
-    )
 }

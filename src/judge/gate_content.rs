@@ -3,8 +3,8 @@
 //! Invariant: the point freezes the very copies that were found; another set asks anew.
 
 use super::gate::{GateRules, Now};
-use super::gate_points::waive;
-use super::point::Point;
+use super::gate_points::or_waive;
+use super::point::{Point, things};
 use crate::value::Blake3;
 use crate::value::measure::{bytes_in_words, count_in_words};
 
@@ -37,7 +37,7 @@ pub(super) fn of_content(rules: &GateRules, now: &Now) -> Option<Point> {
     Some(Point {
         id,
         says: format!("{count} {copies} {is} blank or not what the name claims"),
-        lost: lost_in_words(found.bytes, found.irreplaceable),
+        lost: lost_in_words(found.bytes, found.items, found.irreplaceable),
         evidence: format!(
             "{count} of {} copies looked at {is} blank or not what {} to be, for example {}",
             count_in_words(found.looked),
@@ -49,8 +49,8 @@ pub(super) fn of_content(rules: &GateRules, now: &Now) -> Option<Point> {
             found.example
         ),
         remedy: format!(
-            "list them with holdpoint inspect JOB and look for better ones elsewhere on the drive, in older copies, in cloud accounts; else {}",
-            waive(id, rules.who(id))
+            "holdpoint inspect JOB\nit lists them; look for better ones elsewhere on the drive, in older copies, in cloud accounts{}",
+            or_waive("or else:", id, rules.who(id))
         ),
         who: rules.who(id),
         count: found.items,
@@ -59,14 +59,16 @@ pub(super) fn of_content(rules: &GateRules, now: &Now) -> Option<Point> {
     })
 }
 
-/// "1.2 MB, 3 of them irreplaceable".
-pub(super) fn lost_in_words(bytes: u64, precious: u64) -> String {
-    if precious == 0 {
-        return bytes_in_words(bytes);
-    }
-    format!(
-        "{}, {} of them irreplaceable",
+/// "1.2 MB in 5 items, 3 of them irreplaceable".
+pub(super) fn lost_in_words(bytes: u64, items: u64, precious: u64) -> String {
+    let all = format!(
+        "{} in {}",
         bytes_in_words(bytes),
-        count_in_words(precious)
-    )
+        things(items, "item", "items")
+    );
+    match precious {
+        0 => all,
+        1 if items == 1 => format!("{all}, irreplaceable"),
+        n => format!("{all}, {} of them irreplaceable", count_in_words(n)),
+    }
 }

@@ -1,20 +1,26 @@
 //! The gate's points in words: what is open, what is lost, who decides, what to type next.
+//!
+//! Invariant: a remedy is lines; one that starts with `holdpoint ` is a whole command to paste (words in capitals are
+//! filled in by hand), every other one is for people and holds no command.
 
-use super::gate::{DestinationNow, GateRules, HealthNow, MemoryNow, Now, SecondLook, things};
-use super::point::{Decider, Point};
+use super::gate::{DestinationNow, GateRules, HealthNow, MemoryNow, Now, SecondLook};
+use super::point::{Decider, Point, things};
 use crate::value::measure::{bytes_in_words, count_in_words};
 
 /// What to do when a decision does not cover the same things any more.
 pub(super) fn decide_anew(scope: &str, about: &str) -> String {
+    let about_typed = crate::value::typed(std::ffi::OsStr::new(about));
     let what = match scope {
-        "class" => format!("--class {about}"),
-        "volume" => "--volume DRIVE:N".to_owned(),
+        "class" => format!("--class {about_typed}"),
+        "volume" => format!("--volume {about_typed}"),
         "no-rescue" => "--no-rescue".to_owned(),
-        _ if about.starts_with("placeholders:") => format!("--point '{about}'"),
-        _ => "--item PATH".to_owned(),
+        _ if about.starts_with("placeholders:") => format!("--point {about_typed}"),
+        // Several paths stand in one text; which of them to name again is for a person to say.
+        _ if about.contains(", ") => "--item PATH".to_owned(),
+        _ => format!("--item {about_typed}"),
     };
     format!(
-        "show the owner the list again and record the decision anew: holdpoint waive JOB {what} --decided-by owner --how signed --name NAME --reason TEXT"
+        "show the owner the list again and record the decision anew:\nholdpoint waive JOB {what} --decided-by owner --how signed --name NAME --reason TEXT"
     )
 }
 
@@ -23,66 +29,75 @@ pub(super) fn of_items(rules: &GateRules, id: &str, count: u64) -> (Decider, Str
     let items = things(count, "item", "items");
     let is = if count == 1 { "is" } else { "are" };
     let has = if count == 1 { "has" } else { "have" };
-    let waive = |id: &str| waive(id, rules.who(id));
+    let or_else = |before: &str| or_waive(before, id, rules.who(id));
     match id {
         "not-copied" => (Decider::Nobody, format!("{items} {is} not copied yet"), "holdpoint copy JOB".into()),
         "changed-items" => (
             Decider::Nobody,
             format!("{items} changed while the job ran"),
-            "close what writes to the source, then holdpoint plan JOB and holdpoint copy JOB".into(),
+            "close what writes to the source, then:\nholdpoint plan JOB\nholdpoint copy JOB".into(),
         ),
         "unreadable-items" => (
             rules.who(id),
             format!("{items} could not be read at all"),
-            format!("try again with holdpoint copy JOB; else show the owner the list: {}", waive(id)),
+            format!("holdpoint copy JOB{}", or_else("if it cannot be read then either, show the owner the list:")),
         ),
         "damaged-items" => (
             rules.who(id),
             format!("{items} {has} parts that could not be read"),
-            format!("show the owner the list on the sheet: {}", waive(id)),
+            format!("holdpoint print JOB --paper sheet{}", or_else("with the sheet signed:")),
         ),
         "folders-unreadable" => (
             rules.who(id),
             format!("{} could not be opened, so nothing in {} is known", things(count, "folder", "folders"), if count == 1 { "it" } else { "them" }),
-            format!("give read permission and run holdpoint plan JOB; else {}", waive(id)),
+            format!("give read permission, then:\nholdpoint plan JOB{}", or_else("or else:")),
         ),
         "mounts-not-entered" => (
             rules.who(id),
             format!("{} inside the folder belong{} to another file system and {} not entered", things(count, "place", "places"), if count == 1 { "s" } else { "" }, if count == 1 { "was" } else { "were" }),
-            format!("open a job for {} too, or {}", if count == 1 { "it" } else { "them" }, waive(id)),
+            format!("open a job for {} too:\nholdpoint open --folder DIR --to DIR{}", if count == 1 { "it" } else { "each" }, or_else("or else:")),
         ),
         "unknown-tags" => (
             rules.who(id),
             format!("{items} {is} stored in a way that this program cannot read"),
-            format!("copy {} on the running system, or {}", if count == 1 { "it" } else { "them" }, waive(id)),
+            format!("copy {} by hand on the running system{}", if count == 1 { "it" } else { "them" }, or_else("then, or else:")),
         ),
         "not-verified" => (Decider::Nobody, format!("{items} {is} copied but not read back"), "holdpoint verify JOB".into()),
         "single-copy" => (
             rules.who(id),
             format!("{items} {has} only one proven copy where the policy wants two"),
-            if rules.who(id) != Decider::Nobody {
-                format!("open the job again with a second destination, or {}", waive(id))
-            } else {
-                "open the job again with a second destination on another disk".into()
-            },
+            format!("{ANOTHER_DISK}\nholdpoint copy JOB\nholdpoint verify JOB{}", or_else("or else:")),
         ),
         "placeholders" => (
             rules.who(id),
             format!("{items} {has} no content on the drive (kept by a cloud service only)"),
-            format!("have the owner check the account on another device, then {}", waive(id)),
+            format!("have the owner check the account on another device{}", or_else("then:")),
         ),
         "efs-keys" => (
             rules.who(id),
             format!("{items} {is} encrypted with the owner's own key and worth nothing without it"),
-            format!("have the owner decrypt {} on the running system and plan again; else {}", if count == 1 { "it" } else { "them" }, waive(id)),
+            format!("have the owner decrypt {} on the running system, then:\nholdpoint plan JOB{}", if count == 1 { "it" } else { "them" }, or_else("or else:")),
         ),
         "copy-differs" => (
             Decider::Nobody,
             format!("{} of {items} differ{} from what was read", if count == 1 { "the copy" } else { "copies" }, if count == 1 { "s" } else { "" }),
-            "holdpoint copy JOB (it writes them anew), then holdpoint verify JOB; if one differs again, replace that destination".into(),
+            "holdpoint copy JOB\nholdpoint verify JOB\nit writes them anew; if one differs again, replace that destination".into(),
         ),
         _ => (Decider::Nobody, format!("{items} {is} open"), "holdpoint show JOB".into()),
     }
+}
+
+/// The same for items whose only copies lie where no copy counts.
+pub(super) fn copied_elsewhere(count: u64) -> (Decider, String, String) {
+    let have = if count == 1 { "has" } else { "have" };
+    (
+        Decider::Nobody,
+        format!(
+            "{} {have} a copy only where it does not count",
+            things(count, "item", "items")
+        ),
+        format!("{ANOTHER_DISK}\nholdpoint copy JOB\nholdpoint verify JOB"),
+    )
 }
 
 /// The points that are not about single items.
@@ -96,7 +111,7 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
             "the job's record does not hold together",
             "everything this job claims is in doubt",
             why.clone(),
-            "keep the copies; open a new job and copy again",
+            "keep the copies; open a new job and copy again:\nholdpoint open --to DIR",
         ));
     }
     if let Some(why) = &now.policy_edited {
@@ -106,7 +121,7 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
             "the policy is not the one the job was opened with",
             "the rules of this job are in doubt",
             why.clone(),
-            "put the policy back as it was, or open a new job",
+            "put the policy back as it was, then:\nholdpoint release JOB",
         ));
     }
     if let Some(why) = &now.clock_wrong {
@@ -116,7 +131,7 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
             "the clock of this machine cannot be right",
             "ages and expiry cannot be judged",
             why.clone(),
-            "set the clock, then ask again",
+            "set the clock, then:\nholdpoint release JOB",
         ));
     }
     if let Some(why) = &now.source_gone {
@@ -126,7 +141,7 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
             "what is on hold cannot be looked at now",
             "whether it changed is not known",
             why.clone(),
-            "connect it again, then holdpoint release JOB",
+            "connect it again, then:\nholdpoint release JOB",
         ));
     }
     if let Some((count, example)) = &now.source_changed {
@@ -139,7 +154,7 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
             ),
             "newer content is not in the copies",
             example.clone(),
-            "holdpoint plan JOB, then copy and verify",
+            "holdpoint plan JOB\nholdpoint copy JOB\nholdpoint verify JOB",
         );
         point.count = *count;
         out.push(point);
@@ -161,14 +176,14 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
             "the accounts of the survey do not add up",
             bytes_in_words(now.unaccounted_bytes),
             "bytes that belong to nothing we know",
-            "holdpoint plan JOB; if it stays, refer to a specialist",
+            "holdpoint plan JOB\nif it stays, a specialist has to look",
         ));
     }
     if now.health.is_empty() {
         out.push(health_unread(
             rules,
             "what is on hold",
-            false,
+            (false, false),
             "no reading was taken".into(),
         ));
     }
@@ -182,15 +197,18 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
     out
 }
 
-/// The command that records a decision about a point, in full.
-pub(super) fn waive(id: &str, who: Decider) -> String {
+/// Adds a destination to the job.
+const ANOTHER_DISK: &str = "name a folder on a disk of its own:\nholdpoint open --job JOB --to DIR";
+
+/// The command that records a decision about a point, in full, below the words that lead to it; nothing where nobody decides.
+pub(super) fn or_waive(before: &str, id: &str, who: Decider) -> String {
     let who = match who {
         Decider::Technician => "technician",
         Decider::Owner => "owner",
-        Decider::Nobody => return "(by the policy of this job nobody may give it up)".to_owned(),
+        Decider::Nobody => return String::new(),
     };
     format!(
-        "holdpoint waive JOB --point {id} --decided-by {who} --how signed --name NAME --reason TEXT"
+        "\n{before}\nholdpoint waive JOB --point {id} --decided-by {who} --how signed --name NAME --reason TEXT"
     )
 }
 
@@ -203,7 +221,7 @@ fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
             "a drive password locks the data",
             "everything on the drive",
             health.drive.clone(),
-            "have the owner unlock the drive in the firmware, then start again",
+            "have the owner unlock the drive in the firmware, then:\nholdpoint assess JOB",
         ));
     }
     if let Some(why) = &health.refer_undecided {
@@ -213,10 +231,17 @@ fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
             "this drive should go to a specialist laboratory before anything else is tried",
             "every further read may be its last",
             why.clone(),
-            "ask the owner; to go on: holdpoint waive JOB --point refer-undecided --decided-by owner --how signed --name NAME --reason TEXT",
+            format!(
+                "holdpoint print JOB --paper sheet{}",
+                or_waive(
+                    "with the sheet signed, to go on all the same:",
+                    "refer-undecided",
+                    rules.who("refer-undecided")
+                )
+            ),
         ));
     }
-    let unread = |why| health_unread(rules, &health.drive, health.symptom, why);
+    let unread = |why| health_unread(rules, &health.drive, (health.symptom, health.live), why);
     match &health.reading {
         None => out.push(unread("no reading was taken".into())),
         Some((_, Some(why))) => out.push(unread(why.clone())),
@@ -232,7 +257,7 @@ fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
                         health.drive
                     ),
                     "what the copying did to the drive is not known",
-                    format!("taken {taken}"),
+                    format!("taken {taken:.0}"),
                     "holdpoint assess JOB",
                 ));
             }
@@ -241,11 +266,27 @@ fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
     out
 }
 
-fn health_unread(rules: &GateRules, drive: &str, symptom: bool, why: String) -> Point {
+fn health_unread(
+    rules: &GateRules,
+    drive: &str,
+    (symptom, live): (bool, bool),
+    why: String,
+) -> Point {
     // Without symptoms the technician may go on unread, as in a dock; with one it is the owner's risk to take.
     let who = match rules.who("health-unread") {
         Decider::Technician if symptom => Decider::Owner,
         who => who,
+    };
+    let remedy = if live {
+        let without = or_waive("or go on without it:", "health-unread", who);
+        format!("connect the drive directly, then:\nholdpoint assess JOB{without}")
+    } else {
+        let without = or_waive("go on without it:", "health-unread", who);
+        let or = if without.is_empty() { "" } else { "or " };
+        let all = format!(
+            "{without}\n{or}read it from recorded replies of the drive:\nholdpoint assess JOB --replies DIR"
+        );
+        all.trim_start().to_owned()
     };
     Point::plain(
         "health-unread",
@@ -253,10 +294,7 @@ fn health_unread(rules: &GateRules, drive: &str, symptom: bool, why: String) -> 
         format!("the health of {drive} could not be read"),
         "nobody knows whether the drive lasts, or whether it lied",
         why,
-        format!(
-            "connect the drive directly and run holdpoint assess JOB; else {}",
-            waive("health-unread", who)
-        ),
+        remedy,
     )
 }
 
@@ -271,12 +309,15 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
             "no copy lies anywhere that counts",
             "everything",
             "no independent destination",
-            "open the job again with --to on another disk",
+            ANOTHER_DISK,
         ));
     }
+    let wanted = rules.copies.iter().copied().max().unwrap_or(1) as usize;
     for destination in &now.destinations {
+        // Where enough others count, nothing hangs on this one: each item is weighed by the copies that do.
         if let Some(why) = &destination.why
             && !destination.counts
+            && counting.len() < wanted
         {
             out.push(Point::plain(
                 "destination-not-independent",
@@ -284,7 +325,7 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                 format!("the copy at {} does not count: {why}", destination.path),
                 "a copy on the same disk is lost with it",
                 why.clone(),
-                "open the job again with --to on a disk of its own",
+                ANOTHER_DISK,
             ));
         }
         if let Some(trouble) = &destination.trouble {
@@ -294,9 +335,19 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                 format!("the copy at {} cannot be looked at", destination.path),
                 "whether that copy still exists is not known",
                 trouble.clone(),
-                "connect the same destination again, then holdpoint release JOB",
+                "connect the same destination again, then:\nholdpoint release JOB",
             ));
             continue;
+        }
+        if let Some(lacks) = &destination.lacks {
+            out.push(Point::plain(
+                "destination-full",
+                nobody,
+                format!("{} has {lacks}", destination.path),
+                "what does not fit is not saved",
+                lacks.clone(),
+                "make room there, then:\nholdpoint copy JOB\nor name another folder on a disk of its own:\nholdpoint open --job JOB --to DIR",
+            ));
         }
         // A stranger in the bag has a point of its own.
         if let Some(differs) = destination
@@ -310,7 +361,7 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                 format!("the bag at {} is not as it was read back", destination.path),
                 "copies may be missing",
                 differs.clone(),
-                "holdpoint verify JOB says what; then holdpoint copy JOB, and holdpoint verify JOB again",
+                "holdpoint verify JOB\nit says what differs; then:\nholdpoint copy JOB\nholdpoint verify JOB",
             ));
             continue;
         }
@@ -325,7 +376,7 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                 ),
                 "a bag with strangers in it proves nothing",
                 format!("{} extra", count_in_words(destination.extra)),
-                "look at them (holdpoint verify JOB lists them), take them out, verify again",
+                "holdpoint verify JOB\nlook at what it lists as extra, take it out of the bag, then:\nholdpoint verify JOB",
             ));
         }
         match destination.verified {
@@ -341,12 +392,23 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                 .push(Point::plain(
                     "verification-missing",
                     nobody,
-                    format!(
-                        "something was written to {} after it was read back",
-                        destination.path
-                    ),
-                    "a later write may have hit an earlier copy",
-                    format!("read back {}", v.at),
+                    if v.differed {
+                        format!(
+                            "not every copy at {} was found as it was written",
+                            destination.path
+                        )
+                    } else {
+                        format!(
+                            "something was written to {} after it was read back",
+                            destination.path
+                        )
+                    },
+                    if v.differed {
+                        "a copy that differs or is missing saves nothing"
+                    } else {
+                        "a later write may have hit an earlier copy"
+                    },
+                    format!("read back {:.0}", v.at),
                     "holdpoint verify JOB",
                 )),
             Some(v) if now.at.hours_since(v.at) > rules.verified_hours || v.at > now.at => out
@@ -358,7 +420,7 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                         destination.path
                     ),
                     "they may have changed since",
-                    format!("read back {}", v.at),
+                    format!("read back {:.0}", v.at),
                     "holdpoint verify JOB",
                 )),
             Some(v) if v.doubtful && !rules.practice => out.push(Point::plain(
@@ -370,7 +432,7 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                 ),
                 "what the medium holds is not proven",
                 "fewer bytes came from the medium than were compared",
-                "unplug the destination, plug it in again, holdpoint verify JOB",
+                "unplug the destination and plug it in again, then:\nholdpoint verify JOB",
             )),
             Some(_) => {}
         }
@@ -387,7 +449,7 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
             "the owner was not asked what they would miss most",
             "nobody knows what matters",
             "no answer to --must-have",
-            "ask, then holdpoint open --job JOB --must-have TEXT (or --must-have none)",
+            "holdpoint open --job JOB --must-have TEXT\nor, when the owner says that there is nothing:\nholdpoint open --job JOB --must-have none",
         )),
         Some(list) => {
             for (place, must_have) in list
@@ -409,10 +471,10 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
                 };
                 let remedy = if must_have.answered {
                     // It was found; what is missing is the copy of it.
-                    "save it with holdpoint copy JOB, then holdpoint verify JOB; what cannot be saved the owner gives up: holdpoint waive JOB --item PATH --decided-by owner --how signed --name NAME --reason TEXT".to_owned()
+                    "holdpoint copy JOB\nholdpoint verify JOB\nwhat cannot be saved the owner gives up:\nholdpoint waive JOB --item PATH --decided-by owner --how signed --name NAME --reason TEXT".to_owned()
                 } else {
                     format!(
-                        "holdpoint waive JOB --must-have {} --found PATH (or --not-here --reason TEXT)",
+                        "holdpoint waive JOB --must-have {0} --found PATH\nor, when it is not on what is on hold:\nholdpoint waive JOB --must-have {0} --not-here --reason TEXT",
                         place + 1
                     )
                 };
@@ -429,16 +491,34 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
     }
     if !now.questions_open.is_empty() {
         let list = now.questions_open.join(", ");
+        let options = now.questions_open.iter();
+        let answers: Vec<String> = options
+            .map(|option| format!("{option} {}", answer_to(option)))
+            .collect();
+        let answers = answers.join(" ");
+        let words = if answers.contains("WORD") {
+            "\nWORD after --symptom: none, clicking, dropped, liquid or vanishes; after --memory: known-good, swapped, suspect or failed"
+        } else {
+            ""
+        };
         out.push(Point::plain(
             "questions-open",
             Decider::Nobody,
             format!("questions of the intake are unanswered: {list}"),
             "what nobody asked cannot be weighed",
-            list.clone(),
-            format!("holdpoint open --job JOB with {list}"),
+            list,
+            format!("holdpoint open --job JOB {answers}") + words,
         ));
     }
     out
+}
+
+/// What stands for the answer in a command that gives it.
+fn answer_to(option: &str) -> &'static str {
+    match option {
+        "--symptom" | "--memory" => "WORD",
+        _ => "TEXT",
+    }
 }
 
 fn of_memory(rules: &GateRules, now: &Now) -> Vec<Point> {
@@ -477,7 +557,7 @@ fn of_memory(rules: &GateRules, now: &Now) -> Vec<Point> {
             "the copies were made on a machine whose memory failed a test",
             "no copy made on it counts",
             told("memory told as failed"),
-            "change the modules, say so with holdpoint open --job JOB --memory swapped, and holdpoint copy JOB writes every copy anew; or move the drive to a sound machine, copy there, and verify with holdpoint verify BAG --attest on another machine",
+            "change the modules, say so, and every copy is written anew by the next copy:\nholdpoint open --job JOB --memory swapped\nor move the drive to a sound machine, copy there, and on another machine:\nholdpoint verify BAG --attest",
         )],
         MemoryNow::Doubtful {
             read_again: false, ..
@@ -491,7 +571,7 @@ fn of_memory(rules: &GateRules, now: &Now) -> Vec<Point> {
             swapped: false,
         } => doubt(
             "the copies were made on doubtful memory and no other machine has verified them",
-            "holdpoint verify BAG --attest on another machine; or the owner decides: holdpoint waive JOB --point memory-doubt --decided-by owner --how signed --name NAME --reason TEXT",
+            "on another machine:\nholdpoint verify BAG --attest\nor the owner decides:\nholdpoint waive JOB --point memory-doubt --decided-by owner --how signed --name NAME --reason TEXT",
         ),
         MemoryNow::Doubtful { .. } => Vec::new(),
     }
@@ -510,6 +590,6 @@ pub(super) fn second_look(look: &SecondLook) -> Option<Point> {
         "a release wants a second look",
         "nothing else is open",
         why,
-        "holdpoint release JOB --second-look NAME of a second person; or, ten minutes after the first asking, the last four characters of the drive's serial",
+        "holdpoint release JOB --second-look TEXT\nTEXT is the name of a second person; or, ten minutes after the first asking, the last four characters of the drive's serial",
     ))
 }

@@ -51,11 +51,13 @@ fn place(path: &str) -> DestinationNow {
         path: path.into(),
         trouble: None,
         differs: None,
+        lacks: None,
         counts: true,
         why: None,
         verified: Some(VerifiedAt {
             at: hours_ago(1),
             whole: true,
+            differed: false,
             doubtful: false,
         }),
         last_write: Some(hours_ago(2)),
@@ -182,6 +184,7 @@ const DOUBTS: &[Doubt] = &[
         first(now).verified = Some(VerifiedAt {
             at: hours_ago(1),
             whole: false,
+            differed: false,
             doubtful: false,
         });
     }),
@@ -189,6 +192,7 @@ const DOUBTS: &[Doubt] = &[
         first(now).verified = Some(VerifiedAt {
             at: hours_ago(73),
             whole: true,
+            differed: false,
             doubtful: false,
         });
         first(now).last_write = Some(hours_ago(80));
@@ -197,6 +201,7 @@ const DOUBTS: &[Doubt] = &[
         first(now).verified = Some(VerifiedAt {
             at: hours_ago(-1),
             whole: true,
+            differed: false,
             doubtful: false,
         });
     }),
@@ -204,6 +209,7 @@ const DOUBTS: &[Doubt] = &[
         first(now).verified = Some(VerifiedAt {
             at: hours_ago(1),
             whole: true,
+            differed: false,
             doubtful: true,
         });
     }),

@@ -93,6 +93,7 @@ pub const ORDER: &[&str] = &[
     "drive-trouble",
     "no-destination",
     "destination-missing",
+    "destination-full",
     "destination-not-independent",
     "destination-failing",
     "copy-differs",
@@ -122,7 +123,17 @@ pub const ORDER: &[&str] = &[
     "questions-open",
     "waiver-lapsed",
     "second-look",
+    "release-lapsed",
 ];
+
+/// "1 item", "1,204 items".
+pub(super) fn things(count: u64, one: &str, many: &str) -> String {
+    format!(
+        "{} {}",
+        crate::value::measure::count_in_words(count),
+        if count == 1 { one } else { many }
+    )
+}
 
 /// Sorts points into the order of [`ORDER`]; unknown ids come last.
 pub fn sort(points: &mut [Point]) {

@@ -240,8 +240,12 @@ impl Ledger {
             ),
             found,
         };
-        let db =
-            Connection::open_with_flags(path, flags).map_err(|e| not_a_ledger(e.to_string()))?;
+        let found = |e: rusqlite::Error| match e.sqlite_error_code() {
+            Some(rusqlite::ErrorCode::NotADatabase) => "a file that is no database".to_owned(),
+            Some(rusqlite::ErrorCode::CannotOpen) => "a file that cannot be opened".to_owned(),
+            _ => e.to_string(),
+        };
+        let db = Connection::open_with_flags(path, flags).map_err(|e| not_a_ledger(found(e)))?;
         let number = |pragma: &str| {
             db.query_row(&format!("PRAGMA {pragma}"), [], |row| row.get::<_, i64>(0))
         };
@@ -256,7 +260,7 @@ impl Ledger {
                     path: shown.clone(),
                 }
             }
-            _ => not_a_ledger(e.to_string()),
+            _ => not_a_ledger(found(e)),
         };
         let id = number("application_id").map_err(unreadable)?;
         if id != schema::APPLICATION_ID {

@@ -87,6 +87,11 @@ pub fn is_closing(facts: &[Fact]) -> bool {
 
 /// The shop's copies are gone, on the record.
 pub fn is_closed(facts: &[Fact]) -> bool {
+    closed(facts).is_some()
+}
+
+/// The fact that the shop's copies are gone.
+pub fn closed(facts: &[Fact]) -> Option<&Fact> {
     let closed = |body: &FactBody| {
         matches!(
             body,
@@ -96,7 +101,7 @@ pub fn is_closed(facts: &[Fact]) -> bool {
             }
         )
     };
-    newest(facts, closed).is_some()
+    newest(facts, closed)
 }
 
 /// The newest acceptance, from which the keeping time counts: a release, or everything put back. A part of it

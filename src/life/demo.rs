@@ -266,7 +266,13 @@ impl DemoLife {
     /// When a step fails that should not.
     pub fn run(&self, tell: Tell<'_>) -> Result<Vec<DemoStep>, Problem> {
         let mut steps = Vec::new();
-        let mut show = |command: String, says: String| steps.push(DemoStep { command, says });
+        let job = format!(" {}", crate::value::typed(self.job().as_os_str()));
+        let mut show = |command: String, says: String| {
+            steps.push(DemoStep {
+                command: command.replace(" JOB", &job),
+                says,
+            });
+        };
         let open = OpenRequest {
             source: Source::Folder(SOURCE.into()),
             to: vec![self.dir.join("first"), self.dir.join("second")],
@@ -283,7 +289,7 @@ impl DemoLife {
         let opened = crate::step::open::open(&self.bench, &open, &Ledger::create, tell)?;
         show(
             format!(
-                "holdpoint open --folder {SOURCE} --to first --to second --policy practice --owner \"Marta Feld\" --replies {REPLIES}"
+                "holdpoint open --folder {SOURCE} --to first --to second --policy practice --owner 'Marta Feld' --replies {REPLIES}"
             ),
             format!(
                 "On hold: {SOURCE}, on {MODEL}, serial {SERIAL}. {}",
@@ -437,7 +443,7 @@ impl DemoLife {
         let waived = crate::step::waive::waive(job, &request)?.result.waived;
         show(
             format!(
-                "holdpoint waive JOB --point {point} --decided-by owner --name \"Marta Feld\" --how signed --reason \"{reason}\""
+                "holdpoint waive JOB --point {point} --decided-by owner --name 'Marta Feld' --how signed --reason '{reason}'"
             ),
             format!(
                 "Recorded: the owner gave up {} {}, {}.",

@@ -42,7 +42,7 @@ pub(super) fn name_fault(doing: impl Into<String>, errno: Errno) -> Fault {
 }
 
 /// A fault from the standard library's error.
-pub(super) fn io_fault(doing: impl Into<String>, error: &std::io::Error) -> Fault {
+pub fn io_fault(doing: impl Into<String>, error: &std::io::Error) -> Fault {
     match Errno::from_io_error(error) {
         Some(errno) => fault(doing, errno),
         None => Fault::new(FaultKind::Other, doing, error.to_string()),

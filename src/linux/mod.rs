@@ -12,7 +12,7 @@ pub mod command;
 pub mod destination;
 pub mod disks;
 mod facts;
-mod fault;
+pub mod fault;
 pub mod grip;
 pub mod host;
 mod ioctl;

@@ -44,6 +44,8 @@ pub struct Account {
     pub policy: PolicyLine,
     /// Whether the gate has released the job.
     pub state: State,
+    /// When the release was used up by a guarded command; `None` = it was not.
+    pub used: Option<Moment>,
     /// The drives on hold.
     pub drives: Vec<DriveLine>,
     /// The folder on hold, for a folder job.
@@ -99,6 +101,7 @@ impl Account {
         }
         match &self.certificate {
             None => Standing::Hold,
+            Some(_) if self.used.is_some() => Standing::Used,
             Some(c) if self.at < c.issued || self.at >= c.expires => Standing::Lapsed,
             Some(_) => Standing::Released,
         }
@@ -122,6 +125,8 @@ pub enum Standing {
     Hold,
     /// Released, certificate in force.
     Released,
+    /// Released once, and a guarded command was run under it: it covers no other.
+    Used,
     /// Released once; the certificate is not in force at this moment (run out, or the clock is wrong).
     Lapsed,
 }
@@ -189,7 +194,9 @@ pub struct DestinationLine {
     pub file_system: String,
     /// Whether it is independent of the drives on hold and of the other destinations.
     pub independent: bool,
-    /// Why it is (or is not).
+    /// Whether its copies count under the policy of the job.
+    pub counts: bool,
+    /// Why it is not independent, or what else there is to say; may be empty.
     pub why: String,
 }
 
@@ -526,6 +533,8 @@ mod tests {
         assert_eq!(account.standing(), Standing::Released);
         account.at = account.certificate.as_ref().unwrap().expires;
         assert_eq!(account.standing(), Standing::Lapsed);
+        account.used = Some(account.at);
+        assert_eq!(account.standing(), Standing::Used);
         account.open_points = sample::on_hold().open_points;
         assert_eq!(account.standing(), Standing::Hold);
         let mut account = sample::released();

@@ -432,34 +432,42 @@ impl Pen<'_> {
         )
     }
 
-    /// One open point with what to do.
+    /// One open point: what is open, and what would be lost.
     pub fn point(&self, point: &PointLine) -> Phrase {
-        self.say_of(
+        let mut says = point.says.chars();
+        let says: String = says.next().map_or_else(String::new, |first| {
+            first.to_uppercase().chain(says).collect()
+        });
+        self.say(
             Sentence::PointLine,
-            point.count,
             &[
-                ("says", Phrase::given(&point.says)),
+                ("says", self.clause(&says)),
                 ("lost", self.clause(&point.lost)),
-                ("remedy", self.recorded(&point.remedy)),
-                ("who", self.decider(point.who)),
             ],
         )
     }
 
     /// One destination: what it is, whether it counts, how it was read back.
     pub fn destination(&self, line: &DestinationLine) -> Phrase {
-        let standing = self.plain(if line.independent {
-            Sentence::Independent
-        } else {
-            Sentence::Dependent
+        let standing = self.plain(match (line.independent, line.counts) {
+            (true, _) => Sentence::Independent,
+            (false, true) => Sentence::PracticeOnly,
+            (false, false) => Sentence::Dependent,
         });
+        let sentence = if line.why.trim().is_empty() {
+            Sentence::CopyLine
+        } else {
+            Sentence::CopyLineWhy
+        };
+        // What the record adds for practice is said by the word before it.
+        let why = line.why.split("; counted for practice only").next();
         let mut out = self.say(
-            Sentence::CopyLine,
+            sentence,
             &[
                 ("path", Phrase::given(&line.path)),
                 ("fs", Phrase::given(&line.file_system)),
                 ("standing", standing),
-                ("why", Phrase::given(&line.why)),
+                ("why", self.clause(why.unwrap_or_default())),
             ],
         );
         let mut readings = self

@@ -48,11 +48,16 @@ fn opening(pen: &Pen<'_>) -> Section {
         ]
     });
     match (account.standing(), term) {
-        (Standing::Released | Standing::Lapsed, _) if account.policy.practice => {
+        (Standing::Released | Standing::Lapsed | Standing::Used, _) if account.policy.practice => {
             section.add(Block::Notice(pen.plain(S::ReceiptPractice)))
         }
         (Standing::Released, Some(term)) => section.para(pen.say(S::ReceiptReleased, &term)),
         (Standing::Lapsed, Some(term)) => section.para(pen.say(S::ReceiptLapsed, &term)),
+        (Standing::Used, Some([at, _])) => {
+            let used = ("used", pen.moment(account.used.unwrap_or(account.at)));
+            section.para(pen.say(S::ReceiptUsed, &[at, used]))
+        }
+        _ if points == 0 => section.add(Block::Notice(pen.plain(S::ReceiptUnasked))),
         _ => section.add(Block::Notice(pen.say_of(S::ReceiptHold, points, &[]))),
     };
     section

@@ -70,6 +70,7 @@ pub fn released() -> Account {
             practice: false,
         },
         state: State::Released,
+        used: None,
         drives: vec![DriveLine {
             model: Some("Examplar QL-500".to_owned()),
             serial: Some("QL5-7F3K-20917".to_owned()),
@@ -104,13 +105,15 @@ pub fn released() -> Account {
                 path: "/media/shop-a/2026-0412".to_owned(),
                 file_system: "ext4".to_owned(),
                 independent: true,
-                why: "Another whole disk, on another port.".to_owned(),
+                counts: true,
+                why: "another whole disk, on another port".to_owned(),
             },
             DestinationLine {
                 path: "/media/owner-stick/2026-0412".to_owned(),
                 file_system: "exfat".to_owned(),
                 independent: true,
-                why: "Another whole disk; the owner takes it home.".to_owned(),
+                counts: true,
+                why: "another whole disk; the owner takes it home".to_owned(),
             },
         ],
         people: vec![

@@ -99,12 +99,13 @@ sentences! {
     AskedFound { "“{asked}”: found, in {places}", "„{asked}“: gefunden, in {places}" }
     AskedNotHere { "“{asked}”: not on the drive. {reason}", "„{asked}“: nicht auf dem Laufwerk. {reason}" }
     AskedOpen { "“{asked}”: not answered yet", "„{asked}“: noch nicht beantwortet" }
-    PointLine {
-        "{says} Lost if wiped now: {lost}. Next: {remedy} (who may decide: {who}; concerns {n})",
-        "{says} Verloren, wenn jetzt gelöscht wird: {lost}. Nächster Schritt: {remedy} (es entscheidet: {who}; betrifft {n})" }
-    CopyLine { "{path} ({fs}): {standing}. {why}", "{path} ({fs}): {standing}. {why}" }
+    PointLine { "{says}. Lost if wiped now: {lost}.", "{says}. Verloren, wenn jetzt gelöscht wird: {lost}." }
+    PointNext { "Next: {remedy}", "Nächster Schritt: {remedy}" }
+    CopyLine { "{path} ({fs}): {standing}.", "{path} ({fs}): {standing}." }
+    CopyLineWhy { "{path} ({fs}): {standing}: {why}.", "{path} ({fs}): {standing}: {why}." }
     Independent { "independent of the drive on hold", "unabhängig vom angehaltenen Laufwerk" }
     Dependent { "does not count as a copy", "zählt nicht als Kopie" }
+    PracticeOnly { "counts for practice only", "zählt nur zur Übung" }
     ReadBack { "{n} item, {bytes}, compared and equal: {how}, {at}|{n} items, {bytes}, compared and equal: {how}, {at}",
         "{n} Eintrag, {bytes}, verglichen und gleich: {how}, {at}|{n} Einträge, {bytes}, verglichen und gleich: {how}, {at}" }
     NotReadBack { "not read back yet", "noch nicht zurückgelesen" }
@@ -142,6 +143,12 @@ sentences! {
     ReceiptLapsed {
         "Everything on the drive was accounted for. We released it for erasing on {at}; that release held until {until} and is not in force at the date of this letter.",
         "Über alles auf dem Laufwerk war Rechenschaft abgelegt. Am {at} haben wir es zum Löschen freigegeben; die Freigabe galt bis {until} und ist zum Datum dieses Briefs nicht in Kraft." }
+    ReceiptUsed {
+        "Everything on the drive was accounted for. We released it for erasing on {at}; under that release the erasing was started on {used}.",
+        "Über alles auf dem Laufwerk war Rechenschaft abgelegt. Am {at} haben wir es zum Löschen freigegeben; unter dieser Freigabe wurde das Löschen am {used} begonnen." }
+    ReceiptUnasked {
+        "Nothing that we know of is open, but it has not been released yet, and nothing may be erased. This letter is an interim report.",
+        "Es ist nichts offen, wovon wir wissen, aber es ist noch nicht freigegeben, und es darf nichts gelöscht werden. Dieser Brief ist ein Zwischenstand." }
     YourDrive { "Your drive", "Ihr Laufwerk" }
     HealthSaid { "It reports of its health: {says}.", "Zu seinem Zustand meldet es: {says}." }
     HealthUnread { "Its health could not be read: {why}.", "Sein Zustand ließ sich nicht auslesen: {why}." }
@@ -251,6 +258,8 @@ sentences! {
     SlipMayFolder { "This folder may be deleted", "Dieser Ordner darf gelöscht werden" }
     SlipNot { "Not released", "Nicht freigegeben" }
     SlipNotText { "Nothing of this job may be wiped. {n} point is open.|Nothing of this job may be wiped. {n} points are open.", "Nichts aus diesem Auftrag darf gelöscht werden. {n} Punkt ist offen.|Nichts aus diesem Auftrag darf gelöscht werden. {n} Punkte sind offen." }
+    SlipUnaskedText { "Nothing of this job may be wiped. No point is known to be open, but the gate has not released it.", "Nichts aus diesem Auftrag darf gelöscht werden. Es ist kein offener Punkt bekannt, aber die Prüfung hat nichts freigegeben." }
+    SlipUsedText { "The release of {at} was used up on {used} by a guarded command. Nothing more of this job may be wiped under it.", "Die Freigabe vom {at} wurde am {used} durch einen bewachten Befehl verbraucht. Unter ihr darf nichts weiter aus diesem Auftrag gelöscht werden." }
     SlipLapsedText { "The release ran from {at} to {until} and is not in force now. Nothing of this job may be wiped until it is released again.", "Die Freigabe galt von {at} bis {until} und ist jetzt nicht in Kraft. Nichts aus diesem Auftrag darf gelöscht werden, bis es neu freigegeben ist." }
     SlipPractice { "Practice only: nothing may be wiped", "Nur Übung: nichts darf gelöscht werden" }
     SlipPracticeText { "This slip was made under the policy “{policy}”. It names what a real slip would name, and releases nothing.", "Dieser Schein entstand unter der Regelung „{policy}“. Er nennt, was ein echter Schein nennen würde, und gibt nichts frei." }

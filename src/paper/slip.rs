@@ -56,10 +56,26 @@ fn refusal(pen: &Pen<'_>, standing: Standing) -> Section {
                 ],
             ));
         }
+        (Standing::Used, Some(certificate)) => {
+            section.para(pen.say(
+                S::SlipUsedText,
+                &[
+                    ("at", pen.moment(certificate.issued)),
+                    ("used", pen.moment(account.used.unwrap_or(account.at))),
+                ],
+            ));
+        }
+        (Standing::Hold, _) if account.open_points.is_empty() => {
+            section.para(pen.plain(S::SlipUnaskedText));
+        }
         (Standing::Hold, _) => {
             let open = account.open_points.len() as u64;
             section.para(pen.say_of(S::SlipNotText, open, &[]));
-            section.list(pen.first(&account.open_points, |point| pen.point(point)));
+            section.list(pen.first(&account.open_points, |point| {
+                let next = point.remedy.lines().collect::<Vec<_>>().join(" ");
+                pen.point(point)
+                    .and(pen.say(S::PointNext, &[("remedy", pen.recorded(&next))]))
+            }));
         }
         _ => {}
     }

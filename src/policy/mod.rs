@@ -202,6 +202,15 @@ impl Policy {
         self.rules.iter().find(|rule| rule.id == id)
     }
 
+    /// The tables whose numbers were changed without a word why.
+    pub fn without_reason(&self) -> Vec<&'static str> {
+        let tables = self.tables().into_iter();
+        tables
+            .filter(|(_, _, why)| *why == table::NO_REASON)
+            .map(|(name, ..)| name)
+            .collect()
+    }
+
     /// Every table as (name, its keys with values, why).
     pub fn tables(&self) -> Vec<(&'static str, Shown, &str)> {
         vec![

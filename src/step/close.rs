@@ -1,10 +1,10 @@
 //! `close`: ends the shop's own copy after its keeping time, on the record.
 //!
 //! Invariant: nothing is deleted before its time, and nothing at all while one of the destinations is
-//! away, because a forgotten stick is a customer's data in a drawer. Afterwards no name of the
-//! customer's stays in the job: items are numbers, papers and bag are gone; readings, a drive's certificate
-//! (which names no person; a folder's goes, because a path can name one) and the chain of facts stay. A run that
-//! was cut off is simply done again. The kernel's read-only flag of every held drive goes back to what it was.
+//! away, because a forgotten stick is a customer's data in a drawer; nor without the owner's word before everything was put
+//! back. Afterwards no name of the customer's stays in what the job's folder holds (its own name was given by the shop and
+//! stays): items are numbers, papers and bag are gone; readings, a drive's certificate (which names no person; a folder's
+//! goes, because a path can name one) and the chain of facts stay. A run that was cut off is simply done again. The kernel's read-only flag of every held drive goes back to what it was.
 
 use crate::job::{ID_FILE, Job, KeptPath, Setup, fault_problem, ledger_problem};
 use crate::ledger::{Fact, FactBody, Ledger, LedgerError, TAKEN_OUT, standing};
@@ -12,6 +12,7 @@ use crate::port::{Destination, Fault, FaultKind};
 use crate::read::trees::bag_path;
 use crate::step::copy::places::Places;
 use crate::step::event::{Event, Step, Tell};
+use crate::step::hold::GUARD_LOCK;
 use crate::step::outcome::{Amount, Closed, Outcome, Problem};
 use crate::step::request::{CloseRequest, CloseWhen};
 use crate::value::Moment;
@@ -31,11 +32,11 @@ pub fn close(
 ) -> Result<Outcome<Closed>, Problem> {
     tell(Event::Started { step: Step::Close });
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    if let Some(deleted) = deleted(&facts) {
+    if standing::is_closed(&facts) {
         // Closed before; a run that was cut off may have left something, so it is swept once more.
         let destinations = all_here(job)?;
         sweep(job, &destinations, tell)?;
-        return ended(job, &destinations, deleted, tell);
+        return ended(job, &destinations, Amount::default(), tell);
     }
     let reason = match &request.when {
         CloseWhen::KeepUntil(until) => return keep_until(job, *until, tell),
@@ -95,8 +96,8 @@ fn ended(
             format!(
                 "the copies are deleted, but a copy of the ledger still holds names: {warning}"
             ),
-            job.setup.name.clone(),
-            "holdpoint close JOB again; it goes on from there",
+            job.shown(),
+            "holdpoint close JOB\nit goes on from there",
         ));
     }
     for destination in destinations {
@@ -112,28 +113,12 @@ fn ended(
     Ok(Outcome::done(&job.dir, result, Vec::new()))
 }
 
-/// What the closing fact says was deleted; `None` = not closed.
-fn deleted(facts: &[Fact]) -> Option<Amount> {
-    if !standing::is_closed(facts) {
-        return None;
-    }
-    facts.iter().rev().find_map(|fact| match fact.body {
-        FactBody::Closed {
-            deleted_items,
-            deleted_bytes,
-            keep_until: None,
-            ..
-        } => Some(Amount::new(deleted_items, deleted_bytes)),
-        _ => None,
-    })
-}
-
 fn keep_until(job: &Job<'_>, until: Moment, tell: Tell<'_>) -> Result<Outcome<Closed>, Problem> {
     if until <= job.now() {
         return Err(Problem::usage(
-            format!("{until} is past"),
+            format!("{until:.0} is past"),
             "--keep-until",
-            "name a day to come; to close before its time: holdpoint close JOB --now --reason TEXT",
+            "name a day to come; to close before its time:\nholdpoint close JOB --now --reason TEXT",
         ));
     }
     job.record(&FactBody::Closed {
@@ -168,15 +153,8 @@ pub fn kept_until(job: &Job<'_>, facts: &[Fact]) -> Option<Moment> {
 }
 
 fn check_time(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
-    let shown = job.setup.name.clone();
-    let early = "or, with the owner's word: holdpoint close JOB --now --reason TEXT";
-    if standing::accepted(facts).is_none() {
-        return Err(Problem::hold(
-            "the job is on hold and nothing was put back: this may be the only copy",
-            shown,
-            format!("holdpoint put-back JOB --to DIR first, {early}"),
-        ));
-    }
+    let shown = job.shown();
+    let early = "or, with the owner's word:\nholdpoint close JOB --now --reason TEXT";
     let newest = facts.iter().rev().find_map(|fact| match fact.body {
         FactBody::PutBack {
             refused,
@@ -185,23 +163,35 @@ fn check_time(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
         } => Some(refused),
         _ => None,
     });
-    if let Some(refused) = newest.filter(|refused| *refused > 0) {
-        return Err(Problem::failed(
-            format!(
-                "the newest put-back of everything did not return {refused} items: for those this may be the only copy"
-            ),
-            shown,
-            format!("holdpoint put-back JOB --to DIR once more, {early}"),
-        ));
+    match newest {
+        // A release says that the source may go; it does not say that the copy may go with it.
+        None if amount(job)?.items > 0 => {
+            return Err(Problem::hold(
+                "nothing was put back: this may be the only copy",
+                shown,
+                format!("holdpoint put-back JOB --to DIR\n{early}"),
+            ));
+        }
+        Some(1..) => {
+            return Err(Problem::failed(
+                format!(
+                    "the newest put-back of everything did not return {} items: for those this may be the only copy",
+                    newest.unwrap_or_default()
+                ),
+                shown,
+                format!("holdpoint put-back JOB --to DIR\n{early}"),
+            ));
+        }
+        None | Some(0) => {}
     }
     match kept_until(job, facts) {
         Some(until) if job.now() < until => Err(Problem::failed(
             format!(
-                "the shop's copy is kept until {until}; it is {} now",
+                "the shop's copy is kept until {until:.0}; it is {:.0} now",
                 job.now()
             ),
             shown,
-            format!("close it then, {early}"),
+            format!("close it then\n{early}"),
         )),
         _ => Ok(()),
     }
@@ -224,8 +214,8 @@ fn all_here(job: &Job<'_>) -> Result<Vec<Box<dyn Destination>>, Problem> {
             "not closed, and nothing deleted: not every destination is here: {}",
             away.join("; ")
         ),
-        job.setup.name.clone(),
-        "connect all destinations of the job, then holdpoint close JOB again",
+        job.shown(),
+        "connect all destinations of the job, then:\nholdpoint close JOB",
     ))
 }
 
@@ -246,7 +236,7 @@ fn amount(job: &Job<'_>) -> Result<Amount, Problem> {
 fn gone(fault: &Fault) -> Problem {
     fault_problem(
         fault,
-        "connect all destinations for writing, then holdpoint close JOB again; it goes on from there",
+        "connect all destinations for writing, then go on from there:\nholdpoint close JOB",
     )
 }
 
@@ -298,6 +288,7 @@ fn sweep(
         if job.setup.drives.is_empty() {
             clear(destination.as_ref(), "release").map_err(|f| gone(&f))?;
         }
+        destination.remove(GUARD_LOCK).map_err(|f| gone(&f))?;
         destination.settle().map_err(|f| gone(&f))?;
         tell_strangers(destination.as_ref(), tell);
     }
@@ -307,6 +298,7 @@ fn sweep(
         .destination(&job.dir, false)
         .map_err(|f| gone(&f))?;
     clear(own.as_ref(), "papers").map_err(|f| gone(&f))?;
+    own.remove(GUARD_LOCK).map_err(|f| gone(&f))?;
     if job.setup.drives.is_empty() {
         clear(own.as_ref(), "release").map_err(|f| gone(&f))?;
     }
@@ -372,6 +364,10 @@ fn without_names(setup: &Setup) -> Setup {
         .map(|list| (1..=list.len()).map(|number| number.to_string()).collect());
     if let Some(folder) = &mut bare.folder {
         folder.path = nowhere();
+    }
+    // An image file is named after whose drive it is; a device's name is the kernel's.
+    for drive in bare.drives.iter_mut().filter(|drive| drive.is_image) {
+        drive.path = nowhere();
     }
     bare.replies = None;
     bare.policy_file = None;

@@ -58,13 +58,13 @@ fn identity(job: &Job<'_>, facts: &[Fact], kept: &DriveKept) -> Option<Point> {
     if is_device && serial.trim().is_empty() {
         return point(
             "it tells no serial number",
-            "connect it directly, without dock or adapter, and open a new job for it with holdpoint open --drive",
+            "connect it directly, without dock or adapter, and open a new job for it:\nholdpoint open --drive PATH --to DIR",
         );
     }
     if kept.bytes == 0 {
         return point(
             "it tells no size",
-            "connect it directly and open a new job for it",
+            "connect it directly and open a new job for it:\nholdpoint open --drive PATH --to DIR",
         );
     }
     if kept.fingerprint.is_none() {
@@ -72,9 +72,9 @@ fn identity(job: &Job<'_>, facts: &[Fact], kept: &DriveKept) -> Option<Point> {
         return point(
             "no fingerprint of its contents was taken",
             if waits {
-                "nothing is read from a drive with this symptom; once the owner decided to go on (holdpoint waive JOB --point refer-undecided --decided-by owner --how signed --name NAME --reason TEXT), holdpoint assess JOB takes it"
+                "nothing is read from a drive with this symptom; once the owner has decided to go on:\nholdpoint waive JOB --point refer-undecided --decided-by owner --how signed --name NAME --reason TEXT\nholdpoint assess JOB"
             } else {
-                "holdpoint assess JOB takes it as soon as the drive can be read"
+                "as soon as the drive can be read:\nholdpoint assess JOB"
             },
         );
     }
@@ -129,7 +129,7 @@ fn mounted(kept: &DriveKept, now: &DriveFacts) -> Vec<Point> {
                 ),
                 "what is written there from now on is in no copy",
                 format!("{}: {}", kept.path.text, used.at),
-                "unmount it (umount), then holdpoint plan JOB and holdpoint copy JOB",
+                "unmount it (umount), then:\nholdpoint plan JOB\nholdpoint copy JOB",
             )
         })
         .collect()
@@ -171,9 +171,9 @@ fn hold(
         "anything that mounts it may change it unseen",
         format!("{}: {why}", kept.path.text),
         if given_back {
-            "open a new job for it with holdpoint open --drive"
+            "open a new job for it:\nholdpoint open --drive PATH --to DIR"
         } else {
-            "holdpoint assess JOB sets the flag again (it needs root)"
+            "as root, to set the flag again:\nholdpoint assess JOB"
         },
     ))
 }
@@ -185,7 +185,7 @@ fn gone(kept: &DriveKept, why: String) -> Point {
         format!("{} cannot be looked at now", present::words(kept)),
         "whether it changed, and which drive would be wiped, is not known",
         why,
-        "connect the same drive again, then holdpoint release JOB",
+        "connect the same drive again, then:\nholdpoint release JOB",
     )
 }
 
@@ -206,7 +206,7 @@ fn contents(
             ),
             "newer content is not in the copies",
             why,
-            "find out what wrote to it (a started system, a mount for writing, a wipe); then open a new job for it with holdpoint open --drive",
+            "find out what wrote to it (a started system, a mount for writing, a wipe); then open a new job for it:\nholdpoint open --drive PATH --to DIR",
         ))
     };
     let surveyed = standing::surveyed(facts).map_or(0, |fact| fact.number);
@@ -216,7 +216,7 @@ fn contents(
         .find(|run| run.drive == number && !run.refused && run.number > surveyed);
     if let Some(run) = run {
         return changed(format!(
-            "a guarded command was let loose on it at {}",
+            "a guarded command was let loose on it at {:.0}",
             run.at
         ));
     }
@@ -291,7 +291,7 @@ fn other_drives(job: &Job<'_>) -> Vec<Point> {
                 "whether this machine has other internal drives could not be told",
                 "a reset may wipe every drive in the machine",
                 why,
-                "open the machine and look; holdpoint waive JOB --point other-drive --decided-by owner --how signed --name NAME --reason TEXT",
+                "open the machine and look, then:\nholdpoint waive JOB --point other-drive --decided-by owner --how signed --name NAME --reason TEXT",
             )];
         }
     };
@@ -312,7 +312,7 @@ fn other_drives(job: &Job<'_>) -> Vec<Point> {
                 format!("everything on {words}, if the reset wipes every drive"),
                 // The path may change from start to start; the decision is about the drive.
                 words,
-                "take it out before the wipe, or open a job for it too; else holdpoint waive JOB --point other-drive --decided-by owner --how signed --name NAME --reason TEXT",
+                "take it out before the wipe, or open a job for it too; or else:\nholdpoint waive JOB --point other-drive --decided-by owner --how signed --name NAME --reason TEXT",
             )
         })
         .collect()

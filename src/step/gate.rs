@@ -16,9 +16,6 @@ use crate::step::outcome::{MemoryState, OpenPoint, Problem, Who};
 use crate::survey::item::Class;
 use crate::value::Moment;
 
-/// No clock of a working machine shows a moment before this program was made.
-const MADE: Moment = Moment::from_seconds(1_764_028_800); // 2025-11-25
-
 /// How closely to look.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Closeness {
@@ -46,7 +43,7 @@ pub fn points_now(job: &Job<'_>) -> Result<Vec<OpenPoint>, Problem> {
 
 /// A point in the words of the interface.
 pub fn shown(job: &Job<'_>, point: &Point) -> OpenPoint {
-    let dir = crate::step::show::shell_word(&job.dir.display().to_string());
+    let dir = job.typed();
     OpenPoint {
         id: point.id.to_owned(),
         says: point.says.clone(),
@@ -208,11 +205,12 @@ fn gather(
     let at = job.now();
     let setup = &job.setup;
     let surveyed = standing::surveyed(facts);
-    // What the owner has to decide first is not looked at for a check; that point is open until then.
     let (source_gone, source_changed) = match closeness {
-        Closeness::Ledger => (None, None),
+        // What the owner has to decide first is not looked at for a check; that point is open until then.
         Closeness::Source if crate::step::waits_for_owner(job, facts) => (None, None),
-        Closeness::Source => crate::step::recheck::look_at_source(job)?,
+        Closeness::Source if surveyed.is_some() => crate::step::recheck::look_at_source(job)?,
+        // Without a survey there is nothing that the source could differ from.
+        Closeness::Source | Closeness::Ledger => (None, None),
     };
     let policy_now = policy_now(job);
     let policy_edited = (policy_now != setup.policy_hash)
@@ -331,11 +329,11 @@ fn policy_now(job: &Job<'_>) -> crate::value::Blake3 {
 /// Only the newest fact is asked: what was once recorded under a clock that ran ahead does not stand in the way for ever,
 /// it just proves nothing (a reading or a verification whose moment has not come counts as old).
 fn clock_wrong(at: Moment, facts: &[Fact]) -> Option<String> {
-    if at < MADE {
-        return Some(format!("it shows {at}, before this program was made"));
+    if let Some(why) = crate::job::clock_before_its_time(at) {
+        return Some(why);
     }
     let latest = facts.last()?.at;
-    (at < latest).then(|| format!("it shows {at}, and something was recorded at {latest}"))
+    (at < latest).then(|| format!("it shows {at:.0}, and something was recorded at {latest:.0}"))
 }
 
 fn questions(job: &Job<'_>) -> Vec<&'static str> {
@@ -443,6 +441,7 @@ fn destinations(
     let (here, now) = (job.destinations(), job.now());
     let last_write = standing::last_write(facts);
     let closing = standing::is_closing(facts);
+    let surveyed = standing::surveyed(facts).is_some();
     job.setup
         .destinations
         .iter()
@@ -465,6 +464,7 @@ fn destinations(
                         VerifiedAt {
                             at: fact.at,
                             whole: *whole && clean,
+                            differed: !clean,
                             doubtful: *method == Method::CacheSuspected,
                         },
                     ))
@@ -477,6 +477,10 @@ fn destinations(
                     v.at <= now && !closing && last_write.is_none_or(|write| write.number < at);
                 (extra, v)
             });
+            let lacks = match here.get(number) {
+                Some(Ok(at)) if surveyed => crate::step::room::lacks(job, number, at.as_ref())?,
+                _ => None,
+            };
             let (trouble, differs) = match here.get(number) {
                 Some(Ok(at)) if closeness == Closeness::Source => {
                     let differs = crate::step::bags::difference(job, facts, number, at.as_ref())?;
@@ -489,6 +493,7 @@ fn destinations(
                 path: kept.to.text.clone(),
                 trouble,
                 differs,
+                lacks,
                 counts: kept.counts,
                 why: kept.why.clone(),
                 verified: verified.map(|(_, v)| v),

@@ -52,7 +52,7 @@ pub fn ready<'b>(job: Job<'b>, tell: Tell<'_>) -> Result<Job<'b>, Problem> {
         };
         tell(Event::Warn {
             says: format!(
-                "the guard of {} was cut off at work (begun {}): the kernel's flag may still be lifted, the command may \
+                "the guard of {} was cut off at work (begun {:.0}): the kernel's flag may still be lifted, the command may \
                  have written to the drive, and the release is spent",
                 present::words(kept),
                 run.at

@@ -59,7 +59,7 @@ pub fn inspect(
         );
         return Err(crate::job::fault_problem(
             &fault.unwrap_or(none),
-            "connect a destination of this job, then holdpoint inspect JOB",
+            "connect a destination of this job, then:\nholdpoint inspect JOB",
         ));
     }
     let here = destinations

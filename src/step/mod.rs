@@ -24,6 +24,7 @@ pub mod put_back;
 pub mod recheck;
 pub mod release;
 pub mod request;
+pub mod room;
 pub mod running;
 pub mod sample;
 pub mod seal;

@@ -2,7 +2,7 @@
 
 use crate::policy::{Policy, PolicyFault};
 use crate::port::Bench;
-use crate::step::outcome::{Exit, Outcome, PoliciesListed, PolicyExplained, PolicyLine, Problem};
+use crate::step::outcome::{Outcome, PoliciesListed, PolicyExplained, PolicyLine, Problem};
 use crate::step::request::PolicyRequest;
 use std::path::Path;
 
@@ -14,11 +14,11 @@ fn line(policy: &Policy) -> PolicyLine {
     }
 }
 
-fn failed(e: PolicyFault) -> Problem {
+fn failed(e: PolicyFault, on: &str) -> Problem {
     Problem::failed(
         e.to_string(),
-        "",
-        "correct the policy, then holdpoint policy check FILE",
+        on,
+        "correct the policy, then:\nholdpoint policy check FILE",
     )
 }
 
@@ -27,13 +27,8 @@ pub fn list() -> Result<Outcome<PoliciesListed>, Problem> {
     let policies = Policy::names()
         .map(|name| Policy::builtin(name).map(|policy| line(&policy)))
         .collect::<Result<_, _>>()
-        .map_err(failed)?;
-    Ok(Outcome {
-        job: None,
-        result: PoliciesListed { policies },
-        open_points: Vec::new(),
-        exit: Exit::Done,
-    })
+        .map_err(|e| failed(e, ""))?;
+    Ok(Outcome::alone(PoliciesListed { policies }))
 }
 
 /// One policy, explained or checked.
@@ -45,20 +40,35 @@ pub fn explain(
         PolicyRequest::Explain(name) => match Policy::builtin(&name.to_string_lossy()) {
             Ok(policy) => policy,
             Err(_) if Path::new(name).exists() => read(bench, Path::new(name))?,
-            Err(e) => return Err(failed(e)),
+            Err(e) => return Err(failed(e, &name.to_string_lossy())),
         },
-        PolicyRequest::Check(path) => read(bench, path)?,
+        PolicyRequest::Check(path) => {
+            let policy = read(bench, path)?;
+            with_reasons(&policy, path)?;
+            policy
+        }
     };
     let result = PolicyExplained {
         policy: line(&policy),
         demands: policy.explain(),
     };
-    Ok(Outcome {
-        job: None,
-        result,
-        open_points: Vec::new(),
-        exit: Exit::Done,
-    })
+    Ok(Outcome::alone(result))
+}
+
+/// A number that nobody gave a reason for is no policy yet.
+fn with_reasons(policy: &Policy, path: &Path) -> Result<(), Problem> {
+    let without = policy.without_reason();
+    if without.is_empty() {
+        return Ok(());
+    }
+    Err(Problem::failed(
+        format!(
+            "numbers are changed, and no why says where they come from: [{}]",
+            without.join("], [")
+        ),
+        path.display().to_string(),
+        "write why = \"…\" in each of these tables: a source, or \"engineering judgement\"",
+    ))
 }
 
 fn read(bench: &dyn Bench, path: &Path) -> Result<Policy, Problem> {
@@ -73,5 +83,5 @@ fn read(bench: &dyn Bench, path: &Path) -> Result<Policy, Problem> {
             "save it as UTF-8",
         )
     })?;
-    Policy::parse(&shown, &text).map_err(failed)
+    Policy::parse(&shown, &text).map_err(|e| failed(e, &shown))
 }

@@ -209,7 +209,7 @@ pub fn which(job: &Job<'_>, named: Option<&Path>) -> Result<usize, Problem> {
                 Problem::hold(
                     "that is none of the drives of this job",
                     crate::job::KeptPath::of(named).text,
-                    "look at the label, and name a drive that holdpoint show lists",
+                    "look at the label, and name a drive that this shows:\nholdpoint show JOB",
                 )
             })
         }

@@ -44,6 +44,8 @@ pub fn print(job: &Job<'_>, request: &PrintRequest) -> Result<Outcome<Printed>, 
             ));
         }
     }
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    crate::step::refuse_closing(job, &facts)?;
     let account = account(job)?;
     let paper = crate::paper::Paper::of(request.paper.word()).ok_or_else(|| {
         Problem::usage(
@@ -86,11 +88,8 @@ pub fn print(job: &Job<'_>, request: &PrintRequest) -> Result<Outcome<Printed>, 
         html: html.display().to_string(),
         text: text.display().to_string(),
     };
-    Ok(Outcome::done(
-        &job.dir,
-        result,
-        crate::step::points_now(job)?,
-    ))
+    let points = crate::step::show::points(job, &facts)?;
+    Ok(Outcome::done(&job.dir, result, points))
 }
 
 /// Everything that may stand on a paper.
@@ -98,8 +97,12 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
     let facts = job.ledger.facts().map_err(failed)?;
     let setup = &job.setup;
-    let (state, _) = crate::step::show::state(job, &facts);
-    let points = crate::step::points_now(job)?;
+    let released = crate::step::show::was_released(&facts);
+    let points = if released {
+        Vec::new()
+    } else {
+        crate::step::show::points(job, &facts)?
+    };
     let rows = walk(job, &facts)?;
     let planned = crate::step::plan::describe(job, false)?;
     let newest_root = facts.iter().rev().find_map(|fact| match fact.body {
@@ -136,10 +139,12 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
             hash: setup.policy_hash,
             practice: job.policy.practice,
         },
-        state: match state {
-            crate::step::outcome::State::Hold => account::State::Hold,
-            crate::step::outcome::State::Released => account::State::Released,
+        state: if released {
+            account::State::Released
+        } else {
+            account::State::Hold
         },
+        used: crate::step::show::used(job, &facts),
         drives: drives(job, &facts)?,
         folder: setup.folder.as_ref().map(|folder| folder.path.text.clone()),
         others,
@@ -151,10 +156,8 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
                 path: kept.to.text.clone(),
                 file_system: kept.file_system.clone(),
                 independent: kept.independent,
-                why: kept
-                    .why
-                    .clone()
-                    .unwrap_or_else(|| "on a disk of its own".into()),
+                counts: kept.counts,
+                why: kept.why.clone().unwrap_or_default(),
             })
             .collect(),
         people: planned

@@ -8,7 +8,7 @@ use crate::paper::certificate::{CertificateBody, DriveRef, Scope};
 use crate::port::{Entry, Fault, Folder};
 use crate::read::fingerprint::Likeness;
 use crate::read::source::unchanged;
-use crate::step::outcome::{Change, Exit, Outcome, Problem, Rechecked};
+use crate::step::outcome::{Change, Exit, OpenPoint, Outcome, Problem, Rechecked};
 use crate::step::present;
 use crate::survey::item::{Kind, Mark};
 use crate::value::{Blake3, Moment, Name};
@@ -36,7 +36,10 @@ pub fn recheck(job: &Job<'_>, named: Option<&Path>) -> Result<Outcome<Rechecked>
         holds,
         changed: changed.iter().map(|change| change.what.clone()).collect(),
     })?;
-    let points = crate::step::points_now(job)?;
+    let mut points = crate::step::points_now(job)?;
+    if !holds && points.is_empty() {
+        points.extend(as_point(job, &changed)?);
+    }
     let exit = if holds { Exit::Done } else { Exit::Hold };
     Ok(Outcome::done(
         &job.dir,
@@ -48,6 +51,22 @@ pub fn recheck(job: &Job<'_>, named: Option<&Path>) -> Result<Outcome<Rechecked>
         points,
     )
     .ending(exit))
+}
+
+/// Why the release does not hold, where the gate by itself knows of nothing open.
+fn as_point(job: &Job<'_>, changed: &[Change]) -> Result<Option<OpenPoint>, Problem> {
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    if standing::is_closing(&facts) {
+        return Ok(None);
+    }
+    let told = |change: &Change| {
+        let now = change.now.as_deref().unwrap_or("not known now");
+        format!("{}: {now}", change.what)
+    };
+    let told: Vec<String> = changed.iter().map(told).collect();
+    let says = format!("the release does not hold: {}", told.join("; "));
+    let done = crate::step::show::used(job, &facts).is_some();
+    Ok(Some(crate::step::show::not_in_force(job, says, done)))
 }
 
 type Judged = (bool, Vec<Change>, Option<Moment>);
@@ -86,15 +105,15 @@ pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result
     if now >= expires {
         changed.push(change(
             "expiry",
-            Some(expires.to_string()),
-            Some(format!("it is {now}")),
+            Some(format!("{expires:.0}")),
+            Some(format!("it is {now:.0}")),
         ));
     }
     if now < at {
         changed.push(change(
             "clock",
-            Some(at.to_string()),
-            Some(format!("it shows {now}, before the release")),
+            Some(format!("{at:.0}")),
+            Some(format!("it shows {now:.0}, before the release")),
         ));
     }
     let certificate = match the_certificate(job, digest) {
@@ -107,8 +126,8 @@ pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result
     if let Some(fact) = standing::voided(&facts) {
         changed.push(change(
             "record",
-            Some(format!("released at {at}")),
-            Some(format!("{} at {}", fact.body.kind(), fact.at)),
+            Some(format!("released at {at:.0}")),
+            Some(format!("{} at {:.0}", fact.body.kind(), fact.at)),
         ));
     }
     if job.setup.drives.is_empty() {
@@ -210,7 +229,7 @@ fn drive_changes(
             "use",
             Some("not used yet".into()),
             Some(format!(
-                "spent: a guarded command was let loose on it at {at}"
+                "spent: a guarded command was let loose on it at {at:.0}"
             )),
         ));
     }

@@ -30,6 +30,8 @@ pub fn release(
     tell(Event::Started {
         step: Step::Release,
     });
+    // Before anything is written: what the command line asks for must be possible.
+    let hours = valid_hours(job, request)?;
     let opened = job.destinations();
     let destinations: Vec<Option<&dyn Destination>> = opened
         .iter()
@@ -79,7 +81,7 @@ pub fn release(
         let wrong = crate::bag::check::check_tags(*destination, "bag").map_err(|f| {
             fault_problem(
                 &f,
-                "connect the destination again, then holdpoint release JOB",
+                "connect the destination again, then:\nholdpoint release JOB",
             )
         })?;
         if let Some((path, why)) = wrong.first() {
@@ -100,7 +102,7 @@ pub fn release(
         .zip(&roots)
         .filter(|(kept, _)| kept.counts)
         .find_map(|(_, root)| *root);
-    let body = certificate(job, request, &release, root)?;
+    let body = certificate(job, hours, &release, root)?;
     let bytes = body.to_bytes().map_err(|e| {
         Problem::failed(
             e.to_string(),
@@ -235,13 +237,8 @@ fn is_same_person(a: &str, b: &str) -> bool {
             .all(|x| b.iter().any(|y| x == y || initial(x, y) || initial(y, x)))
 }
 
-fn certificate(
-    job: &Job<'_>,
-    request: &ReleaseRequest,
-    release: &Release,
-    root: Option<Blake3>,
-) -> Result<CertificateBody, Problem> {
-    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+/// For how many hours the certificate is asked to be valid.
+fn valid_hours(job: &Job<'_>, request: &ReleaseRequest) -> Result<u32, Problem> {
     let limits = &job.policy.certificate;
     let hours = request.valid_hours.unwrap_or(limits.valid_hours.get());
     if hours == 0 || hours > limits.longest_hours.get() {
@@ -251,9 +248,19 @@ fn certificate(
                 limits.longest_hours.get()
             ),
             "--valid",
-            "choose fewer hours; holdpoint recheck and a new release cost seconds",
+            "choose fewer hours; a recheck and a new release cost seconds",
         ));
     }
+    Ok(hours)
+}
+
+fn certificate(
+    job: &Job<'_>,
+    hours: u32,
+    release: &Release,
+    root: Option<Blake3>,
+) -> Result<CertificateBody, Problem> {
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     let scope = scope(job, &facts)?;
     let relied = |body: &FactBody| {
         matches!(
@@ -321,7 +328,7 @@ fn scope(job: &Job<'_>, facts: &[Fact]) -> Result<Scope, Problem> {
     let Some(folder) = &job.setup.folder else {
         return Err(Problem::failed(
             "this job has nothing on hold that a certificate could name",
-            job.setup.name.clone(),
+            job.shown(),
             "open a new job",
         ));
     };
@@ -367,8 +374,8 @@ fn drive_ref(job: &Job<'_>, number: usize) -> Result<DriveRef, Problem> {
                 "drive {} has no {what} that a certificate could name",
                 number + 1
             ),
-            job.setup.name.clone(),
-            "holdpoint release JOB lists the open points again; keep the copies",
+            job.shown(),
+            "holdpoint release JOB\nit lists the open points again; keep the copies",
         )
     };
     let kept = job
@@ -493,7 +500,7 @@ fn write(
     let failed = |fault: crate::port::Fault| {
         fault_problem(
             &fault,
-            "look whether the destination is full, read-only or gone; then holdpoint release JOB",
+            "look whether the destination is full, read-only or gone, then:\nholdpoint release JOB",
         )
     };
     for destination in destinations.iter().flatten() {

@@ -16,6 +16,8 @@ pub enum Source {
     Drives(Vec<PathBuf>),
     /// One folder.
     Folder(PathBuf),
+    /// What the job holds already: for a job that is open.
+    OfTheJob,
 }
 
 /// What the owner would miss.

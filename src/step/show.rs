@@ -3,7 +3,9 @@
 use crate::job::{Job, SnapshotOf, ledger_problem};
 use crate::ledger::{Fact, FactBody, Ledger, standing};
 use crate::port::Bench;
-use crate::step::outcome::{Exit, JobLine, Outcome, PathText, Problem, Shown, ShownAll, State};
+use crate::step::outcome::{
+    ItemCounts, JobLine, OpenPoint, Outcome, PathText, Problem, Shown, ShownAll, State, Who,
+};
 use crate::value::Moment;
 use std::path::PathBuf;
 
@@ -19,38 +21,46 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
         Some(_) => (State::Hold, None),
         None => state(job, &facts),
     };
+    let closed = standing::closed(&facts);
     let kept = crate::step::running::kept(&job.ledger, &facts).map_err(|e| ledger_problem(&e))?;
     let items = match kept {
+        // What was deleted is in none of the states any more.
+        _ if closed.is_some() => ItemCounts::default(),
         Some(items) => items,
         None => crate::step::counts(job)?,
     };
-    let points = if state == State::Released || is_busy(&facts) {
+    let points = if is_busy(&facts) {
         Vec::new()
     } else {
-        crate::step::points_now(job)?
+        points(job, &facts)?
     };
-    let next = snapshot.map(|of| {
-        format!(
-            "this is a copy of the record, made {}: holdpoint show {}",
-            of.made,
-            shell_word(&of.home.text)
-        )
-    });
-    let next = next.unwrap_or_else(|| {
-        next_step(
-            job,
-            &facts,
-            state,
-            &points
-                .iter()
-                .map(|point| point.remedy.as_str())
-                .collect::<Vec<_>>(),
-        )
-    });
+    let (next, note) = match snapshot {
+        Some(of) => (
+            Some(format!(
+                "holdpoint show {}",
+                crate::value::typed(of.home.path().as_os_str())
+            )),
+            Some(format!(
+                "this is a copy of the record, made {:.0}; the record itself is at {}",
+                of.made, of.home.text
+            )),
+        ),
+        None => (
+            next_command(job, &facts, state, &points),
+            closed.map(|fact| {
+                format!(
+                    "closed since {:.0}: its copies were deleted on the record",
+                    fact.at
+                )
+            }),
+        ),
+    };
     let result = Shown {
         state,
         items,
-        next,
+        next: next.unwrap_or_default(),
+        note,
+        closed: closed.map(|fact| fact.at),
         until,
         owner: job.setup.owner.clone(),
         on_hold: on_hold(job)?,
@@ -65,14 +75,103 @@ fn show_newer(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
     let result = Shown {
         state: State::Hold,
         items: crate::step::counts(job).unwrap_or_default(),
-        next: format!(
+        next: String::new(),
+        note: Some(format!(
             "{newer}: work on this job with that one; what is shown here may be incomplete"
-        ),
+        )),
+        closed: None,
         until: None,
         owner: job.setup.owner.clone(),
         on_hold: on_hold(job).unwrap_or_default(),
     };
     Ok(Outcome::done(&job.dir, result, Vec::new()))
+}
+
+/// What stands in the way of wiping, as the job stands: the gate's points; where it has none, why the release that was
+/// given is not in force. A job that is released, or whose release did its work, waits for nothing.
+pub fn points(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<OpenPoint>, Problem> {
+    if state(job, facts).0 == State::Released {
+        return Ok(Vec::new());
+    }
+    let lapsed = lapsed(job, facts);
+    if lapsed.is_some() && release_did_its_work(job, facts) {
+        return Ok(lapsed.into_iter().collect());
+    }
+    let mut points = crate::step::points_now(job)?;
+    if points.is_empty() {
+        points.extend(lapsed);
+    }
+    Ok(points)
+}
+
+/// Whether the newest release was used up, or everything was put back since.
+fn release_did_its_work(job: &Job<'_>, facts: &[Fact]) -> bool {
+    let release = standing::released(facts).map_or(i64::MAX, |fact| fact.number);
+    let back = facts.iter().rev().find(|fact| {
+        matches!(
+            fact.body,
+            FactBody::PutBack {
+                part: false,
+                refused: 0,
+                ..
+            }
+        )
+    });
+    used(job, facts).is_some() || back.is_some_and(|fact| fact.number > release)
+}
+
+/// When the newest release was used up: a guarded command was let loose on every drive of the job.
+pub fn used(job: &Job<'_>, facts: &[Fact]) -> Option<Moment> {
+    let spent: Option<Vec<Moment>> = (0..job.setup.drives.len())
+        .map(|number| crate::step::present::spent(facts, number))
+        .collect();
+    spent?.into_iter().max()
+}
+
+/// Why the newest release is not in force; `None` = it is, or none was given, or the record of it is closed.
+fn lapsed(job: &Job<'_>, facts: &[Fact]) -> Option<OpenPoint> {
+    let release = standing::released(facts)?;
+    let FactBody::Released { expires, .. } = release.body else {
+        return None;
+    };
+    if standing::is_closing(facts) {
+        return None;
+    }
+    let why = if let Some(at) = used(job, facts) {
+        format!("was used up at {at:.0} by a guarded command")
+    } else if let Some(fact) = standing::voided(facts) {
+        format!("is void since {:.0} ({})", fact.at, fact.body.kind())
+    } else if let Some((at, changed)) = failed_recheck(facts, release.number) {
+        format!(
+            "did not hold when it was rechecked at {at:.0}: changed were {}",
+            changed.join(", ")
+        )
+    } else {
+        format!("ended at {expires:.0}")
+    };
+    Some(not_in_force(
+        job,
+        format!("the release of {:.0} {why}", release.at),
+        release_did_its_work(job, facts),
+    ))
+}
+
+/// A release that is not in force, as a point.
+pub fn not_in_force(job: &Job<'_>, says: String, done: bool) -> OpenPoint {
+    let remedy = if done {
+        "holdpoint put-back JOB --to DIR"
+    } else {
+        "holdpoint release JOB\nor, when the wipe is done and the fresh system stands:\nholdpoint put-back JOB --to DIR"
+    };
+    OpenPoint {
+        id: "release-lapsed".to_owned(),
+        says,
+        lost: "nothing may be wiped without a release in force".to_owned(),
+        evidence: "the record of this job".to_owned(),
+        remedy: remedy.replace(" JOB", &format!(" {}", job.typed())),
+        who: Who::Nobody,
+        count: 1,
+    }
 }
 
 /// A step is in the middle of its work: the newest fact is a batch, and counting points would only slow it down.
@@ -94,18 +193,36 @@ pub fn state(job: &Job<'_>, facts: &[Fact]) -> (State, Option<Moment>) {
     let Some((number, expires)) = released else {
         return (State::Hold, None);
     };
-    let voided = standing::voided(facts).is_some()
-        || facts.iter().any(|fact| {
-            fact.number > number && matches!(fact.body, FactBody::Rechecked { holds: false, .. })
-        });
-    let drives = job.setup.drives.len();
-    let spent = drives > 0
-        && (0..drives).all(|number| crate::step::present::spent(facts, number).is_some());
-    if voided || spent || job.now() >= expires {
+    if is_void(facts, number) || used(job, facts).is_some() || job.now() >= expires {
         (State::Hold, None)
     } else {
         (State::Released, Some(expires))
     }
+}
+
+/// Whether something that happened since fact `released` makes it void, apart from time and use.
+fn is_void(facts: &[Fact], released: i64) -> bool {
+    standing::voided(facts).is_some() || failed_recheck(facts, released).is_some()
+}
+
+/// Whether a release was given that nothing has made void; it may have ended, or have been used.
+pub fn was_released(facts: &[Fact]) -> bool {
+    standing::released(facts).is_some_and(|fact| !is_void(facts, fact.number))
+}
+
+/// The newest recheck since fact `released`, when it said that the release does not hold: when, and what had changed.
+fn failed_recheck(facts: &[Fact], released: i64) -> Option<(Moment, &[String])> {
+    let newest = facts
+        .iter()
+        .rev()
+        .take_while(|fact| fact.number > released)
+        .find_map(|fact| match &fact.body {
+            FactBody::Rechecked { holds, changed } => Some((*holds, fact.at, changed.as_slice())),
+            _ => None,
+        });
+    newest
+        .filter(|(holds, ..)| !holds)
+        .map(|(_, at, changed)| (at, changed))
 }
 
 fn on_hold(job: &Job<'_>) -> Result<Vec<String>, Problem> {
@@ -160,6 +277,7 @@ pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAl
             Ok(job) => {
                 seen.push(job.setup.id.clone());
                 let shown = show(&job)?.result;
+                let note = shown.note;
                 let path = PathText::of(&dir);
                 jobs.push(JobLine {
                     job: path.path,
@@ -168,6 +286,8 @@ pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAl
                     owner: shown.owner,
                     opened: Some(job.setup.opened),
                     next: shown.next,
+                    note,
+                    closed: shown.closed,
                 });
             }
             Err(problem) => {
@@ -178,62 +298,135 @@ pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAl
                     state: State::Hold,
                     owner: None,
                     opened: None,
-                    next: problem.next,
+                    next: first_command(&problem.clone().for_job(&dir).next).unwrap_or_default(),
+                    note: Some(problem.what),
+                    closed: None,
                 });
             }
         }
     }
-    Ok(Outcome {
-        job: None,
-        result: ShownAll { jobs },
-        open_points: Vec::new(),
-        exit: Exit::Done,
-    })
+    Ok(Outcome::alone(ShownAll { jobs }))
 }
 
-/// The next command.
-pub fn next_step(job: &Job<'_>, facts: &[Fact], state: State, remedies: &[&str]) -> String {
-    let dir = shell_word(&job.dir.display().to_string());
-    let has = |wanted: fn(&FactBody) -> bool| facts.iter().any(|fact| wanted(&fact.body));
-    let step = if standing::is_closed(facts) {
-        return "nothing: this job is closed".to_owned();
-    } else if standing::is_closing(facts) {
+/// What comes before anything else, in the order of the job's steps: until it is settled, no later step helps.
+const FIRST: [&str; 5] = [
+    "ledger-broken",
+    "policy-edited",
+    "clock-wrong",
+    "data-locked",
+    "source-gone",
+];
+/// What the next steps settle, once the survey is there; everything else waits until the copies are proven.
+const ON_THE_WAY: [&str; 9] = [
+    "refer-undecided",
+    "source-changed",
+    "changed-items",
+    "no-destination",
+    "not-copied",
+    "copy-differs",
+    "not-verified",
+    "verification-missing",
+    "verification-old",
+];
+
+/// The first command of a remedy.
+fn first_command(remedy: &str) -> Option<String> {
+    let mut lines = remedy.lines();
+    lines
+        .find(|line| line.starts_with("holdpoint "))
+        .map(str::to_owned)
+}
+
+/// The outcome of a step, with the command that comes next as the job stands now.
+pub fn onward<T>(job: &Job<'_>, mut outcome: Outcome<T>) -> Outcome<T> {
+    // A record that cannot be read is told by the step itself.
+    if let Ok(facts) = job.ledger.facts() {
+        let (state, _) = state(job, &facts);
+        outcome.next = next_command(job, &facts, state, &outcome.open_points);
+    }
+    outcome
+}
+
+/// The one command that comes next; `None` = the job is at its end.
+pub fn next_command(
+    job: &Job<'_>,
+    facts: &[Fact],
+    state: State,
+    points: &[OpenPoint],
+) -> Option<String> {
+    let dir = job.typed();
+    let command = |words: &str| Some(format!("holdpoint {words}").replace("JOB", &dir));
+    let remedy_of = |id: &str| {
+        let point = points.iter().find(|point| point.id == id)?;
+        first_command(&point.remedy)
+    };
+    if standing::is_closed(facts) {
+        return None;
+    }
+    if standing::is_closing(facts) {
         // The deleting was cut off.
-        return format!("holdpoint close {dir} --now --reason TEXT");
-    } else if state == State::Released {
-        return format!(
-            "wipe only what the slip names (holdpoint print {dir} --paper slip), then holdpoint put-back {dir} --to DIR"
-        );
-    } else if (0..job.setup.drives.len())
+        return command("close JOB --now --reason TEXT");
+    }
+    let last = |wanted: fn(&FactBody) -> bool| {
+        let found = facts.iter().rev().find(|fact| wanted(&fact.body));
+        found.map_or(0, |fact| fact.number)
+    };
+    let release = standing::released(facts).map_or(0, |fact| fact.number);
+    let back = facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::PutBack {
+            refused,
+            part: false,
+            ..
+        } => Some((fact.number, refused)),
+        _ => None,
+    });
+    if let Some((_, refused)) = back.filter(|(number, _)| *number > release.max(1)) {
+        return command(if refused > 0 {
+            "put-back JOB --to DIR"
+        } else {
+            "close JOB"
+        });
+    }
+    if (0..job.setup.drives.len())
         .any(|number| crate::step::present::spent(facts, number).is_some())
     {
-        return format!("holdpoint put-back {dir} --to DIR");
-    } else if !has(|body| matches!(body, FactBody::Forecast { .. })) {
-        "assess"
-    } else if standing::surveyed(facts).is_none() {
-        "plan"
-    } else if !has(|body| matches!(body, FactBody::Copied { remaining: 0, .. }))
-        || crate::step::state::remaining(job).is_ok_and(|left| left > 0)
-    {
-        "copy"
-    } else if !has(|body| matches!(body, FactBody::Verified { .. })) {
-        "verify"
-    } else if let Some(first) = remedies.first() {
-        return (*first).to_owned();
-    } else {
-        "release"
-    };
-    format!("holdpoint {step} {dir}")
-}
-
-/// A path that a shell takes as one word.
-pub fn shell_word(text: &str) -> String {
-    let plain = text
-        .chars()
-        .all(|c| c.is_ascii_alphanumeric() || "/._-+:@".contains(c));
-    if plain {
-        text.to_owned()
-    } else {
-        format!("'{}'", text.replace('\'', "'\\''"))
+        return command("put-back JOB --to DIR");
     }
+    if state == State::Released {
+        return command("print JOB --paper slip");
+    }
+    if let Some(first) = FIRST.iter().find_map(|id| remedy_of(id)) {
+        return Some(first);
+    }
+    if last(|body| matches!(body, FactBody::Forecast { .. })) == 0 {
+        return command("assess JOB");
+    }
+    if standing::surveyed(facts).is_none() {
+        return remedy_of("refer-undecided").or_else(|| command("plan JOB"));
+    }
+    let stopped = facts.iter().rev().find_map(|fact| match &fact.body {
+        FactBody::Copied { stopped, .. } => Some(stopped.is_some()),
+        _ => None,
+    });
+    let copied = last(|body| matches!(body, FactBody::Copied { .. }));
+    // A destination that was added since has no copies yet.
+    let added = copied > 0
+        && last(|body| matches!(body, FactBody::Opened { .. })) > copied
+        && crate::step::state::lacks_copies(job).unwrap_or(false);
+    let refers = points.iter().any(|point| point.id == "refer-undecided");
+    let left = crate::step::state::remaining(job).is_ok_and(|left| left > 0);
+    if !refers && (left || added || stopped == Some(true)) {
+        return remedy_of("changed-items").or_else(|| command("copy JOB"));
+    }
+    if let Some(next) = ON_THE_WAY.iter().find_map(|id| remedy_of(id)) {
+        return Some(next);
+    }
+    let written = standing::last_write(facts).map_or(0, |fact| fact.number);
+    if written > last(|body| matches!(body, FactBody::Inspected { .. })) {
+        return command("inspect JOB");
+    }
+    points
+        .iter()
+        .find_map(|point| first_command(&point.remedy))
+        .or_else(|| command("release JOB"))
 }

@@ -173,6 +173,20 @@ pub fn remaining(job: &Job<'_>) -> Result<u64, Problem> {
         .map_err(|e: LedgerError| ledger_problem(&e))? as u64)
 }
 
+/// Whether something that is whole somewhere lacks its copy at one of the destinations.
+pub fn lacks_copies(job: &Job<'_>) -> Result<bool, Problem> {
+    let all = (1i64 << job.setup.destinations.len()) - 1;
+    let ledger = &job.ledger;
+    let lacks = ledger.db().query_row(
+        "SELECT EXISTS(SELECT 1 FROM got JOIN item ON item.id = got.item WHERE item.want = 0 AND got.state = 1 AND got.written & ?1 <> ?1)",
+        [all],
+        |row| row.get(0),
+    );
+    ledger
+        .doing("looking for copies that lack", lacks)
+        .map_err(|e: LedgerError| ledger_problem(&e))
+}
+
 /// Whether a finished survey is there.
 pub fn is_surveyed(job: &Job<'_>) -> Result<bool, Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
@@ -265,8 +279,8 @@ pub fn doubt(memory: MemoryState) -> u8 {
 pub fn refer_refusal(job: &Job<'_>, facts: &[Fact], route: Route) -> Option<Problem> {
     (route == Route::Refer && !refer_decided(facts)).then(|| Problem::hold(
         "this drive should go to a specialist laboratory before anything else is tried: every further read may be its last",
-        job.setup.name.clone(),
-        "ask the owner; to go on all the same, record their decision: holdpoint waive JOB --point refer-undecided --decided-by owner --how signed --name NAME --reason TEXT",
+        job.shown(),
+        "ask the owner; to go on all the same, record their decision:\nholdpoint waive JOB --point refer-undecided --decided-by owner --how signed --name NAME --reason TEXT",
     ))
 }
 
@@ -275,20 +289,23 @@ pub fn refer_refusal(job: &Job<'_>, facts: &[Fact], route: Route) -> Option<Prob
 /// # Errors
 /// When the deleting was begun or is done.
 pub fn refuse_closing(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
-    let (what, next) = if standing::is_closed(facts) {
+    let (what, next) = if let Some(closed) = standing::closed(facts) {
         (
-            "this job is closed: its copies were deleted on the record",
+            format!(
+                "this job is closed since {:.0}: its copies were deleted on the record",
+                closed.at
+            ),
             "open a new job",
         )
     } else if standing::is_closing(facts) {
         (
-            "the deleting of this job's copies was begun: none of them counts any more",
-            "holdpoint close JOB --now --reason TEXT goes on from there; else open a new job",
+            "the deleting of this job's copies was begun: none of them counts any more".to_owned(),
+            "holdpoint close JOB --now --reason TEXT\nit goes on from there; or else open a new job",
         )
     } else {
         return Ok(());
     };
-    Err(Problem::failed(what, job.setup.name.clone(), next))
+    Err(Problem::failed(what, job.shown(), next))
 }
 
 /// Whether the owner decided to copy although the route is `refer`.

@@ -55,7 +55,7 @@ pub fn verify(
         });
         return Err(fault_problem(
             &fault,
-            "connect a destination of this job, then holdpoint verify JOB",
+            "connect a destination of this job, then:\nholdpoint verify JOB",
         ));
     }
     // Sealing comes first: nothing may be written to a destination between its last copy and its reading back.
@@ -67,13 +67,11 @@ pub fn verify(
         extra: Vec::new(),
         method: ReadBack::Medium,
     };
-    let mut all_read = true;
+    let (mut all_read, mut not_read) = (true, Vec::new());
     for (number, kept) in job.setup.destinations.iter().enumerate() {
         all_read &= match (&opened[number], sealed.get(number)) {
             (Ok(_), Some(Some(Err(problem)))) => {
-                tell(Event::Warn {
-                    says: format!("not read back, because it could not be sealed: {problem}"),
-                });
+                not_read.push(format!("{} could not be sealed: {problem}", kept.to.text));
                 false
             }
             (Ok(destination), _) => one_destination(
@@ -85,9 +83,7 @@ pub fn verify(
                 tell,
             )?,
             (Err(fault), _) => {
-                tell(Event::Warn {
-                    says: format!("not read back: {fault}"),
-                });
+                not_read.push(format!("{} is not here as it was: {fault}", kept.to.text));
                 false
             }
         };
@@ -107,7 +103,15 @@ pub fn verify(
         || !all_read
         || unequal > 0;
     let points = crate::step::points_now(job)?;
-    Ok(Outcome::done(&job.dir, result, points).ending(if bad { Exit::Failed } else { Exit::Done }))
+    let mut outcome = Outcome::done(&job.dir, result, points);
+    outcome.short = (!not_read.is_empty()).then(|| {
+        Problem::failed(
+            format!("not every copy was read back: {}", not_read.join("; ")),
+            job.shown(),
+            "connect what is not here, then:\nholdpoint verify JOB",
+        )
+    });
+    Ok(outcome.ending(if bad { Exit::Failed } else { Exit::Done }))
 }
 
 /// Whole items verified at every destination that is here and holds them; one with gaps is read back too, and not saved.
@@ -433,7 +437,7 @@ fn strangers(
     let gone = |fault: Fault| {
         fault_problem(
             &fault,
-            "connect the destination again, then holdpoint verify JOB",
+            "connect the destination again, then:\nholdpoint verify JOB",
         )
     };
     let mut found = 0u64;

@@ -125,12 +125,9 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
             set_hash: waiver.set_hash,
         },
     };
-    let _warnings = job.snapshot();
-    Ok(Outcome::done(
-        &job.dir,
-        result,
-        crate::step::points_now(job)?,
-    ))
+    let warnings = job.snapshot();
+    let points = crate::step::points_now(job)?;
+    Ok(Outcome::done(&job.dir, result, points).warning(warnings))
 }
 
 fn check_who(job: &Job<'_>, request: &WaiveRequest) -> Result<(), Problem> {
@@ -147,7 +144,7 @@ fn check_who(job: &Job<'_>, request: &WaiveRequest) -> Result<(), Problem> {
         return Err(Problem::usage(
             "that nothing at all is wanted is for the owner to sign",
             "--no-rescue",
-            "show the owner the people page; then holdpoint waive JOB --no-rescue --decided-by owner --how signed --name NAME --reason TEXT",
+            "show the owner the people page, then:\nholdpoint waive JOB --no-rescue --decided-by owner --how signed --name NAME --reason TEXT",
         ));
     }
     if owner
@@ -183,7 +180,7 @@ fn check_who(job: &Job<'_>, request: &WaiveRequest) -> Result<(), Problem> {
 fn only_the_owner(job: &Job<'_>) -> Problem {
     Problem::failed(
         "only the owner may give this up",
-        job.setup.name.clone(),
+        job.shown(),
         "ask the owner, then add --decided-by owner --name NAME --how signed|message|phone",
     )
 }
@@ -213,7 +210,7 @@ fn waive_point(
         };
         return Err(Problem::failed(
             format!("there is no open point \"{id}\"; open now: {open}"),
-            job.setup.name.clone(),
+            job.shown(),
             "name one of the open points",
         ));
     };
@@ -221,7 +218,7 @@ fn waive_point(
         Decider::Nobody => {
             return Err(Problem::failed(
                 format!("\"{id}\" cannot be given up by anybody: {}", point.says),
-                job.setup.name.clone(),
+                job.shown(),
                 point.remedy.clone(),
             ));
         }
@@ -297,15 +294,15 @@ fn waive_set(
     if set.is_empty() && crate::ledger::standing::surveyed(&facts).is_none() {
         return Err(Problem::failed(
             "nobody knows yet what there is, so nothing of it can be given up",
-            job.setup.name.clone(),
-            "holdpoint plan JOB first; then record the decision again",
+            job.shown(),
+            "holdpoint plan JOB\nthen record the decision again",
         ));
     }
     if set.is_empty() && scope != "volume" {
         return Err(Problem::failed(
             "there is nothing left there to give up",
             about.to_owned(),
-            "holdpoint plan JOB --list shows every item and its state",
+            "holdpoint plan JOB --list\nit shows every item and its state",
         ));
     }
     let needs_owner =
@@ -369,7 +366,7 @@ fn everything_at(job: &Job<'_>, path: &OsStr) -> Result<Vec<(ItemRow, GotRow)>, 
         return Err(Problem::failed(
             "no item is named",
             Name::Bytes(path.as_bytes().to_vec()).text(),
-            "give the path as holdpoint plan JOB --list shows it; a whole volume is given up with --volume",
+            "a whole volume is given up with --volume; else give the path as this shows it:\nholdpoint plan JOB --list",
         ));
     }
     find::everything_below(job, &meant)
@@ -416,8 +413,8 @@ pub fn answer(job: &Job<'_>, request: &AnswerRequest) -> Result<Outcome<Answered
         );
         return Err(Problem::failed(
             found,
-            job.setup.name.clone(),
-            "holdpoint plan JOB lists them with their numbers",
+            job.shown(),
+            "holdpoint plan JOB\nit lists them with their numbers",
         ));
     };
     let (found, not_here) = match &request.answer {

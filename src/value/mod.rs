@@ -9,6 +9,7 @@ pub mod measure;
 pub mod moment;
 pub mod name;
 pub mod shown;
+pub mod typed;
 
 pub use digest::{Blake3, Sha256};
 pub use known::Known;
@@ -16,3 +17,4 @@ pub use measure::{Counter128, Probability};
 pub use moment::Moment;
 pub use name::Name;
 pub use shown::shown;
+pub use typed::typed;

@@ -5,7 +5,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
-/// Nanoseconds since 1970-01-01T00:00:00Z; may be negative. Prints as RFC 3339 UTC.
+/// Nanoseconds since 1970-01-01T00:00:00Z; may be negative. Prints as RFC 3339 UTC; `{:.0}` leaves parts of a second
+/// away, as a sentence tells it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Moment(pub i128);
 
@@ -39,6 +40,10 @@ impl Moment {
         if let Ok(t) = text.parse::<jiff::Timestamp>() {
             return Some(Self(t.as_nanosecond()));
         }
+        // The calendar's own reading would take a moment without a zone for its day, and drop the hour in silence.
+        if text.len() != "2026-11-25".len() {
+            return None;
+        }
         let date: jiff::civil::Date = text.parse().ok()?;
         let start = jiff::tz::TimeZone::UTC
             .to_timestamp(date.to_datetime(jiff::civil::Time::midnight()))
@@ -50,7 +55,10 @@ impl Moment {
 impl fmt::Display for Moment {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match jiff::Timestamp::from_nanosecond(self.0) {
-            Ok(t) => write!(f, "{t}"),
+            Ok(t) => match f.precision() {
+                Some(places) => write!(f, "{t:.places$}"),
+                None => write!(f, "{t}"),
+            },
             Err(_) => write!(f, "{} s outside the calendar", self.seconds()),
         }
     }
@@ -91,6 +99,10 @@ mod tests {
         assert_eq!(Moment::parse("2025-11-25T12:00:00Z"), Some(m));
         assert_eq!(Moment::parse("2025-11-25"), Some(m.plus_hours(-12.0)));
         assert_eq!(Moment::parse("yesterday"), None);
+        assert_eq!(Moment::parse("2025-11-25T12:00:00"), None, "without a zone");
+        let finer = Moment(m.0 + 987_654_321);
+        assert_eq!(finer.to_string(), "2025-11-25T12:00:00.987654321Z");
+        assert_eq!(format!("{finer:.0}"), "2025-11-25T12:00:00Z");
         assert!((m.plus_hours(2.0).hours_since(m) - 2.0).abs() < 1e-9);
     }
 

@@ -2,7 +2,7 @@
 
 use crate::hand_bench::Scratch;
 use crate::hostile::noise;
-use crate::shop::Shop;
+use crate::shop::{Shop, listing, same_trees};
 
 fn filled() -> Shop {
     let shop = Shop::new();
@@ -292,7 +292,7 @@ fn guard_refuses_where_no_drive_was_released() {
 }
 
 #[test]
-fn opening_again_only_answers() {
+fn opening_again_only_answers_and_adds() {
     let shop = filled();
     shop.saved();
     shop.waive_health();
@@ -311,14 +311,51 @@ fn opening_again_only_answers() {
         arguments.extend(["--must-have", "the will", "--json"]);
         shop.run(&arguments)
     };
-    // What the job does not have would silently not be on hold, or hold no copy.
-    for (folder, to) in [("other", "copies"), ("laptop", "other")] {
-        let said = again(folder, to).ends(2).json();
-        assert_eq!(said["error"]["on"], "other", "{said}");
-    }
+    // What the job does not have would silently not be on hold.
+    let said = again("other", "copies").ends(2).json();
+    assert_eq!(said["error"]["on"], "other", "{said}");
     again("laptop", "copies").ends(0);
     // Everything that was saved is still saved; the new question is open.
     assert_eq!(shop.step(&["release"]).ends(3).points(), ["must-have-open"]);
+    // The job is enough: it knows its source and its destinations.
+    let job = ["open", "--job", "copies/job", "--json"];
+    shop.run(&job).ends(2);
+    let with = |more: &[&str]| shop.run(&[&job[..], more].concat());
+    with(&["--owner", "R. Amsel"]).ends(0);
+
+    // A destination that it did not have: its copies are missing until they are made and read back.
+    let added = with(&["--to", "other"]).ends(0);
+    let places = added.json()["result"]["destinations"].clone();
+    assert_eq!(places.as_array().unwrap().len(), 2, "{places}");
+    assert!(added.points().contains(&"verification-missing".to_owned()));
+    let next = || shop.step(&["show"]).json()["result"]["next"].clone();
+    shop.step(&["assess"]).ends(0);
+    assert!(next().as_str().unwrap().starts_with("holdpoint copy "));
+    for step in ["copy", "verify"] {
+        shop.step(&[step]).ends(0);
+    }
+    let found = |top: &str| listing(&shop.path(top).join("job/bag/data"));
+    same_trees(&found("copies"), &found("other"));
+    assert!(!found("other").is_empty());
+    // Named once more it is no other one, and a place inside the source is none at all.
+    with(&["--to", "other"]).ends(2);
+    std::fs::create_dir(shop.path("laptop/inside")).unwrap();
+    with(&["--to", "laptop/inside"]).ends(2);
+    std::fs::remove_dir(shop.path("laptop/inside")).unwrap();
+    let answered = [
+        "--must-have",
+        "1",
+        "--not-here",
+        "--reason",
+        "it is at home",
+    ];
+    shop.step(&[&["waive"][..], &answered].concat()).ends(0);
+    shop.step(&["release"]).ends(0);
+    // Released, it takes no other: its release would not hold.
+    std::fs::create_dir(shop.path("third")).unwrap();
+    with(&["--to", "third"]).ends(1);
+    shop.step(&["recheck"]).ends(0);
+    assert!(!shop.path("third/job").exists());
 }
 
 #[test]

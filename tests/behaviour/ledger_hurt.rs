@@ -173,10 +173,10 @@ fn a_newer_ledger_is_never_rewritten() {
     let shown = shop.step(&["show"]).ends(0).json();
     assert_eq!(shown["result"]["state"], "hold");
     assert_eq!(shown["result"]["items"]["verified"], 40);
-    let next = shown["result"]["next"].as_str().unwrap();
+    let note = shown["result"]["note"].as_str().unwrap();
     assert!(
-        next.contains("newer") && next.contains("incomplete"),
-        "{next}"
+        note.contains("newer") && note.contains("incomplete"),
+        "{note}"
     );
     // Without the tables that showing needs there is nothing to show.
     assert_eq!(before, std::fs::read(&ledger).unwrap());

@@ -43,7 +43,7 @@ pub struct OpenArgs {
     /// Whose data it is [asked on a terminal]
     #[arg(long, value_name = "TEXT", help_heading = "Answers")]
     pub owner: Option<String>,
-    /// Who works on it [default: not recorded]
+    /// Who works on it [asked on a terminal]
     #[arg(long, value_name = "TEXT", help_heading = "Answers")]
     pub technician: Option<String>,
     /// What the owner tells of the drive [asked on a terminal]

@@ -17,14 +17,9 @@ pub(super) fn go(args: &CompletionsArgs, desk: &mut Desk<'_>) -> Exit {
     if !desk.json {
         return desk.write_out(&text, Exit::Done);
     }
-    let outcome = Outcome {
-        job: None,
-        result: CompletionsPrinted {
-            shell: args.shell.to_string(),
-            text,
-        },
-        open_points: Vec::new(),
-        exit: Exit::Done,
-    };
+    let outcome = Outcome::alone(CompletionsPrinted {
+        shell: args.shell.to_string(),
+        text,
+    });
     desk.deliver("completions", None, Ok(outcome), |_, _| {})
 }

@@ -31,12 +31,7 @@ pub(super) fn go(args: &ManualArgs, desk: &mut Desk<'_>) -> Exit {
     if let (Some(text), false) = (&printed.text, desk.json) {
         return desk.write_out(text, Exit::Done);
     }
-    let outcome = Outcome {
-        job: None,
-        result: printed,
-        open_points: Vec::new(),
-        exit: Exit::Done,
-    };
+    let outcome = Outcome::alone(printed);
     desk.deliver("manual", None, Ok(outcome), |page, outcome| {
         for file in &outcome.result.files {
             page.item(file);

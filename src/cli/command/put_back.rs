@@ -14,18 +14,11 @@ pub(super) fn go(args: &PutBackArgs, desk: &mut Desk<'_>) -> Exit {
         only: args.only,
         person: args.person.clone(),
     };
-    let answer = desk.step(|engine, tell| engine.put_back(&request, tell));
-    let short = answer
-        .as_ref()
-        .ok()
-        .and_then(|outcome| short(args, outcome));
-    desk.deliver_short(
-        "put-back",
-        Some(&args.job),
-        answer,
-        short,
-        text::put_back::page,
-    )
+    let mut answer = desk.step(|engine, tell| engine.put_back(&request, tell));
+    if let Ok(outcome) = &mut answer {
+        outcome.short = short(args, outcome);
+    }
+    desk.deliver("put-back", Some(&args.job), answer, text::put_back::page)
 }
 
 /// Why it ends as a failure although it returned what it could.
@@ -40,6 +33,6 @@ fn short(args: &PutBackArgs, outcome: &Outcome<PutBack>) -> Option<Problem> {
             first.why
         ),
         PathText::of(&args.to).path,
-        "look at each in the list; put right what stands in the way and run holdpoint put-back JOB --to DIR again",
+        "look at each in the list and put right what stands in the way, then:\nholdpoint put-back JOB --to DIR",
     ))
 }

@@ -7,12 +7,7 @@ use crate::step::outcome::{Exit, Outcome, Problem, SchemaPrinted};
 pub(super) fn go(desk: &mut Desk<'_>) -> Exit {
     let schema = schema();
     if desk.json {
-        let outcome = Outcome {
-            job: None,
-            result: SchemaPrinted { schema },
-            open_points: Vec::new(),
-            exit: Exit::Done,
-        };
+        let outcome = Outcome::alone(SchemaPrinted { schema });
         return desk.deliver("schema", None, Ok(outcome), |_, _| {});
     }
     match serde_json::to_string_pretty(&schema) {

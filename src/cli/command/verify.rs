@@ -4,6 +4,7 @@ use crate::cli::args::VerifyArgs;
 use crate::cli::desk::Desk;
 use crate::cli::engine::Answer;
 use crate::cli::text;
+use crate::ledger::Ledger;
 use crate::step::outcome::{Exit, Verified};
 use crate::step::request::VerifyRequest;
 
@@ -13,8 +14,9 @@ pub(super) fn go(args: &VerifyArgs, desk: &mut Desk<'_>) -> Exit {
         attest: args.attest,
     };
     let answer = strict(desk.step(|engine, tell| engine.verify(&request, tell)));
-    // A bag is no job, so a refusal names the path as what it was tried on, not as the job.
-    desk.deliver("verify", None, answer, |page, outcome| {
+    // A bag is no job: then a refusal names the path as what it was tried on, not as the job.
+    let job = args.path.join(Ledger::FILE).exists().then_some(&*args.path);
+    desk.deliver("verify", job, answer, |page, outcome| {
         text::verify::page(page, &request, outcome);
     })
 }

@@ -9,6 +9,8 @@ mod tale;
 
 pub use tale::Tale;
 
+use super::look::Look;
+use super::page::Page;
 use crate::step::event::Event;
 use crate::value::shown;
 use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -38,6 +40,7 @@ pub enum Manner {
 /// A consumer of the engine's events.
 pub struct Progress<'a> {
     manner: Manner,
+    look: Look,
     tale: Tale,
     begun: Instant,
     last: Option<Duration>,
@@ -53,9 +56,10 @@ struct Drawn {
 
 impl<'a> Progress<'a> {
     /// Progress of one step; plain lines go to `err`.
-    pub fn new(manner: Manner, err: &'a mut dyn Write) -> Self {
+    pub fn new(manner: Manner, look: &Look, err: &'a mut dyn Write) -> Self {
         Self {
             manner,
+            look: look.clone(),
             tale: Tale::default(),
             begun: Instant::now(),
             last: None,
@@ -112,18 +116,24 @@ impl<'a> Progress<'a> {
         }
     }
 
-    /// One line that stays. A standard error that is gone must not end the work.
+    /// A sentence that stays, wrapped. A standard error that is gone must not end the work.
     fn line(&mut self, line: &str) {
-        let _ = writeln!(self.err, "{}", shown(line));
+        let _ = self.err.write_all(self.wrapped(line).as_bytes());
     }
 
     fn aside(&mut self, line: &str) {
         match &self.drawn {
             Some(drawn) => {
-                let _ = drawn.all.println(shown(line));
+                let _ = drawn.all.println(self.wrapped(line).trim_end());
             }
             None => self.line(line),
         }
+    }
+
+    fn wrapped(&self, line: &str) -> String {
+        let mut page = Page::new(&self.look);
+        page.say(line);
+        page.finish()
     }
 
     fn draw(&mut self) {
@@ -170,7 +180,8 @@ mod tests {
 
     fn told(manner: Manner, events: &[(u64, Event)]) -> String {
         let mut err = Vec::new();
-        let mut progress = Progress::new(manner, &mut err);
+        let mut progress =
+            Progress::new(manner, &Look::of(false, None, None, None, false), &mut err);
         for (seconds, event) in events {
             progress.see_at(event, Duration::from_secs(*seconds));
         }
@@ -203,6 +214,15 @@ mod tests {
             ),
             ""
         );
+    }
+
+    #[test]
+    fn what_stays_is_wrapped() {
+        let says = "a word and another ".repeat(12);
+        let text = told(Manner::Plain, &[(0, Event::Warn { says })]);
+        assert!(text.lines().count() > 2, "{text}");
+        assert!(text.lines().all(|line| line.len() <= 80), "{text}");
+        assert!(text.starts_with("A word"), "{text}");
     }
 
     #[test]

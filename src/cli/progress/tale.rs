@@ -96,7 +96,7 @@ impl Tale {
                 if self.faults <= FAULTS_TOLD {
                     Some(format!("{on}: {says}"))
                 } else if self.faults == FAULTS_TOLD + 1 {
-                    Some("More faults follow; they are listed at the end.".to_owned())
+                    Some("More faults follow; from here on they are only counted.".to_owned())
                 } else {
                     None
                 }
@@ -113,8 +113,11 @@ impl Tale {
                 self.paused.take().map(|_| "Going on.".to_owned())
             }
             Event::Rerouted { route, why } => Some(format!("The route is now {route}: {why}")),
-            Event::Warn { says } => Some(says.clone()),
-            Event::Finished => None,
+            Event::Warn { says } => Some(capital(says)),
+            Event::Finished => (self.faults > FAULTS_TOLD).then(|| {
+                let count = counted(self.faults, "fault", "faults");
+                format!("{count} in all; the items that they hit are listed with their state by plan --list.")
+            }),
         }
     }
 

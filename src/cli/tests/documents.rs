@@ -57,14 +57,11 @@ fn a_refusal_names_what_it_is_about() {
 fn returning_less_than_all_is_told_as_a_failure_beside_the_result() {
     use crate::step::outcome::{Outcome, Problem, PutBack};
     let schema = crate::cli::schema::schema();
-    let outcome = Outcome {
-        job: Some(JOB.into()),
-        result: PutBack::default(),
-        open_points: Vec::new(),
-        exit: Exit::Failed,
-    };
     let why = Problem::failed("1 item not returned whole", "/mnt/fresh", "look at it");
-    let text = crate::cli::envelope::document("put-back", &outcome, Some(&why)).unwrap();
+    let outcome = Outcome::done(std::path::Path::new(JOB), PutBack::default(), Vec::new())
+        .ending(Exit::Failed)
+        .short(why);
+    let text = crate::cli::envelope::document("put-back", &outcome).unwrap();
     let document: serde_json::Value = serde_json::from_str(&text).unwrap();
     conforms::check(&schema, &schema, &document, "put-back").unwrap();
     assert_eq!(document["error"]["on"], "/mnt/fresh");

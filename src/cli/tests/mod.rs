@@ -390,7 +390,7 @@ fn no_prompt_without_a_terminal_and_none_that_is_not_needed() {
     );
 
     let mut asker = Scripted {
-        lines: ["M. Sample", "the wedding", ""].into(),
+        lines: ["M. Sample", "K. Brandt", "the wedding", ""].into(),
         places: [0, 0].into(),
         ..Scripted::default()
     };
@@ -413,7 +413,7 @@ fn no_prompt_without_a_terminal_and_none_that_is_not_needed() {
 fn run_goes_through_all_steps_and_asks_only_what_it_must() {
     let engine = Canned::default();
     let mut asker = Scripted {
-        lines: ["disk1-2/Pictures/2019"].into(),
+        lines: ["K. Brandt", "disk1-2/Pictures/2019"].into(),
         places: [0].into(),
         ..Scripted::default()
     };

@@ -33,21 +33,13 @@ pub fn page(page: &mut Page, asked: Asked, outcome: &Outcome<Assessed>) {
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
     let job = typed(outcome.job.as_deref());
     let mut lines = Vec::new();
-    if refer {
-        lines.push((
-            "The paper for the owner's decision:",
-            format!("holdpoint print {job} --paper sheet"),
-        ));
-    } else {
-        lines.push(("", format!("holdpoint plan {job}")));
-    }
     if !asked.explain && !outcome.result.drives.is_empty() {
         lines.push((
             "How the forecast came about:",
             format!("holdpoint assess {job} --explain"),
         ));
     }
-    next(page, &lines);
+    next(page, outcome, &lines);
 }
 
 fn one(page: &mut Page, asked: Asked, drive: &DriveAssessed) {

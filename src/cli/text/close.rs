@@ -9,10 +9,12 @@ use crate::step::outcome::{Closed, Outcome};
 pub fn page(page: &mut Page, outcome: &Outcome<Closed>) {
     let closed = &outcome.result;
     if closed.closed {
-        page.say(&format!(
-            "Closed. Deleted on the record: {}. Names were taken out of what stays.",
-            amount(closed.deleted)
-        ));
+        page.say(&if closed.deleted.items > 0 {
+            format!("Closed. Deleted on the record: {}.", amount(closed.deleted))
+        } else {
+            "Closed. Nothing was left to delete.".to_owned()
+        });
+        page.say("Names were taken out of what stays; the job's folder keeps its own.");
     } else {
         page.say("Not closed: the shop's copy is kept.");
         if closed.deleted.items > 0 {

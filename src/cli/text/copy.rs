@@ -1,6 +1,6 @@
 //! `copy`: what is on the medium now, what has gaps, what remains.
 
-use super::{amount, items, next, points, typed};
+use super::{amount, files, next, points, short};
 use crate::cli::page::Page;
 use crate::step::outcome::{Copied, Exit, Outcome};
 use crate::step::request::CopyRequest;
@@ -8,8 +8,8 @@ use crate::step::request::CopyRequest;
 /// The page.
 pub fn page(page: &mut Page, request: &CopyRequest, outcome: &Outcome<Copied>) {
     let copied = &outcome.result;
-    let job = typed(outcome.job.as_deref());
-    if outcome.exit == Exit::Stopped {
+    short(page, outcome);
+    if outcome.exit == Exit::Stopped && outcome.short.is_none() {
         let limit = request.limit_bytes.is_some() || request.limit_minutes.is_some();
         page.warn(if limit {
             "Stopped at the limit; the same command goes on from here."
@@ -24,23 +24,18 @@ pub fn page(page: &mut Page, request: &CopyRequest, outcome: &Outcome<Copied>) {
     if copied.damaged > 0 {
         page.warn(&format!(
             "{} kept with gaps: the missing ranges are filled with zeros and listed. They do not count as saved.",
-            items(copied.damaged)
+            files(copied.damaged)
         ));
     }
     if copied.unreadable > 0 {
         page.warn(&format!(
             "{} could not be read at all.",
-            items(copied.unreadable)
+            files(copied.unreadable)
         ));
     }
     if copied.remaining > 0 {
-        page.warn(&format!("{} still to be copied.", items(copied.remaining)));
+        page.warn(&format!("{} still to be copied.", files(copied.remaining)));
     }
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
-    let line = if copied.remaining > 0 {
-        format!("holdpoint copy {job}")
-    } else {
-        format!("holdpoint verify {job}")
-    };
-    next(page, &[("", line)]);
+    next(page, outcome, &[]);
 }

@@ -1,19 +1,19 @@
 //! `guard`: whether the command was let through.
 
-use super::{next, points, typed};
+use super::{next, points};
 use crate::cli::page::{Page, Tone};
+use crate::cli::phrase::capital;
 use crate::step::outcome::{Guarded, Outcome};
 use crate::step::request::GuardRequest;
 
 /// The page.
 pub fn page(page: &mut Page, request: &GuardRequest, outcome: &Outcome<Guarded>) {
     let guarded = &outcome.result;
-    let job = typed(outcome.job.as_deref());
     if let Some(why) = &guarded.refused {
         page.state(Tone::Stop, "REFUSED: the command was not started");
-        page.say(why);
+        page.say(&capital(why));
         points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
-        next(page, &[("", format!("holdpoint recheck {job}"))]);
+        next(page, outcome, &[]);
         return;
     }
     if !guarded.ran {
@@ -34,11 +34,5 @@ pub fn page(page: &mut Page, request: &GuardRequest, outcome: &Outcome<Guarded>)
          the device is unplugged or the machine is started anew.",
     );
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
-    next(
-        page,
-        &[(
-            "When the fresh system stands:",
-            format!("holdpoint put-back {job} --to DIR"),
-        )],
-    );
+    next(page, outcome, &[]);
 }

@@ -1,6 +1,6 @@
 //! `inspect`: equal is not good; what may not be what it claims to be.
 
-use super::{items, next, points, some, typed};
+use super::{files, next, points, some, typed};
 use crate::cli::page::Page;
 use crate::step::outcome::{Inspected, Outcome};
 use crate::step::request::InspectRequest;
@@ -9,11 +9,11 @@ use crate::step::request::InspectRequest;
 pub fn page(page: &mut Page, request: &InspectRequest, outcome: &Outcome<Inspected>) {
     let seen = &outcome.result;
     let job = typed(outcome.job.as_deref());
-    page.say(&format!("Looked into {}.", items(seen.looked.items)));
+    page.say(&format!("Looked into {}.", files(seen.looked.items)));
     if seen.doubtful.is_empty() {
         page.say("Each is what its name claims, as far as a program can tell.");
     } else {
-        page.warn(&format!("{} in doubt:", items(seen.doubtful.len() as u64)));
+        page.warn(&format!("{} in doubt:", files(seen.doubtful.len() as u64)));
         some(page, &seen.doubtful, 10, |page, doubt| {
             page.item(&format!("{}: {}", doubt.path, doubt.why));
         });
@@ -26,12 +26,12 @@ pub fn page(page: &mut Page, request: &InspectRequest, outcome: &Outcome<Inspect
         });
     }
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
-    let mut lines = vec![("", format!("holdpoint release {job}"))];
+    let mut lines = Vec::new();
     if request.fault_since.is_none() {
         lines.push((
             "What was written while the machine was sick:",
             format!("holdpoint inspect {job} --fault-since DATE"),
         ));
     }
-    next(page, &lines);
+    next(page, outcome, &lines);
 }

@@ -25,7 +25,7 @@ pub mod waive;
 
 use super::page::Page;
 use super::phrase::{counted, quoted};
-use crate::step::outcome::{Amount, Problem, ProblemKind};
+use crate::step::outcome::{Amount, Outcome, Problem, ProblemKind};
 use crate::value::measure::bytes_in_words;
 use std::path::Path;
 
@@ -34,12 +34,17 @@ pub(super) fn typed(job: Option<&Path>) -> String {
     job.map_or_else(|| "JOB".to_owned(), |path| quoted(path.as_os_str()))
 }
 
-/// "1,204 items (12.3 GB)".
+/// "1,204 files (12.3 GB)": what has content. Folders and links come along uncounted.
 pub(super) fn amount(amount: Amount) -> String {
-    format!("{} ({})", items(amount.items), bytes_in_words(amount.bytes))
+    format!("{} ({})", files(amount.items), bytes_in_words(amount.bytes))
 }
 
-/// "1,204 items".
+/// "1,204 files".
+pub(super) fn files(count: u64) -> String {
+    counted(count, "file", "files")
+}
+
+/// "1,204 items": files, links and folders alike.
 pub(super) fn items(count: u64) -> String {
     counted(count, "item", "items")
 }
@@ -52,12 +57,16 @@ pub(super) fn or_unknown(value: Option<&str>, what: &str) -> String {
     }
 }
 
-/// The commands that come next; nothing under `--quiet` or inside `run`.
-pub(super) fn next(page: &mut Page, lines: &[(&str, String)]) {
-    if page.quiet() || page.look().guided || lines.is_empty() {
+/// The command that comes next as the job stands, and what else there is to type; nothing under `--quiet` or inside `run`.
+pub(super) fn next<T>(page: &mut Page, outcome: &Outcome<T>, lines: &[(&str, String)]) {
+    let first = outcome.next.as_deref();
+    if page.quiet() || page.look().guided || lines.is_empty() && first.is_none() {
         return;
     }
     page.head("Next");
+    if let Some(first) = first {
+        page.command(first);
+    }
     for (why, command) in lines {
         if !why.is_empty() {
             page.say(why);
@@ -81,6 +90,18 @@ pub(super) fn some<T>(
             "{} more (all of them with --json)",
             crate::value::measure::count_in_words(more as u64)
         ));
+    }
+}
+
+/// Why a step did less than was asked, before what it did.
+pub(super) fn short<T>(page: &mut Page, outcome: &Outcome<T>) {
+    if let Some(short) = &outcome.short {
+        let short = match &outcome.job {
+            Some(job) => short.clone().for_job(job),
+            None => short.clone(),
+        };
+        problem(page, &short);
+        page.gap();
     }
 }
 

@@ -1,6 +1,6 @@
 //! `open`: what is on hold, and what that covers.
 
-use super::{caution, next, or_unknown, points, typed};
+use super::{caution, next, or_unknown, points};
 use crate::cli::page::{Page, Tone};
 use crate::step::outcome::{DriveKind, DriveOnHold, Opened, Outcome};
 use crate::step::request::{OpenRequest, Source};
@@ -66,13 +66,7 @@ pub fn page(page: &mut Page, request: &OpenRequest, outcome: &Outcome<Opened>) {
     }
     caution::symptom(page, request.symptom);
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
-    next(
-        page,
-        &[(
-            "",
-            format!("holdpoint assess {}", typed(outcome.job.as_deref())),
-        )],
-    );
+    next(page, outcome, &[]);
 }
 
 fn drive(drive: &DriveOnHold) -> String {

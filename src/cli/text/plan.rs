@@ -1,6 +1,6 @@
 //! `plan`: whose things are there, what will be copied, and what cannot be accounted for.
 
-use super::{amount, items, next, or_unknown, points, some, typed};
+use super::{amount, files, items, next, or_unknown, points, some, typed};
 use crate::cli::page::Page;
 use crate::cli::phrase::{capital, counted, day, listed};
 use crate::step::outcome::{
@@ -15,10 +15,11 @@ use crate::value::measure::bytes_in_words;
 pub fn page(page: &mut Page, request: &PlanRequest, outcome: &Outcome<Planned>) {
     let plan = &outcome.result;
     let job = typed(outcome.job.as_deref());
-    page.say(&format!(
-        "To copy: {}, folders not counted.",
-        amount(Amount::new(plan.items, plan.bytes))
-    ));
+    // What has no content here is found, and not copied: the order is what will be.
+    let to_copy = plan.order.iter().fold(Amount::default(), |sum, step| {
+        Amount::new(sum.items + step.items, sum.bytes + step.bytes)
+    });
+    page.say(&format!("To copy: {}.", amount(to_copy)));
     page.say("Found:");
     for class in Class::ALL {
         let found = plan.by_class.of(class);
@@ -84,9 +85,10 @@ pub fn page(page: &mut Page, request: &PlanRequest, outcome: &Outcome<Planned>) 
         page.head("Left out by the policy");
         some(page, &plan.left_out, 10, |page, left| {
             page.item(&format!(
-                "{}: {}",
+                "{}: {} ({})",
                 left.rule,
-                amount(Amount::new(left.items, left.bytes))
+                items(left.items),
+                bytes_in_words(left.bytes)
             ));
         });
     }
@@ -99,7 +101,7 @@ pub fn page(page: &mut Page, request: &PlanRequest, outcome: &Outcome<Planned>) 
                 format!(
                     "{} ({})",
                     step.class.word().replace('-', " "),
-                    items(step.items)
+                    files(step.items)
                 )
             })
             .collect();
@@ -112,14 +114,14 @@ pub fn page(page: &mut Page, request: &PlanRequest, outcome: &Outcome<Planned>) 
         }
     }
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
-    let mut lines = vec![("", format!("holdpoint copy {job}"))];
+    let mut lines = Vec::new();
     if !request.list {
         lines.push((
             "Every item with its class and rule:",
             format!("holdpoint plan {job} --list"),
         ));
     }
-    next(page, &lines);
+    next(page, outcome, &lines);
 }
 
 fn one_person(page: &Page, person: &PersonSeen) -> String {
@@ -156,13 +158,13 @@ fn traps(page: &mut Page, person: &PersonSeen) {
     if person.placeholders > 0 {
         page.under(&format!(
             "{} only as cloud placeholders: their content is not on this drive.",
-            items(person.placeholders)
+            files(person.placeholders)
         ));
     }
     if person.efs > 0 {
         page.under(&format!(
             "{} encrypted with this profile's own key: worth nothing without it after the wipe.",
-            items(person.efs)
+            files(person.efs)
         ));
     }
     for elsewhere in &person.redirected {

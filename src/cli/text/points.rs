@@ -4,6 +4,7 @@ use super::typed;
 use crate::cli::page::Page;
 use crate::cli::phrase::{capital, counted};
 use crate::step::outcome::{OpenPoint, Who};
+use crate::value::measure::count_in_words;
 use std::path::Path;
 
 /// More entries than this are not read.
@@ -12,7 +13,6 @@ pub const MOST: usize = 10;
 /// One line: points that lose the same thing and are settled the same way.
 struct Group<'a> {
     first: &'a OpenPoint,
-    count: u64,
     points: usize,
 }
 
@@ -27,12 +27,10 @@ fn groups(points: &[OpenPoint]) -> Vec<Group<'_>> {
         });
         match same {
             Some(group) => {
-                group.count = group.count.saturating_add(point.count);
                 group.points += 1;
             }
             None => groups.push(Group {
                 first: point,
-                count: point.count,
                 points: 1,
             }),
         }
@@ -57,9 +55,8 @@ pub fn open_points(page: &mut Page, job: Option<&Path>, points: &[OpenPoint]) {
         text.push_str(group.first.says.trim_end_matches('.'));
         if group.points > 1 {
             text.push_str(&format!(
-                ", and {} like it, {} in all",
-                counted(group.points as u64 - 1, "point", "points"),
-                counted(group.count, "thing", "things")
+                ", and {} more like it",
+                count_in_words(group.points as u64 - 1)
             ));
         }
         text.push_str(match group.first.who {
@@ -133,10 +130,7 @@ mod tests {
             text.lines().filter(|line| line.starts_with("- ")).count(),
             MOST
         );
-        assert!(
-            text.contains("a says, and 1 point like it, 4 things in all"),
-            "{text}"
-        );
+        assert!(text.contains("a says, and 1 more like it"), "{text}");
         let a = text.find("a says").unwrap();
         let b = text.find("b says").unwrap();
         let c = text.find("c says").unwrap();

@@ -11,6 +11,7 @@ pub fn list(page: &mut Page, outcome: &Outcome<PoliciesListed>) {
     }
     next(
         page,
+        outcome,
         &[(
             "What one demands:",
             "holdpoint policy explain NAME".to_owned(),

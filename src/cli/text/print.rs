@@ -24,6 +24,7 @@ pub fn page(page: &mut Page, request: &PrintRequest, outcome: &Outcome<Printed>)
         let job = typed(outcome.job.as_deref());
         next(
             page,
+            outcome,
             &[(
                 "When it is signed:",
                 format!(

@@ -1,6 +1,6 @@
 //! `put-back`: what was returned, and what was not overwritten.
 
-use super::{amount, items, next, points, some, typed};
+use super::{amount, files, items, next, points, some, typed};
 use crate::cli::page::Page;
 use crate::step::outcome::{Outcome, PutBack};
 
@@ -14,7 +14,7 @@ pub fn page(page: &mut Page, outcome: &Outcome<PutBack>) {
     if done.already_there > 0 {
         page.say(&format!(
             "{} there already, and equal.",
-            items(done.already_there)
+            files(done.already_there)
         ));
     }
     if done.set_beside > 0 {
@@ -36,12 +36,10 @@ pub fn page(page: &mut Page, outcome: &Outcome<PutBack>) {
     let job = typed(outcome.job.as_deref());
     next(
         page,
-        &[
-            ("", format!("holdpoint print {job} --paper receipt")),
-            (
-                "After the owner has accepted it:",
-                format!("holdpoint close {job}"),
-            ),
-        ],
+        outcome,
+        &[(
+            "The receipt for the owner:",
+            format!("holdpoint print {job} --paper receipt"),
+        )],
     );
 }

@@ -1,6 +1,6 @@
 //! `recheck`: does the release still hold?
 
-use super::{next, points, typed};
+use super::{next, points};
 use crate::cli::page::{Page, Tone};
 use crate::cli::phrase::when;
 use crate::step::outcome::{Outcome, Rechecked};
@@ -8,7 +8,6 @@ use crate::step::outcome::{Outcome, Rechecked};
 /// The page.
 pub fn page(page: &mut Page, outcome: &Outcome<Rechecked>) {
     let seen = &outcome.result;
-    let job = typed(outcome.job.as_deref());
     if seen.holds {
         let until = seen
             .until
@@ -24,16 +23,10 @@ pub fn page(page: &mut Page, outcome: &Outcome<Rechecked>) {
         } else {
             format!("{}: ", change.drive)
         };
-        let side = |value: &Option<String>| value.clone().unwrap_or_else(|| "not known".to_owned());
-        page.item(&format!(
-            "{drive}{}: {} at the release, {} now",
-            change.what,
-            side(&change.before),
-            side(&change.now)
-        ));
+        page.item(&format!("{drive}{}", change.in_words()));
     }
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
     if !seen.holds {
-        next(page, &[("", format!("holdpoint release {job}"))]);
+        next(page, outcome, &[]);
     }
 }

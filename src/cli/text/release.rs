@@ -15,6 +15,7 @@ pub fn page(page: &mut Page, request: &ReleaseRequest, outcome: &Outcome<Release
             page.state(Tone::Stop, "ON HOLD");
             page.say("Nothing of this job may be wiped.");
             points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
+            next(page, outcome, &[]);
         }
         State::Released => {
             let until = released
@@ -41,10 +42,7 @@ pub fn page(page: &mut Page, request: &ReleaseRequest, outcome: &Outcome<Release
             }
             caution::wiping(page);
             points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
-            let mut lines = vec![(
-                "The slip for the bench:",
-                format!("holdpoint print {job} --paper slip"),
-            )];
+            let mut lines = Vec::new();
             if request.key.is_none() {
                 lines.push((
                     "With a signature:",
@@ -57,7 +55,7 @@ pub fn page(page: &mut Page, request: &ReleaseRequest, outcome: &Outcome<Release
                     format!("holdpoint guard {job} -- CMD {{drive}}"),
                 ));
             }
-            next(page, &lines);
+            next(page, outcome, &lines);
         }
     }
 }

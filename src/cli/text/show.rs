@@ -2,13 +2,23 @@
 
 use super::{or_unknown, points};
 use crate::cli::page::{Page, Tone};
-use crate::cli::phrase::{day, listed, when};
+use crate::cli::phrase::{capital, day, listed, when};
 use crate::step::outcome::{ItemCounts, Outcome, Shown, ShownAll, State};
 use crate::value::measure::count_in_words;
 
 /// The page of one job.
 pub fn page(page: &mut Page, outcome: &Outcome<Shown>) {
     let shown = &outcome.result;
+    if let Some(at) = shown.closed {
+        page.state(
+            Tone::Plain,
+            &format!("CLOSED since {}", when(at, page.look())),
+        );
+        page.say(
+            "The shop's copies were deleted on the record. Nothing of this job is left to do.",
+        );
+        return;
+    }
     match shown.state {
         State::Hold => page.state(Tone::Stop, "ON HOLD"),
         State::Released => {
@@ -20,13 +30,16 @@ pub fn page(page: &mut Page, outcome: &Outcome<Shown>) {
         }
     }
     page.gap();
+    if let Some(note) = &shown.note {
+        page.say(&capital(&format!("{note}.")));
+    }
     if !shown.next.is_empty() {
         page.say("What comes next:");
         page.remedy(&shown.next);
     }
     page.gap();
     for what in &shown.on_hold {
-        page.say(what);
+        page.say(&capital(what));
     }
     if let Some(owner) = &shown.owner {
         page.say(&format!("Owner: {owner}"));
@@ -52,6 +65,7 @@ pub fn all(page: &mut Page, outcome: &Outcome<ShownAll>) {
             |at| format!("since {}", day(at, page.look())),
         );
         match job.state {
+            _ if job.closed.is_some() => page.state(Tone::Plain, &format!("CLOSED: {}", job.job)),
             State::Hold => page.state(Tone::Stop, &format!("ON HOLD: {}", job.job)),
             State::Released => page.state(Tone::Go, &format!("RELEASED: {}", job.job)),
         }
@@ -59,6 +73,9 @@ pub fn all(page: &mut Page, outcome: &Outcome<ShownAll>) {
             "{}, {since}",
             or_unknown(job.owner.as_deref(), "owner")
         ));
+        if let Some(note) = job.note.as_ref().filter(|_| job.closed.is_none()) {
+            page.under(&capital(&format!("{note}.")));
+        }
         if !job.next.is_empty() && !page.quiet() {
             page.remedy(&job.next);
         }
@@ -86,5 +103,5 @@ fn counts(items: &ItemCounts) -> String {
     if parts.is_empty() {
         return "No item is listed yet.".to_owned();
     }
-    format!("Items, folders among them: {}.", listed(&parts))
+    format!("Items, folders and links among them: {}.", listed(&parts))
 }

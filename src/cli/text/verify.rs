@@ -1,6 +1,6 @@
 //! `verify`: what was read back, how, and what differs.
 
-use super::{amount, next, points, some, typed};
+use super::{amount, next, points, short, some};
 use crate::cli::page::{Page, Tone};
 use crate::cli::phrase::{counted, quoted};
 use crate::step::outcome::{CopyAt, Outcome, ReadBack, Verified};
@@ -17,6 +17,7 @@ pub fn page(page: &mut Page, request: &VerifyRequest, outcome: &Outcome<Verified
             "but the bytes may have come from a cache, so this proves little"
         }
     };
+    short(page, outcome);
     let line = format!("Read back and equal: {}, {how}.", amount(seen.verified));
     match (clean, seen.method) {
         (true, ReadBack::Medium) => page.state(Tone::Go, &line),
@@ -32,22 +33,16 @@ pub fn page(page: &mut Page, request: &VerifyRequest, outcome: &Outcome<Verified
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
 
     let mut lines = Vec::new();
-    match outcome.job.as_deref() {
-        Some(path) if clean => lines.push(("", format!("holdpoint inspect {}", typed(Some(path))))),
-        Some(path) => lines.push((
-            "Copy again what differs or is missing:",
-            format!("holdpoint copy {}", typed(Some(path))),
-        )),
-        None if clean && !request.attest => lines.push((
+    if outcome.job.is_none() && clean && !request.attest {
+        lines.push((
             "This machine's own signed statement:",
             format!(
                 "holdpoint verify {} --attest",
                 quoted(request.path.as_os_str())
             ),
-        )),
-        None => {}
+        ));
     }
-    next(page, &lines);
+    next(page, outcome, &lines);
 }
 
 fn part(page: &mut Page, copies: &[CopyAt], says: &str) {

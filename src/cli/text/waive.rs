@@ -1,10 +1,11 @@
 //! `waive`: what may be lost now, or where a must-have is.
 
-use super::{amount, next, points, typed};
+use super::{items, next, points, typed};
 use crate::cli::page::Page;
 use crate::cli::phrase::listed;
-use crate::step::outcome::{Amount, Answered, DecidedBy, How, OpenPoint, Outcome, Waived};
+use crate::step::outcome::{Answered, DecidedBy, How, Outcome, Waived};
 use crate::step::request::{WaiveRequest, WaiveWhat};
+use crate::value::measure::bytes_in_words;
 
 /// The page of a waiver.
 pub fn page(page: &mut Page, request: &WaiveRequest, outcome: &Outcome<Waived>) {
@@ -24,7 +25,11 @@ pub fn page(page: &mut Page, request: &WaiveRequest, outcome: &Outcome<Waived>) 
     let what = match &request.what {
         // A point about no items: nothing is lost by it, a doubt is taken.
         WaiveWhat::Point(id) if set.bytes == 0 => format!("\"{id}\" does not stand in the way"),
-        _ => format!("{} may be lost", amount(Amount::new(set.items, set.bytes))),
+        _ => format!(
+            "{} ({}) may be lost",
+            items(set.items),
+            bytes_in_words(set.bytes)
+        ),
     };
     page.say(&format!(
         "Recorded: {what}. Decided by {who}{how}, because: {}",
@@ -43,23 +48,7 @@ pub fn page(page: &mut Page, request: &WaiveRequest, outcome: &Outcome<Waived>) 
             format!("holdpoint print {job} --paper sheet"),
         ));
     }
-    let step = step_after(&outcome.open_points);
-    lines.push(("", format!("holdpoint {step} {job}")));
-    next(page, &lines);
-}
-
-/// The step that the job is at, by what is still open.
-fn step_after(points: &[OpenPoint]) -> &'static str {
-    let open = |ids: &[&str]| points.iter().any(|point| ids.contains(&point.id.as_str()));
-    if open(&["survey-unfinished"]) {
-        "plan"
-    } else if open(&["not-copied", "changed-items"]) {
-        "copy"
-    } else if open(&["not-verified", "verification-missing", "verification-old"]) {
-        "verify"
-    } else {
-        "release"
-    }
+    next(page, outcome, &lines);
 }
 
 /// The page of an answer to a must-have.
@@ -84,7 +73,5 @@ pub fn answered(page: &mut Page, outcome: &Outcome<Answered>) {
     };
     page.say(&text);
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
-    let step = step_after(&outcome.open_points);
-    let job = typed(outcome.job.as_deref());
-    next(page, &[("", format!("holdpoint {step} {job}"))]);
+    next(page, outcome, &[]);
 }

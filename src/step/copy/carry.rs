@@ -34,6 +34,8 @@ pub struct Errand {
     pub before: GotRow,
     /// Where its folder is.
     pub at: Arc<Place>,
+    /// Destinations that it is not carried to in this run, because they have no room for it (bit mask).
+    pub passed: u64,
 }
 
 /// What carrying came to. Nothing of it counts before the committer has made it durable.
@@ -324,12 +326,11 @@ pub fn carry(
     targets: &Targets<'_>,
     buffers: &Buffers<'_>,
 ) -> Done {
-    let lacking = targets.mask & !errand.before.written;
     let lacking = if errand.before.state == Got::Changed {
         targets.mask
     } else {
-        lacking
-    };
+        targets.mask & !errand.before.written
+    } & !errand.passed;
     let before = errand.before.clone();
     let held = before.written != 0 && matches!(before.state, Got::Whole | Got::Gaps);
     if of.is_copy && !held {

@@ -43,6 +43,11 @@ impl<'a> Feed<'a> {
             return Ok(None);
         };
         let at = self.places.of(item.parent)?;
-        Ok(Some(Errand { item, before, at }))
+        Ok(Some(Errand {
+            item,
+            before,
+            at,
+            passed: 0,
+        }))
     }
 }

@@ -9,6 +9,7 @@ mod carry;
 mod committer;
 mod feed;
 pub mod places;
+mod short;
 mod split;
 mod twins;
 mod watch;
@@ -28,6 +29,7 @@ use buffers::Buffers;
 use carry::{Done, Errand, Nature, Targets, carry};
 use committer::Committer;
 use feed::Feed;
+use short::Short;
 use std::sync::atomic::{AtomicU64, Ordering};
 use watch::{Watch, Watched};
 
@@ -43,7 +45,7 @@ pub fn copy(
     if standing::surveyed(&facts).is_none() {
         return Err(Problem::failed(
             "nothing can be copied before it is known what is there",
-            &job.setup.name,
+            job.shown(),
             "holdpoint plan JOB",
         ));
     }
@@ -80,17 +82,12 @@ pub fn copy(
         ));
         return Err(crate::job::fault_problem(
             &fault,
-            "connect a destination of this job, then holdpoint copy JOB",
+            "connect a destination of this job, then:\nholdpoint copy JOB",
         ));
-    }
-    for (_, fault) in &away {
-        tell(Event::Warn {
-            says: format!("this run writes to the other destinations only: {fault}"),
-        });
     }
     for destination in destinations.iter().flatten() {
         clear_work(*destination).map_err(|fault| {
-            crate::job::fault_problem(&fault, "look at the destination, then holdpoint copy JOB")
+            crate::job::fault_problem(&fault, "look at the destination, then:\nholdpoint copy JOB")
         })?;
     }
     let wanted_again = anew::take_back_lapsed(job)?;
@@ -129,9 +126,13 @@ pub fn copy(
         totals: totals(job)?,
         bytes: 0,
         stopped: None,
+        asked: false,
         rerouted: false,
         troubled: false,
-        failed: Vec::new(),
+        short: Short {
+            away,
+            ..Short::default()
+        },
     };
     run.announce(tell);
     // Another route in mid-copy ends one round and begins the next, with that route's pace.
@@ -232,10 +233,12 @@ struct Run<'a, 'b> {
     totals: [ClassTotal; 4],
     bytes: u64,
     stopped: Option<String>,
+    /// It was stopped as somebody asked: by a signal, at a limit.
+    asked: bool,
     rerouted: bool,
     /// Something did not read, or the source went away: the forecast is not what it was.
     troubled: bool,
-    failed: Vec<(usize, Fault)>,
+    short: Short,
 }
 
 impl Run<'_, '_> {
@@ -341,7 +344,14 @@ impl Run<'_, '_> {
                 if errands.is_empty() {
                     break;
                 }
-                for errand in errands {
+                for mut errand in errands {
+                    let destinations = self.destinations;
+                    if !self
+                        .short
+                        .has_room(&mut errand, destinations, committer.mask)
+                    {
+                        continue;
+                    }
                     let targets = Targets {
                         all: self.destinations,
                         mask: committer.mask,
@@ -359,7 +369,7 @@ impl Run<'_, '_> {
             committer.commit().map_err(|e| ledger_problem(&e))?;
         }
         self.tell_classes(&committer, tell);
-        self.failed.append(&mut committer.failed);
+        self.short.failed.append(&mut committer.failed);
         for (place, (items, bytes, gaps)) in committer.tally.by_class.iter().enumerate() {
             self.totals[place].done_items += items;
             self.totals[place].done_bytes += bytes;
@@ -406,9 +416,17 @@ impl Run<'_, '_> {
         let counts = crate::step::counts(job)?;
         let remaining = crate::step::state::remaining(job)?;
         let sum = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?;
+        let stopped = self
+            .stopped
+            .as_deref()
+            .filter(|_| remaining > 0 && !self.asked);
+        let short = self.short.problem(job, stopped);
         job.record(&FactBody::Copied {
             remaining,
-            stopped: self.stopped.clone(),
+            stopped: match &short {
+                Some(short) => Some(short.what.clone()),
+                None => self.stopped.clone(),
+            },
             rows: sum.to_string(),
         })?;
         if self.troubled {
@@ -424,17 +442,6 @@ impl Run<'_, '_> {
                 }
             }
         }
-        for (number, fault) in &self.failed {
-            let path = job
-                .setup
-                .destinations
-                .get(*number)
-                .map(|d| d.to.text.clone())
-                .unwrap_or_default();
-            tell(Event::Warn {
-                says: format!("nothing more was written to {path}: {fault}"),
-            });
-        }
         for warning in job.snapshot() {
             tell(Event::Warn { says: warning });
         }
@@ -446,26 +453,15 @@ impl Run<'_, '_> {
             remaining,
         };
         let points = crate::step::points_now(job)?;
-        let all_failed = !self.failed.is_empty() && remaining > 0 && self.stopped.is_none();
-        if all_failed {
-            let fault = self
-                .failed
-                .first()
-                .map(|(_, fault)| fault.to_string())
-                .unwrap_or_default();
-            return Err(Problem::stopped(
-                format!("copying stopped, {remaining} items remain: {fault}"),
-                job.dir.display().to_string(),
-                "make room or connect the destination again, then holdpoint copy JOB goes on from there",
-            ));
-        }
         // A destination that could not be written to the end is work left over, even where another one has it all.
-        let exit = if self.stopped.is_some() && remaining > 0 || !self.failed.is_empty() {
+        let exit = if self.stopped.is_some() && remaining > 0 || short.is_some() {
             Exit::Stopped
         } else {
             Exit::Done
         };
-        Ok(Outcome::done(&job.dir, result, points).ending(exit))
+        let mut outcome = Outcome::done(&job.dir, result, points).ending(exit);
+        outcome.short = short;
+        Ok(outcome)
     }
 }
 
@@ -487,8 +483,14 @@ impl Foreman for Steering<'_, '_, '_, '_> {
         if self.run.stopped.is_some() || self.run.rerouted || self.committer.mask == 0 {
             return Ok(None);
         }
-        let Some(errand) = self.feed.next(self.committer.mask)? else {
-            return Ok(None);
+        let (destinations, mask) = (self.run.destinations, self.committer.mask);
+        let errand = loop {
+            let Some(mut errand) = self.feed.next(mask)? else {
+                return Ok(None);
+            };
+            if self.run.short.has_room(&mut errand, destinations, mask) {
+                break errand;
+            }
         };
         match self.run.watch.look(self.tell) {
             Ok(Watched::GoOn) => {}
@@ -501,6 +503,7 @@ impl Foreman for Steering<'_, '_, '_, '_> {
         }
         if self.run.stopped.is_none() {
             self.run.stopped = self.run.stop_reason(self.run.bytes);
+            self.run.asked = self.run.stopped.is_some();
         }
         if self.run.stopped.is_some() {
             return Ok(None);

@@ -98,7 +98,12 @@ pub fn link_all(
         // A link that one destination refused is carried as a file there; it is no reason to give the destination up.
         failed.clear();
         committer.add(Done {
-            errand: Errand { item, before, at },
+            errand: Errand {
+                item,
+                before,
+                at,
+                passed: 0,
+            },
             got: now,
             failed,
             source_gone: None,
@@ -121,6 +126,7 @@ pub fn left_over(
                 at: places.of(item.parent)?,
                 item,
                 before,
+                passed: 0,
             })
         })
         .collect()

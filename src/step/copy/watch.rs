@@ -145,7 +145,7 @@ impl<'a, 'b> Watch<'a, 'b> {
             self.job.bench.clock().rest(COOLING);
         }
         Ok(Some(
-            "the drive does not cool down; give it air, then holdpoint copy goes on".into(),
+            "the drive does not cool down; give it air, then go on".into(),
         ))
     }
 }

@@ -120,7 +120,7 @@ fn refused(
 fn allow(job: &Job<'_>, request: &GuardRequest, place: (usize, usize)) -> Result<Allowed, Stop> {
     if job.setup.drives.is_empty() {
         return refuse(
-            "this job holds a folder, and a folder's release never covers the drive beneath it; open a job for the whole drive with holdpoint open --drive",
+            "this job holds a folder, and a folder's release never covers the drive beneath it; open a job for the whole drive",
         );
     }
     let drive = present::which(job, request.drive.as_deref())?;
@@ -158,18 +158,10 @@ fn allow(job: &Job<'_>, request: &GuardRequest, place: (usize, usize)) -> Result
 fn released(job: &Job<'_>, kept: &DriveKept, drive: usize, path: &Path) -> Result<(), Stop> {
     let (holds, changed, _) = recheck::judge(job, Some(path), Some(drive))?;
     if !holds {
-        let side = |value: &Option<String>| value.clone().unwrap_or_else(|| "not known".to_owned());
         let mut reasons: Vec<String> = changed
             .iter()
             .take(MOST_REASONS)
-            .map(|c| {
-                format!(
-                    "{}: {} at the release, {} now",
-                    c.what,
-                    side(&c.before),
-                    side(&c.now)
-                )
-            })
+            .map(crate::step::outcome::Change::in_words)
             .collect();
         if changed.len() > MOST_REASONS {
             reasons.push(format!("and {} more", changed.len() - MOST_REASONS));
@@ -180,7 +172,7 @@ fn released(job: &Job<'_>, kept: &DriveKept, drive: usize, path: &Path) -> Resul
         recheck::certificate_bytes(job).and_then(|bytes| CertificateBody::parse(&bytes).ok());
     match body {
         Some(body) if !body.holds_at(job.now()) => refuse(format!(
-            "the certificate is in force from {} to {}, and it is {}",
+            "the certificate is in force from {:.0} to {:.0}, and it is {:.0}",
             body.issued,
             body.expires,
             job.now()
@@ -328,7 +320,7 @@ fn run(
         run: Some(number),
     })?;
     // The record on the other destinations is the older one until the next step; that loses nothing.
-    let _warnings = job.snapshot();
+    let warnings = job.snapshot();
     let mut points = Vec::new();
     if !held && !is_image {
         points.push(OpenPoint {
@@ -339,10 +331,7 @@ fn run(
             ),
             lost: "nothing of this job; the drive can be written to".to_owned(),
             evidence: why,
-            remedy: format!(
-                "holdpoint recheck {}",
-                crate::step::show::shell_word(&job.dir.display().to_string())
-            ),
+            remedy: format!("holdpoint recheck {}", job.typed()),
             who: Who::Nobody,
             count: 1,
         });
@@ -357,5 +346,7 @@ fn run(
     } else {
         Exit::Failed
     };
-    Ok(Outcome::done(&job.dir, result, points).ending(ending))
+    Ok(Outcome::done(&job.dir, result, points)
+        .ending(ending)
+        .warning(warnings))
 }

@@ -7,9 +7,7 @@
 //! device than the source and than every destination before it; under a practice policy it
 //! counts all the same, and everything issued says so.
 
-use crate::job::{
-    DestinationKept, FolderKept, Job, KeptPath, Setup, fault_problem, ledger_problem,
-};
+use crate::job::{FolderKept, Job, KeptPath, Setup, fault_problem, ledger_problem};
 use crate::ledger::{FactBody, Ledger, LedgerError};
 use crate::policy::Policy;
 use crate::port::{Bench, FaultKind, Tree};
@@ -17,11 +15,14 @@ use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{DestinationSeen, DriveOnHold, Opened, Outcome, Problem, State};
 use crate::step::request::{MustHaves, OpenRequest, Source};
 use crate::value::{Blake3, Moment, Name};
-use places::{OnHold, check_places, name_job, settle_destination};
-use std::path::{Path, PathBuf};
+use places::{OnHold, check_places, name_job, settle_destinations};
+use std::path::Path;
 
+mod amend;
 mod drives;
 mod places;
+
+pub use amend::amend;
 
 /// Starts a job.
 pub fn open(
@@ -31,6 +32,7 @@ pub fn open(
     tell: Tell<'_>,
 ) -> Result<Outcome<Opened>, Problem> {
     tell(Event::Started { step: Step::Open });
+    crate::job::right_clock(bench)?;
     let (policy, policy_text) = choose_policy(bench, request)?;
     if let Some(replies) = &request.replies {
         bench.replies(replies).map_err(|fault| {
@@ -47,25 +49,20 @@ pub fn open(
             let (drives, on_hold) = drives::look(bench, paths)?;
             (None, drives, on_hold)
         }
+        Source::OfTheJob => {
+            return Err(Problem::usage(
+                "nothing was named to put on hold",
+                "",
+                "name it with --drive PATH (a device or image) or --folder DIR",
+            ));
+        }
     };
     let root = folder.as_ref().map(|folder| folder.path.path());
     let id = make_id(bench, now, &request.source);
-    let tos = check_places(bench, request, root.as_deref())?;
+    let tos = check_places(bench, &request.to, root.as_deref())?;
     let (name, dir) = name_job(bench, request, &tos, now)?;
-    let mut destinations: Vec<DestinationKept> = Vec::new();
-    for (number, to) in tos.iter().enumerate() {
-        let kept = settle_destination(
-            bench,
-            &policy,
-            &on_hold,
-            &destinations,
-            number,
-            to,
-            &name,
-            &id,
-        )?;
-        destinations.push(kept);
-    }
+    let destinations =
+        settle_destinations(bench, &policy, &on_hold, Vec::new(), &tos, (&name, &id))?;
     let replies = match &request.replies {
         Some(path) => Some(KeptPath::of(&bench.absolute(path).map_err(|fault| {
             fault_problem(&fault, "name a folder of recorded replies").on_path(path)
@@ -101,7 +98,10 @@ pub fn open(
     let ledger = make_ledger(&dir.join(Ledger::FILE))
         .map_err(|e| ledger_problem(&e))
         .and_then(|ledger| keep(&ledger, now, &setup).map(|()| ledger))
-        .inspect_err(|_| drives::let_go(bench, &setup.drives, tell))?;
+        .inspect_err(|_| {
+            drives::let_go(bench, &setup.drives, tell);
+            places::unsettle(bench, &setup.destinations);
+        })?;
     let job = Job::with(bench, ledger, dir)?;
     crate::step::assess::first_readings(&job)?;
     let job = drives::name_by_reading(job)?;
@@ -111,122 +111,8 @@ pub fn open(
     }
     tell(Event::Finished);
     let points = crate::step::points_now(&job)?;
-    Ok(Outcome::done(&job.dir, opened(&job, drives), points))
-}
-
-/// Adds answers of the intake to a job that is open already. Nothing else of it changes. A bad symptom is not taken back
-/// by a milder answer: it stays until the owner has decided to go on, and both answers stand in the record.
-pub fn amend(job: Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Problem> {
-    refuse_another_job(&job, request)?;
-    let mut setup = job.setup.clone();
-    let answers = [
-        request.owner.is_some(),
-        request.technician.is_some(),
-        request.symptom.is_some(),
-        request.memory.is_some(),
-        request.machine.is_some(),
-        request.must_have.is_some(),
-    ];
-    if !answers.contains(&true) {
-        return Err(Problem::usage(
-            "this job is open already, and no answer was given",
-            job.dir.display().to_string(),
-            "add --owner, --technician, --symptom, --memory, --machine or --must-have; or choose another --job for a new one",
-        ));
-    }
-    setup.owner = request.owner.clone().or(setup.owner);
-    setup.technician = request.technician.clone().or(setup.technician);
-    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    let now = job.now();
-    let since = setup.opened;
-    if let Some(symptom) = request.symptom {
-        let before = setup.symptom;
-        setup.answer(
-            "symptom",
-            (before.map(|s| s.word()), since),
-            (symptom.word(), now),
-        );
-        let milder = job.has_bad_symptom() && !symptom.is_bad();
-        if !milder || crate::step::state::refer_decided(&facts) {
-            setup.symptom = Some(symptom);
-        }
-    }
-    if let Some(memory) = request.memory {
-        let before = setup.memory;
-        setup.answer(
-            "memory",
-            (before.map(|m| m.word()), since),
-            (memory.word(), now),
-        );
-        setup.memory = Some(memory);
-    }
-    setup.machine = request.machine.or(setup.machine);
-    if request.machine.is_some() {
-        setup.others = drives::others(job.bench, &setup.drives, setup.machine);
-    }
-    if let Some(must_have) = &request.must_have {
-        // Earlier must-haves keep their numbers, because answers refer to them.
-        let mut list = setup.must_haves.unwrap_or_default();
-        list.extend(
-            must_have_list(must_have)
-                .into_iter()
-                .filter(|text| !list.contains(text))
-                .collect::<Vec<_>>(),
-        );
-        setup.must_haves = Some(list);
-    }
-    keep(&job.ledger, now, &setup)?;
-    let Job {
-        bench, ledger, dir, ..
-    } = job;
-    let renewed = Job::with(bench, ledger, dir)?;
-    // What was judged before an answer is judged again with it.
-    crate::step::assess::judge_again(&renewed)?;
-    let drives = drives::shown(&renewed)?;
-    Ok(Outcome::done(
-        &renewed.dir,
-        opened(&renewed, drives),
-        crate::step::points_now(&renewed)?,
-    ))
-}
-
-/// A source or a destination that the job does not have would silently not be on hold, or hold no copy.
-fn refuse_another_job(job: &Job<'_>, request: &OpenRequest) -> Result<(), Problem> {
-    let (sources, of_this): (&[PathBuf], Vec<PathBuf>) = match &request.source {
-        Source::Folder(path) => (
-            std::slice::from_ref(path),
-            job.setup.folder.iter().map(|f| f.path.path()).collect(),
-        ),
-        Source::Drives(paths) => (
-            paths,
-            job.setup.drives.iter().map(|d| d.path.path()).collect(),
-        ),
-    };
-    let to: Vec<PathBuf> = (job.setup.destinations.iter())
-        .map(|kept| kept.to.path())
-        .collect();
-    let strange = |paths: &[PathBuf], known: &[PathBuf]| {
-        let found = paths.iter().find(|path| {
-            let absolute = job
-                .bench
-                .absolute(path)
-                .unwrap_or_else(|_| path.to_path_buf());
-            // A kept path may be a name that leads there.
-            !known.iter().any(|known| {
-                *known == absolute
-                    || (job.bench.absolute(known)).is_ok_and(|known| known == absolute)
-            })
-        });
-        found.map(|path| path.display().to_string())
-    };
-    match strange(sources, &of_this).or_else(|| strange(&request.to, &to)) {
-        None => Ok(()),
-        Some(path) => Err(Problem::usage(
-            "this job was opened without it, and keeps the source and the destinations that it was opened with",
-            path,
-            "leave it out to answer questions of this job; or choose another --job for a new one",
-        )),
-    }
+    let outcome = Outcome::done(&job.dir, opened(&job, drives), points);
+    Ok(crate::step::show::onward(&job, outcome))
 }
 
 /// Keeps what the job knows of its drives, places and answers, as a fact.
@@ -259,8 +145,8 @@ fn choose_policy(bench: &dyn Bench, request: &OpenRequest) -> Result<(Policy, St
     let failed = |e: crate::policy::PolicyFault| {
         Problem::failed(
             e.to_string(),
-            "--policy",
-            "correct the policy (holdpoint policy check FILE), or use home, business or practice",
+            name.to_string(),
+            "use home, business or practice; or correct the policy, then:\nholdpoint policy check FILE",
         )
     };
     if let Some(text) = Policy::builtin_text(&name) {
@@ -335,6 +221,7 @@ fn make_id(bench: &dyn Bench, now: Moment, source: &Source) -> String {
     let paths = match source {
         Source::Folder(path) => std::slice::from_ref(path),
         Source::Drives(paths) => paths,
+        Source::OfTheJob => &[],
     };
     for path in paths {
         hasher.update(KeptPath::of(path).raw.as_bytes());

@@ -28,11 +28,11 @@ pub struct OnHold {
 /// The destinations made absolute; none lies in the source, nor the source in one.
 pub fn check_places(
     bench: &dyn Bench,
-    request: &OpenRequest,
+    tos: &[PathBuf],
     folder: Option<&Path>,
 ) -> Result<Vec<PathBuf>, Problem> {
     let mut out: Vec<PathBuf> = Vec::new();
-    for to in &request.to {
+    for to in tos {
         let shown = KeptPath::of(to).text;
         let to = bench.absolute(to).map_err(|fault| {
             fault_problem(&fault, "name a destination folder that exists").on_path(to)
@@ -190,17 +190,47 @@ fn first_local(bench: &dyn Bench, tos: &[PathBuf]) -> Option<PathBuf> {
         .cloned()
 }
 
-#[allow(clippy::too_many_arguments)] // one call; a struct for it would only name the same eight things again
-pub fn settle_destination(
+/// Settles one destination after the other, each with the number behind those before it. Where one fails, the new ones
+/// are as they were before, so that the same command can be given again.
+pub fn settle_destinations(
+    bench: &dyn Bench,
+    policy: &Policy,
+    on_hold: &OnHold,
+    mut kept: Vec<DestinationKept>,
+    tos: &[PathBuf],
+    of_job: (&str, &str),
+) -> Result<Vec<DestinationKept>, Problem> {
+    let before = kept.len();
+    for to in tos {
+        match settle(bench, policy, on_hold, &kept, to, of_job) {
+            Ok(settled) => kept.push(settled),
+            Err(problem) => {
+                unsettle(bench, kept.get(before..).unwrap_or_default());
+                return Err(problem);
+            }
+        }
+    }
+    Ok(kept)
+}
+
+/// Takes back what settling wrote, where the job could not be opened after all.
+pub fn unsettle(bench: &dyn Bench, kept: &[DestinationKept]) {
+    for settled in kept {
+        let opened = bench.destination(&settled.folder.path(), false);
+        // What cannot be taken back shows at the next try.
+        let _ = opened.and_then(|destination| destination.remove(ID_FILE));
+    }
+}
+
+fn settle(
     bench: &dyn Bench,
     policy: &Policy,
     on_hold: &OnHold,
     before: &[DestinationKept],
-    number: usize,
     to: &Path,
-    name: &str,
-    id: &str,
+    (name, id): (&str, &str),
 ) -> Result<DestinationKept, Problem> {
+    let number = before.len();
     let shown = KeptPath::of(to).text;
     let failed = |fault: crate::port::Fault| {
         fault_problem(&fault, "name a destination that can be written to").on_path(to)
@@ -222,7 +252,7 @@ pub fn settle_destination(
         return Err(Problem::failed(
             "a job's copy is in that folder already",
             KeptPath::of(&folder).text,
-            "choose another --job name",
+            "choose another --job name; where that job was never finished opening, remove the folder",
         ));
     }
     let destination_id = format!("{id}-{number}");

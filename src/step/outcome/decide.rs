@@ -87,6 +87,17 @@ pub struct Change {
     pub now: Option<String>,
 }
 
+impl Change {
+    /// "size: 500 at the release, 400 now"; what was not known then is told as it is now.
+    pub fn in_words(&self) -> String {
+        let now = self.now.as_deref().unwrap_or("not known");
+        match &self.before {
+            Some(before) => format!("{}: {before} at the release, {now} now", self.what),
+            None => format!("{}: {now}", self.what),
+        }
+    }
+}
+
 /// Result of `guard`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Guarded {

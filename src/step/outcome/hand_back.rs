@@ -58,8 +58,14 @@ pub struct Shown {
     pub state: State,
     /// Its items by state.
     pub items: ItemCounts,
-    /// The next command.
+    /// The next command, whole; words in capitals are filled in by hand. Empty when nothing is left to do.
     pub next: String,
+    /// What has to be said of the record itself: that it is a copy, or that a newer program wrote it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub note: Option<String>,
+    /// When the shop's copies were deleted on the record. For the text.
+    #[serde(skip)]
+    pub closed: Option<Moment>,
     /// When the certificate expires. For the text; scripts read it in the certificate.
     #[serde(skip)]
     pub until: Option<Moment>,
@@ -115,8 +121,14 @@ pub struct JobLine {
     pub owner: Option<String>,
     /// When it was opened; `null` = its ledger could not be read.
     pub opened: Option<Moment>,
-    /// The next command.
+    /// The next command; empty when nothing is left to do.
     pub next: String,
+    /// What has to be said of the record itself, or why it could not be read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub note: Option<String>,
+    /// When the shop's copies were deleted on the record. For the text.
+    #[serde(skip)]
+    pub closed: Option<Moment>,
 }
 
 /// Result of `demo`.

@@ -80,17 +80,47 @@ pub struct Outcome<T> {
     pub open_points: Vec<OpenPoint>,
     /// How the process ends.
     pub exit: Exit,
+    /// The command that comes next, for the text; `None` = nothing does, or it was not asked.
+    pub next: Option<String>,
+    /// Why less was done than was asked, although there is a result.
+    pub short: Option<Problem>,
+    /// What has to be said beside the result, of a step that tells nothing while it works.
+    pub warnings: Vec<String>,
 }
 
 impl<T> Outcome<T> {
+    /// A result that is about no job.
+    pub fn alone(result: T) -> Self {
+        Self {
+            job: None,
+            result,
+            open_points: Vec::new(),
+            exit: Exit::Done,
+            next: None,
+            short: None,
+            warnings: Vec::new(),
+        }
+    }
+
     /// A step that did its work on `job`.
     pub fn done(job: &Path, result: T, open_points: Vec<OpenPoint>) -> Self {
         Self {
             job: Some(job.to_owned()),
-            result,
             open_points,
-            exit: Exit::Done,
+            ..Self::alone(result)
         }
+    }
+
+    /// The same, saying these beside the result.
+    pub fn warning(mut self, warnings: Vec<String>) -> Self {
+        self.warnings = warnings;
+        self
+    }
+
+    /// The same, saying why less was done than was asked.
+    pub fn short(mut self, problem: Problem) -> Self {
+        self.short = Some(problem);
+        self
     }
 
     /// The same with another exit code.
@@ -169,6 +199,13 @@ impl Problem {
     /// The same, saying on which path.
     pub fn on_path(mut self, path: &Path) -> Self {
         self.on = PathText::of(path).path;
+        self
+    }
+
+    /// The same with the job's folder in the commands of the next step.
+    pub fn for_job(mut self, job: &Path) -> Self {
+        let typed = format!(" {}", crate::value::typed(job.as_os_str()));
+        self.next = self.next.replace(" JOB", &typed);
         self
     }
 

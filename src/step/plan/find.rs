@@ -103,7 +103,7 @@ pub fn find(job: &Job<'_>, path: &[u8]) -> Result<Meant, Problem> {
         Problem::failed(
             "no item has this path",
             shown,
-            "give the path as holdpoint plan JOB --list shows it; on drives with its volume before it, as in drive1-volume3/Users",
+            "give the path as this shows it; on drives with its volume before it, as in drive1-volume3/Users:\nholdpoint plan JOB --list",
         )
     })
 }
@@ -190,6 +190,15 @@ pub fn everything_below(job: &Job<'_>, meant: &Meant) -> Result<Vec<(ItemRow, Go
 /// The volume that a person means by a drive (its number from 1, serial or path) and the volume's number on it.
 pub fn volume(job: &Job<'_>, drive: &str, number: u32) -> Result<VolumeKept, Problem> {
     let drives = &job.setup.drives;
+    if drives.is_empty() {
+        return Err(Problem::failed(
+            "this job holds a folder, and a folder is not given up as a volume",
+            job.shown(),
+            "give up what is open in it; or, when the owner wants nothing of it:\nholdpoint waive JOB --no-rescue --decided-by owner --how signed --name NAME --reason TEXT",
+        ));
+    }
+    // A path means the same drive however it is typed.
+    let absolute = job.bench.absolute(std::path::Path::new(drive)).ok();
     let place = drives
         .iter()
         .position(|kept| {
@@ -197,6 +206,9 @@ pub fn volume(job: &Job<'_>, drive: &str, number: u32) -> Result<VolumeKept, Pro
                 .as_deref()
                 .is_some_and(|own| own.trim() == drive)
                 || kept.path.text == drive
+                || absolute
+                    .as_ref()
+                    .is_some_and(|path| *path == kept.path.path())
         })
         .or_else(|| drive.parse::<usize>().ok().and_then(|n| n.checked_sub(1)))
         .filter(|place| *place < drives.len());
@@ -216,8 +228,8 @@ pub fn volume(job: &Job<'_>, drive: &str, number: u32) -> Result<VolumeKept, Pro
                 "this job has no volume {drive}:{number}; there is {}",
                 if there.is_empty() { "none" } else { &there }
             ),
-            job.setup.name.clone(),
-            "holdpoint plan JOB lists what there is",
+            job.shown(),
+            "holdpoint plan JOB",
         )
     })
 }

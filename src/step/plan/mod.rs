@@ -55,7 +55,7 @@ pub fn plan(
     let classer = Classer::new(&job.policy);
     let walked = match &job.setup.folder {
         Some(kept) => {
-            let again = "connect the folder on hold again, then holdpoint plan JOB";
+            let again = "connect the folder on hold again, then:\nholdpoint plan JOB";
             let tree = job
                 .tree()
                 .map_err(|fault| fault_problem(&fault, again).on_path(&kept.path.path()))?;
@@ -90,7 +90,6 @@ pub fn plan(
         tree: digest,
         rows,
     })?;
-    check_room(job, tell)?;
     for warning in job.snapshot() {
         tell(Event::Warn { says: warning });
     }
@@ -224,57 +223,6 @@ pub fn survey_digest(job: &Job<'_>) -> Result<Blake3, Problem> {
         })
         .map_err(|e| ledger_problem(&e))?;
     Ok(Blake3(*hasher.finalize().as_bytes()))
-}
-
-/// Says when a destination cannot take what is planned: room, entries, largest file.
-fn check_room(job: &Job<'_>, tell: Tell<'_>) -> Result<(), Problem> {
-    let ledger = &job.ledger;
-    let row = ledger.db().query_row(
-        "SELECT coalesce(sum(bytes), 0), count(*), coalesce(max(bytes), 0) FROM item LEFT JOIN got ON got.item = item.id
-         WHERE item.kind = 0 AND item.want = 0 AND item.twin = 0 AND (got.item IS NULL OR got.written = 0)",
-        [],
-        |row| Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64, row.get::<_, i64>(2)? as u64)),
-    );
-    let (bytes, files, largest) = ledger
-        .doing("adding up", row)
-        .map_err(|e| ledger_problem(&e))?;
-    for (number, kept) in job.setup.destinations.iter().enumerate() {
-        let Ok(facts) = job
-            .destination(number)
-            .and_then(|destination| destination.facts())
-        else {
-            continue;
-        };
-        let needs = bytes.saturating_add(files.saturating_mul(4096)) + (64 << 20);
-        if facts.free_bytes < needs {
-            let says = format!(
-                "{} has {} free, and copying needs about {}",
-                kept.to.text,
-                crate::value::measure::bytes_in_words(facts.free_bytes),
-                crate::value::measure::bytes_in_words(needs)
-            );
-            tell(Event::Warn { says });
-        }
-        if facts.free_entries.is_some_and(|free| free < files) {
-            tell(Event::Warn {
-                says: format!(
-                    "{} has room for {} more files only",
-                    kept.to.text,
-                    facts.free_entries.unwrap_or(0)
-                ),
-            });
-        }
-        if facts.largest_file.is_some_and(|most| most < largest) {
-            tell(Event::Warn {
-                says: format!(
-                    "{} cannot hold files larger than {}; some are larger",
-                    kept.to.text,
-                    crate::value::measure::bytes_in_words(facts.largest_file.unwrap_or(0))
-                ),
-            });
-        }
-    }
-    Ok(())
 }
 
 /// What the plan says, from the ledger.

@@ -141,5 +141,21 @@ pub fn steps(job: &Job<'_>) -> Result<Vec<OrderStep>, LedgerError> {
             }),
         }
     }
+    // Further names of one file have no place of their own: they come with it.
+    let sql = "SELECT class, count(*), coalesce(sum(bytes), 0) FROM item WHERE kind = 0 AND want = 0 AND twin <> 0 AND marks & ?1 = 0 GROUP BY class";
+    let mut query = ledger.doing("counting further names", ledger.db().prepare(sql))?;
+    let mut rows = ledger.doing("counting further names", query.query([no_content_marks()]))?;
+    while let Some(row) = ledger.doing("counting further names", rows.next())? {
+        let read = (|| {
+            let number = |at: usize| row.get::<_, i64>(at).map(|n| n as u64);
+            Ok((number(0)?, number(1)?, number(2)?))
+        })();
+        let (class, items, bytes) = ledger.doing("counting further names", read)?;
+        let class = Class::ALL.get(class as usize).copied();
+        if let Some(step) = out.iter_mut().rev().find(|step| Some(step.class) == class) {
+            step.items += items;
+            step.bytes += bytes;
+        }
+    }
     Ok(out)
 }

@@ -199,7 +199,7 @@ impl Walk<'_> {
                 Err(Trouble::Source(fault)) if pending.id == 0 || fault.kind == FaultKind::Gone => {
                     return Err(crate::job::fault_problem(
                         &fault,
-                        "connect the source again, then holdpoint plan JOB",
+                        "connect the source again, then:\nholdpoint plan JOB",
                     ));
                 }
                 Err(Trouble::Source(fault)) => {

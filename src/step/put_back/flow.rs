@@ -527,7 +527,7 @@ fn no_copy(item: &ItemRow, got: &GotRow) -> Option<(String, Loss)> {
         }
         _ if item.marks.has(Mark::Unreadable) => known("it could not be looked at on the source"),
         _ => Some((
-            "it was never copied (holdpoint copy JOB, while the source is there)".into(),
+            "it was never copied; that can be done only while the source is there".into(),
             Loss::New,
         )),
     }

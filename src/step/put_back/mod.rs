@@ -22,9 +22,9 @@ use crate::job::{Job, KeptPath, fault_problem, ledger_problem};
 use crate::ledger::{Fact, FactBody, LedgerError, standing};
 use crate::port::{Destination, Fault, FaultKind, Recipient};
 use crate::step::event::{Event, Step, Tell};
-use crate::step::outcome::{Exit, Outcome, Problem, PutBack};
+use crate::step::outcome::{Exit, OpenPoint, Outcome, Problem, PutBack, State};
 use crate::step::plan::find::{bases, find};
-use crate::step::plan::people::{own_name, profile_folders};
+use crate::step::plan::people::{NOBODY, own_name, profile_folders};
 use crate::step::request::PutBackRequest;
 use chosen::{Chosen, Person};
 use flow::Flow;
@@ -44,8 +44,16 @@ pub fn put_back(
     if standing::is_closed(&facts) {
         return Err(Problem::failed(
             "this job is closed: its copies were deleted on the record",
-            job.setup.name.clone(),
+            job.shown(),
             "ask the owner for the copy that they were given",
+        ));
+    }
+    let copied = |body: &FactBody| matches!(body, FactBody::Copied { .. } | FactBody::Batch { .. });
+    if !facts.iter().any(|fact| copied(&fact.body)) {
+        return Err(Problem::failed(
+            "nothing was copied yet, so there is nothing to put back",
+            job.shown(),
+            crate::step::show::next_command(job, &facts, State::Hold, &[]).unwrap_or_default(),
         ));
     }
     let maps = maps(job, request)?;
@@ -67,7 +75,8 @@ pub fn put_back(
     tell(Event::Finished);
     if done.stopped {
         // Not on the record as put back: what is missing would look accepted. Going on finds what is there.
-        return Ok(Outcome::done(&job.dir, done.result, Vec::new()).ending(Exit::Stopped));
+        let points = open_points(job, &facts)?;
+        return Ok(Outcome::done(&job.dir, done.result, points).ending(Exit::Stopped));
     }
     job.record(&FactBody::PutBack {
         to: shown,
@@ -86,7 +95,16 @@ pub fn put_back(
     } else {
         Exit::Done
     };
-    Ok(Outcome::done(&job.dir, done.result, Vec::new()).ending(exit))
+    let points = open_points(job, &facts)?;
+    Ok(Outcome::done(&job.dir, done.result, points).ending(exit))
+}
+
+/// What stands in the way of wiping; a release that was given and not made void was for what comes back now.
+fn open_points(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<OpenPoint>, Problem> {
+    if crate::step::show::was_released(facts) {
+        return Ok(Vec::new());
+    }
+    crate::step::show::points(job, facts)
 }
 
 /// Checks where things are to go, and opens it.
@@ -127,7 +145,7 @@ fn open_recipient(
         return Err(Problem::hold(
             "that is the folder on hold: it was never released, so it still holds what was saved, and writing into it would change the source",
             shown,
-            "release the job first (holdpoint release JOB), or name another folder",
+            "name another folder with --to, or release the job first:\nholdpoint release JOB",
         ));
     }
     let recipient = bench.recipient(&to).map_err(failed)?;
@@ -162,7 +180,7 @@ fn reachable<'d>(
     );
     Err(fault_problem(
         first.unwrap_or(&none),
-        "connect a destination of this job, then holdpoint put-back JOB --to DIR",
+        "connect a destination of this job, then:\nholdpoint put-back JOB --to DIR",
     ))
 }
 
@@ -174,7 +192,7 @@ fn maps(job: &Job<'_>, request: &PutBackRequest) -> Result<Vec<Map>, Problem> {
             Problem::usage(
                 format!("--map FROM=TO cannot be followed: {why}"),
                 shown.clone(),
-                "name a path of the job as holdpoint plan JOB --list shows it, and a path below --to",
+                "name a path below --to, and a path of the job as this shows it:\nholdpoint plan JOB --list",
             )
         })?;
         let meant = find(job, &map.from.join(&b'/')).map_err(|found| {
@@ -302,10 +320,11 @@ fn person(job: &Job<'_>, name: &str) -> Result<Person, Problem> {
         }
     }
     let all = own_name(job);
-    if profiles.is_empty() && all.to_lowercase() == name.to_lowercase() {
+    let everybody = [all.to_lowercase(), NOBODY.to_owned()];
+    if profiles.is_empty() && everybody.contains(&name.to_lowercase()) {
         return Ok(Person::Within(Vec::new()));
     }
-    if !profiles.is_empty() && name == crate::step::plan::people::NOBODY {
+    if !profiles.is_empty() && name == NOBODY {
         return Ok(Person::Outside(
             profiles.into_iter().map(|profile| profile.parts).collect(),
         ));
@@ -321,7 +340,7 @@ fn person(job: &Job<'_>, name: &str) -> Result<Person, Problem> {
             known.join(", ")
         ),
         name.to_owned(),
-        "name a profile as holdpoint plan JOB shows it",
+        "name a profile as this shows it:\nholdpoint plan JOB",
     ))
 }
 

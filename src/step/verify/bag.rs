@@ -73,10 +73,5 @@ pub fn verify_bag(
         method,
     };
     let exit = if whole { Exit::Done } else { Exit::Failed };
-    Ok(Outcome {
-        job: None,
-        result,
-        open_points: Vec::new(),
-        exit,
-    })
+    Ok(Outcome::alone(result).ending(exit))
 }

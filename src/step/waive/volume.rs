@@ -44,8 +44,8 @@ pub fn waive(
     if open.is_empty() && set.is_empty() {
         return Err(Problem::failed(
             format!("nothing of volume {about} is open: there is nothing to give up"),
-            job.setup.name.clone(),
-            "holdpoint show JOB lists what is open",
+            job.shown(),
+            "holdpoint show JOB",
         ));
     }
     second_look(job, &about)?;
@@ -98,9 +98,11 @@ fn second_look(job: &Job<'_>, about: &str) -> Result<(), Problem> {
     }
     Err(Problem::hold(
         format!(
-            "giving up the whole volume {about} wants a second look: look again at what lies on it (holdpoint plan JOB), with the owner"
+            "giving up the whole volume {about} wants a second look: look again, with the owner, at what lies on it"
         ),
-        job.setup.name.clone(),
-        format!("give the same command again {minutes} minutes after the first time"),
+        job.shown(),
+        format!(
+            "holdpoint plan JOB\ngive the same command again {minutes} minutes after the first time"
+        ),
     ))
 }

@@ -54,6 +54,9 @@ impl Canned {
             result,
             open_points: points(),
             exit: self.exit.get(),
+            next: Some(format!("holdpoint release {}", job().display())),
+            short: None,
+            warnings: Vec::new(),
         })
     }
 }
@@ -225,6 +228,8 @@ impl Engine for Canned {
                     ..ItemCounts::default()
                 },
                 next: "holdpoint release /mnt/shelf-a/job-17".into(),
+                note: None,
+                closed: None,
                 until: releases.then(moment),
                 owner: Some(HOSTILE.into()),
                 on_hold: vec!["INVENTED model, serial SAMPLE-0042, 500 GB".into()],
@@ -243,6 +248,8 @@ impl Engine for Canned {
                         owner: Some(HOSTILE.into()),
                         opened: Some(moment()),
                         next: "holdpoint copy /mnt/shelf-a/job-17".into(),
+                        note: None,
+                        closed: None,
                     },
                     JobLine {
                         job: "/mnt/shelf-a/job-16".into(),
@@ -251,6 +258,8 @@ impl Engine for Canned {
                         owner: None,
                         opened: None,
                         next: String::new(),
+                        note: None,
+                        closed: None,
                     },
                 ],
             },

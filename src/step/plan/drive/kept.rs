@@ -119,6 +119,7 @@ impl PointKept {
     /// A point about a volume.
     pub fn of_volume(id: &str, volume: &VolumeKept, evidence: &str, next: &str) -> Self {
         let which = volume.about();
+        let typed = crate::value::typed(std::ffi::OsStr::new(&which));
         let size = crate::value::measure::bytes_in_words(volume.bytes);
         let label = volume
             .label
@@ -150,7 +151,7 @@ impl PointKept {
             lost: format!("whatever lies in it ({size})"),
             evidence: format!("{which}: {evidence}"),
             remedy: format!(
-                "{next}; or the owner gives it up: holdpoint waive JOB --volume {which} --decided-by owner --how signed --name NAME --reason TEXT"
+                "{next}\nor the owner gives it up:\nholdpoint waive JOB --volume {typed} --decided-by owner --how signed --name NAME --reason TEXT"
             ),
             bytes: volume.bytes,
         }
@@ -285,7 +286,7 @@ fn not_understood(job: &Job<'_>, key: &str, e: &serde_json::Error) -> Problem {
     Problem::failed(
         format!("what the survey found ({key}) cannot be understood: {e}"),
         job.ledger.shown_path(),
-        "holdpoint plan JOB surveys again",
+        "holdpoint plan JOB",
     )
 }
 

@@ -61,7 +61,7 @@ pub fn look(
             says: format!("the tables of drive {} do not agree: {}", drive + 1, words.join("; ")),
             lost: "a part of the drive may be hidden from the list".into(),
             evidence: format!("drive {}: {}", drive + 1, evidence.join("; ")),
-            remedy: "look at the list of volumes; then holdpoint waive JOB --point tables-disagree --decided-by owner --how signed --name NAME --reason TEXT".into(),
+            remedy: "look at the list of volumes, then:\nholdpoint waive JOB --point tables-disagree --decided-by owner --how signed --name NAME --reason TEXT".into(),
             bytes: 0,
         });
     }
@@ -108,7 +108,7 @@ pub fn look(
             says: format!("drive {} has no partition table, and its first sector is none of the volumes that this program knows", drive + 1),
             lost: format!("whatever lies on it ({})", bytes_in_words(sectors.bytes())),
             evidence: format!("drive {}: nothing recognised at byte 0", drive + 1),
-            remedy: "ask the owner what is on it; refer it, or holdpoint waive JOB --point volume-unrecognised --decided-by owner --how signed --name NAME --reason TEXT".into(),
+            remedy: "ask the owner what is on it; let a specialist look, or else:\nholdpoint waive JOB --point volume-unrecognised --decided-by owner --how signed --name NAME --reason TEXT".into(),
             bytes: sectors.bytes(),
         });
     }
@@ -167,7 +167,7 @@ fn lost_volume(drive: usize, candidate: &Candidate, within: Place, found: &mut L
         ),
         lost: bytes_in_words(bytes),
         evidence: format!("drive {}, byte {at}, {bytes} bytes", drive + 1),
-        remedy: "ask the owner about earlier partitions; then holdpoint waive JOB --point lost-volume --decided-by owner --how signed --name NAME --reason TEXT".into(),
+        remedy: "ask the owner about earlier partitions, then:\nholdpoint waive JOB --point lost-volume --decided-by owner --how signed --name NAME --reason TEXT".into(),
         bytes,
     });
 }
@@ -382,7 +382,7 @@ pub fn gap(
             says,
             lost: bytes_in_words(bytes),
             evidence: format!("drive {}, byte {}, {} bytes{beside}", drive + 1, place.first_byte, place.bytes),
-            remedy: format!("ask the owner about earlier partitions; then holdpoint waive JOB --point {id} --decided-by owner --how signed --name NAME --reason TEXT"),
+            remedy: format!("ask the owner about earlier partitions, then:\nholdpoint waive JOB --point {id} --decided-by owner --how signed --name NAME --reason TEXT"),
             bytes,
         });
     };

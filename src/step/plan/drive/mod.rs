@@ -167,7 +167,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
     if lost > 0 {
         tell(Event::Warn {
             says: format!(
-                "{lost} copies of an earlier survey belong to nothing that this one found; holdpoint verify JOB lists them as extra"
+                "{lost} copies of an earlier survey belong to nothing that this one found; reading back lists them as extra"
             ),
         });
     }
@@ -296,7 +296,7 @@ fn settle(
             "volume-partly-surveyed",
             volume,
             "not all of its tables could be read",
-            "try again after holdpoint assess; else refer the drive",
+            "try again after this, or else let a specialist look:\nholdpoint assess JOB",
         ));
     }
     if !survey.accounts.add_up() {

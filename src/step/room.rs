@@ -1,0 +1,80 @@
+//! Whether a destination can take what is still to be copied there: room, entries, largest file.
+//!
+//! Invariant: it speaks up only where what is known now does not fit; an estimate is never an alarm by itself.
+
+use crate::job::{Job, ledger_problem};
+use crate::ledger::LedgerError;
+use crate::port::Destination;
+use crate::step::outcome::Problem;
+use crate::value::measure::{bytes_in_words, count_in_words};
+
+/// What a file costs beside its bytes: its last block, its name, its lines in the manifests.
+const A_FILE: u64 = 4096 + 512;
+/// What the bag's own files cost beside that.
+const THE_BAG: u64 = 1 << 20;
+
+/// What is still to be copied to a destination.
+struct Load {
+    bytes: u64,
+    files: u64,
+    largest: u64,
+}
+
+fn load(job: &Job<'_>, number: usize) -> Result<Load, Problem> {
+    let ledger = &job.ledger;
+    let row = ledger.db().query_row(
+        "SELECT coalesce(sum(bytes), 0), count(*), coalesce(max(bytes), 0) FROM item LEFT JOIN got ON got.item = item.id
+         WHERE item.kind = 0 AND item.want = 0 AND item.twin = 0 AND item.marks & ?1 = 0
+         AND (got.item IS NULL OR got.state IN (0, 5) OR (got.state IN (1, 2) AND got.written & ?2 = 0))",
+        [crate::step::plan::no_content_marks(), 1i64 << number],
+        |row| {
+            Ok(Load {
+                bytes: row.get::<_, i64>(0)? as u64,
+                files: row.get::<_, i64>(1)? as u64,
+                largest: row.get::<_, i64>(2)? as u64,
+            })
+        },
+    );
+    ledger
+        .doing("adding up what is still to be copied", row)
+        .map_err(|e: LedgerError| ledger_problem(&e))
+}
+
+/// What destination `number` lacks for what is still to be copied there; `None` = nothing that is known.
+pub fn lacks(
+    job: &Job<'_>,
+    number: usize,
+    destination: &dyn Destination,
+) -> Result<Option<String>, Problem> {
+    let load = load(job, number)?;
+    let Ok(facts) = destination.facts() else {
+        return Ok(None);
+    };
+    if load.files == 0 {
+        return Ok(None);
+    }
+    let needs = load.bytes + load.files.saturating_mul(A_FILE) + THE_BAG;
+    let mut lacks = Vec::new();
+    if facts.free_bytes < needs {
+        lacks.push(format!(
+            "{} free, and what is still to be copied needs about {}",
+            bytes_in_words(facts.free_bytes),
+            bytes_in_words(needs)
+        ));
+    }
+    if let Some(free) = facts.free_entries.filter(|free| *free < load.files) {
+        lacks.push(format!(
+            "room for {} more files, and {} are still to be copied",
+            count_in_words(free),
+            count_in_words(load.files)
+        ));
+    }
+    if let Some(most) = facts.largest_file.filter(|most| *most < load.largest) {
+        lacks.push(format!(
+            "no room for files larger than {}, and one has {}",
+            bytes_in_words(most),
+            bytes_in_words(load.largest)
+        ));
+    }
+    Ok((!lacks.is_empty()).then(|| lacks.join("; ")))
+}
