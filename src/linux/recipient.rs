@@ -20,7 +20,7 @@ use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{
     AtFlags, FileType, Gid, Mode, OFlags, RenameFlags, Timespec, Timestamps, UTIME_OMIT, Uid,
     XattrFlags, chownat, fchmod, fchown, fsetxattr, fstatfs, fsync, linkat, mkdirat, open, openat,
-    readlinkat, renameat_with, symlinkat, syncfs, unlinkat, utimensat,
+    readlinkat, renameat, renameat_with, symlinkat, syncfs, unlinkat, utimensat,
 };
 use rustix::io::Errno;
 use std::collections::{BTreeSet, HashMap};
@@ -284,9 +284,23 @@ impl Recipient for FolderRecipient {
             // A file system that does not know the flag (rename(2), EINVAL): a second name never replaces either.
             Err(Errno::INVAL | Errno::NOSYS) => {
                 let flags = AtFlags::empty();
-                linkat(old_folder.as_fd(), old, new_folder.as_fd(), new, flags)
-                    .map_err(|e| name_fault(doing(), e))?;
-                unlinkat(old_folder.as_fd(), old, flags).map_err(|e| fault(doing(), e))?;
+                match linkat(old_folder.as_fd(), old, new_folder.as_fd(), new, flags) {
+                    Ok(()) => {
+                        unlinkat(old_folder.as_fd(), old, flags).map_err(|e| fault(doing(), e))?;
+                    }
+                    // One that has no second names either (link(2), EPERM): looked at first, then renamed.
+                    Err(Errno::PERM | Errno::OPNOTSUPP | Errno::NOSYS) => {
+                        match look_at(new_folder.as_fd(), new) {
+                            Err(Errno::NOENT) => {
+                                renameat(old_folder.as_fd(), old, new_folder.as_fd(), new)
+                                    .map_err(|e| name_fault(doing(), e))?
+                            }
+                            Ok(_) => return Err(name_fault(doing(), Errno::EXIST)),
+                            Err(e) => return Err(fault(doing(), e)),
+                        }
+                    }
+                    Err(e) => return Err(name_fault(doing(), e)),
+                }
             }
             other => other.map_err(|e| name_fault(doing(), e))?,
         }

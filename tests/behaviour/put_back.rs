@@ -540,3 +540,36 @@ fn a_file_system_with_less_room_for_names_loses_nothing() {
         assert_eq!(done.result.refused[0].path, "link");
     }
 }
+
+#[test]
+fn a_file_system_that_knows_neither_the_flag_nor_second_names_takes_things_back() {
+    use crate::linux::support::{Loop, Mounted, can, run};
+    let name = "put back to exFAT";
+    if !can(
+        name,
+        &["mkfs.exfat", "mount.exfat-fuse", "losetup", "umount"],
+    ) {
+        return;
+    }
+    let scratch = Scratch::new();
+    scratch.write("source/letter.txt", "Dear all");
+    scratch.write("source/deep/photo.jpg", vec![7u8; 70_000]);
+    let job = scratch.saved();
+    let disk = Loop::fresh(scratch.dir.path(), "stick", 32 << 20);
+    run("mkfs.exfat", &[disk.path()]).unwrap();
+    let point = scratch.path("fresh");
+    run("mount.exfat-fuse", &[disk.path(), point.to_str().unwrap()]).unwrap();
+    let _mounted = Mounted { point };
+    // What is there already is not replaced by this way of renaming either.
+    scratch.write("fresh/letter.txt", "another letter");
+    let outcome = back(&job, &request(&scratch, "fresh")).unwrap();
+    assert_eq!(
+        outcome.result.refused.len(),
+        0,
+        "{:?}",
+        outcome.result.refused
+    );
+    assert_eq!(scratch.read("fresh/deep/photo.jpg"), vec![7u8; 70_000]);
+    assert_eq!(scratch.read("fresh/letter.txt"), b"another letter");
+    assert_eq!(outcome.result.set_beside, 1);
+}

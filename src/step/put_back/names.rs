@@ -22,11 +22,17 @@ pub struct Names {
 }
 
 impl Names {
-    /// Of an item with that name; `day` goes into names beside.
+    /// Of an item with that name; `day` goes into names beside. A name that no folder here can hold (a damaged or
+    /// hostile volume has such) gives way to its stand-in at once.
     pub fn new(own: Vec<u8>, stand_in: Option<Vec<u8>>, day: &str, is_folder: bool) -> Self {
+        let mut stand_in = stand_in.filter(|name| *name != own);
+        let base = match stand_in.take_if(|_| is_impossible(&own)) {
+            Some(name) => name,
+            None => own,
+        };
         Self {
-            stand_in: stand_in.filter(|name| *name != own),
-            base: own,
+            stand_in,
+            base,
             day: day.to_owned(),
             is_folder,
             tried: 0,
@@ -54,6 +60,11 @@ impl Names {
             None => false,
         }
     }
+}
+
+/// Whether it can be no name of a folder's entry (POSIX.1-2024, 3.141 and 3.271).
+fn is_impossible(name: &[u8]) -> bool {
+    matches!(name, b"" | b"." | b"..") || name.iter().any(|byte| matches!(byte, b'/' | 0))
 }
 
 /// `letter.txt` as `letter (put back 2026-11-25).txt`; from the second on with a number.
@@ -103,6 +114,20 @@ mod tests {
         );
         assert_eq!(all("v1.2", true)[1], "v1.2 (put back 2026-11-25)");
         assert_eq!(all(".profile", false)[1], ".profile (put back 2026-11-25)");
+    }
+
+    #[test]
+    fn a_name_that_cannot_be_gives_way_at_once() {
+        for own in [&b"a/b"[..], b"..", b".", b"", b"nul\0byte", b"/abs"] {
+            let mut names = Names::new(
+                own.to_vec(),
+                Some(b"stand-in".to_vec()),
+                "2026-11-25",
+                false,
+            );
+            assert_eq!(names.offer().unwrap(), b"stand-in");
+            assert!(!names.stand_in(), "it comes once");
+        }
     }
 
     #[test]
