@@ -167,7 +167,7 @@ fn changed_metadata_is_never_silent() {
         Ok(rounds) => rounds.parse().unwrap(),
         // A quick look; with optimisation most of a minute.
         Err(_) if cfg!(debug_assertions) => 250,
-        Err(_) => 5000,
+        Err(_) => 3000,
     };
     let clean = clean();
     let (mut refused, mut marked, mut open, mut cannot_know) = (0u64, 0u64, 0u64, 0u64);

@@ -230,7 +230,7 @@ pub fn hashes(drive: &Drive, items: &BTreeMap<String, Found>) -> BTreeMap<String
         .collect()
 }
 
-/// How many damaged volumes a test tries: what it says itself, with optimisation thirty times as many, or HOLDPOINT_MUTATIONS.
+/// How many damaged volumes a test tries: what it says itself, with optimisation twenty times as many, or HOLDPOINT_MUTATIONS.
 pub fn mutations(usual: usize) -> usize {
     std::env::var("HOLDPOINT_MUTATIONS")
         .ok()
@@ -238,6 +238,6 @@ pub fn mutations(usual: usize) -> usize {
         .unwrap_or(if cfg!(debug_assertions) {
             usual
         } else {
-            30 * usual
+            20 * usual
         })
 }
