@@ -496,8 +496,8 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
             .map(|option| format!("{option} {}", answer_to(option)))
             .collect();
         let answers = answers.join(" ");
-        let words = if answers.contains("WORD") {
-            "\nWORD after --symptom: none, clicking, dropped, liquid or vanishes; after --memory: known-good, swapped, suspect or failed"
+        let words = if answers.contains("WORD") || answers.contains("STATE") {
+            "\nWORD: none, clicking, dropped, liquid or vanishes; STATE: known-good, swapped, suspect or failed"
         } else {
             ""
         };
@@ -516,7 +516,8 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
 /// What stands for the answer in a command that gives it.
 fn answer_to(option: &str) -> &'static str {
     match option {
-        "--symptom" | "--memory" => "WORD",
+        "--symptom" => "WORD",
+        "--memory" => "STATE",
         _ => "TEXT",
     }
 }

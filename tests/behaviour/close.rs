@@ -220,3 +220,59 @@ fn a_run_that_was_cut_off_is_done_again() {
     assert!(shut(&job, CloseWhen::ByPolicy).unwrap().result.closed);
     assert!(!scratch.path("two/job/bag").exists());
 }
+
+/// An image is named after whose drive it is, and a guard leaves a lock behind: neither stays.
+#[test]
+fn what_a_drive_job_leaves_names_nobody_either() {
+    let scratch = Scratch::new();
+    std::fs::write(scratch.path("Quendel laptop.img"), vec![0u8; 4 << 20]).unwrap();
+    let request = holdpoint::step::request::OpenRequest {
+        source: holdpoint::step::request::Source::Drives(vec![scratch.path("Quendel laptop.img")]),
+        to: vec![scratch.path("one"), scratch.path("two")],
+        job: Some(scratch.path("one/job")),
+        policy: "practice".into(),
+        owner: Some("Ottilie Quendel".into()),
+        technician: Some("Bo".into()),
+        symptom: None,
+        memory: None,
+        machine: None,
+        must_have: None,
+        replies: None,
+    };
+    let make = |path: &std::path::Path| Ledger::create(path);
+    holdpoint::step::open::open(&scratch.bench, &request, &make, &mut |_| {}).unwrap();
+    let job = Job::open(&scratch.bench, &scratch.path("one/job")).unwrap();
+    let guard = holdpoint::step::request::GuardRequest {
+        job: job.dir.clone(),
+        drive: None,
+        dry_run: false,
+        output_aside: true,
+        command: vec!["true".into(), "{drive}".into()],
+    };
+    let refused = holdpoint::step::guard::guard(&job, &guard).unwrap();
+    assert!(refused.result.refused.is_some());
+    assert!(scratch.path("one/job/guard.lock").exists());
+    let mut warned = Vec::new();
+    let now = CloseRequest {
+        job: job.dir.clone(),
+        when: CloseWhen::Now {
+            reason: "a test".into(),
+        },
+    };
+    close(&job, &now, &mut |event| {
+        if let Event::Warn { says } = event {
+            warned.push(says);
+        }
+    })
+    .unwrap();
+    assert!(
+        !warned.iter().any(|says| says.contains("did not make")),
+        "{warned:?}"
+    );
+    assert!(!scratch.path("one/job/guard.lock").exists());
+    let words = ["Quendel", "Ottilie"];
+    assert_eq!(
+        finds(&scratch, &["one", "two"], &words),
+        Vec::<String>::new()
+    );
+}

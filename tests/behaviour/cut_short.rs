@@ -184,6 +184,48 @@ fn a_destination_that_fills_up() {
 }
 
 #[test]
+fn what_is_too_large_for_a_destination_does_not_keep_the_small_ones_out() {
+    let test = "what_is_too_large_for_a_destination_does_not_keep_the_small_ones_out";
+    let shop = Shop::new();
+    for number in 0..20 {
+        shop.put(&format!("laptop/{number}.jpg"), noise(number, 40_000));
+    }
+    let Some(_mounted) = small(test, &shop.path("shelf"), 24) else {
+        return;
+    };
+    shop.open_with("practice", &["copies", "shelf"]);
+    // Little is no alarm, however little else is free.
+    let planned = shop.step(&["plan"]).ends(0);
+    let points = planned.points();
+    assert!(
+        !points.contains(&"destination-full".to_owned()),
+        "{points:?}"
+    );
+    std::fs::write(shop.path("laptop/film.mov"), vec![7u8; 40 << 20]).unwrap();
+    let planned = shop.step(&["plan", "--quiet"]).ends(0).json();
+    let points = planned["open_points"].as_array().unwrap();
+    let full = points
+        .iter()
+        .find(|point| point["id"] == "destination-full");
+    assert!(
+        full.is_some_and(|point| point["says"].to_string().contains("shelf has ")),
+        "{points:?}"
+    );
+    let said = shop.step(&["copy"]).ends(4).json();
+    let why = said["error"]["what"].as_str().unwrap();
+    assert!(why.contains("has no room for film.mov (41.9 MB)"), "{why}");
+    let copies = |top: &str| {
+        let all = listing(&shop.path(top).join("job/bag/data"));
+        all.values().filter(|entry| entry.kind == "file").count()
+    };
+    assert_eq!((copies("copies"), copies("shelf")), (21, 20));
+    nothing_is_called_copied_that_is_not(&shop);
+    remount(&shop.path("shelf"), "size=100m");
+    shop.step(&["copy"]).ends(0);
+    assert_eq!(copies("shelf"), 21);
+}
+
+#[test]
 fn the_only_destination_fills_up_ledger_and_all() {
     let shop = filled(200);
     let test = "the_only_destination_fills_up_ledger_and_all";
@@ -230,8 +272,19 @@ fn a_destination_is_gone_and_comes_back() {
     shop.open_with("practice", &["copies", "shelf"]);
     shop.step(&["plan"]).ends(0);
     std::fs::rename(shop.path("shelf"), shop.path("away")).unwrap();
-    shop.step(&["copy"]);
-    shop.step(&["verify"]);
+    // Work that was done in part is no success, and says why in the result itself.
+    for (step, code) in [("copy", 4), ("verify", 1)] {
+        let said = shop.step(&[step]).ends(code).json();
+        let why = said["error"]["what"].as_str().unwrap();
+        assert!(why.contains("shelf"), "{step}: {why}");
+        assert!(said["result"].is_object(), "{said}");
+        let page = shop.run(&[step, "copies/job", "--quiet"]);
+        assert!(
+            page.out.lines().next().unwrap().contains("not every"),
+            "{}",
+            page.out
+        );
+    }
     shop.waive_health();
     let points = shop.step(&["release"]).ends(3).points();
     assert!(

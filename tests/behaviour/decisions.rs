@@ -2,7 +2,7 @@
 
 use crate::hand_bench::Scratch;
 use crate::hostile::noise;
-use crate::shop::{Shop, listing, same_trees};
+use crate::shop::{Shop, listing};
 
 fn filled() -> Shop {
     let shop = Shop::new();
@@ -334,8 +334,13 @@ fn opening_again_only_answers_and_adds() {
     for step in ["copy", "verify"] {
         shop.step(&[step]).ends(0);
     }
-    let found = |top: &str| listing(&shop.path(top).join("job/bag/data"));
-    same_trees(&found("copies"), &found("other"));
+    let found = |top: &str| -> Vec<_> {
+        let all = listing(&shop.path(top).join("job/bag/data"));
+        all.into_iter()
+            .map(|(path, entry)| (path, entry.content))
+            .collect()
+    };
+    assert_eq!(found("copies"), found("other"));
     assert!(!found("other").is_empty());
     // Named once more it is no other one, and a place inside the source is none at all.
     with(&["--to", "other"]).ends(2);
@@ -356,6 +361,80 @@ fn opening_again_only_answers_and_adds() {
     with(&["--to", "third"]).ends(1);
     shop.step(&["recheck"]).ends(0);
     assert!(!shop.path("third/job").exists());
+}
+
+#[test]
+fn what_cannot_be_is_refused_before_anything_is_made() {
+    let shop = filled();
+    shop.put("empty.img", "");
+    std::fs::create_dir(shop.path("other")).unwrap();
+    let open = |source: [&str; 2], more: &[&str]| {
+        let line = [
+            "open",
+            source[0],
+            source[1],
+            "--job",
+            "copies/job",
+            "--to",
+            "copies",
+            "--to",
+            "other",
+            "--json",
+        ];
+        shop.run(&[&line[..], more].concat())
+    };
+    let said = open(["--drive", "empty.img"], &[]).ends(1);
+    assert!(said.out.contains("an empty file"), "{}", said.out);
+    let said = open(["--folder", "nosuch"], &[]).ends(1);
+    assert!(
+        said.out.contains("not there") && !said.out.contains("os error"),
+        "{}",
+        said.out
+    );
+    assert!(
+        said.json()["job"].as_str().unwrap().starts_with('/'),
+        "{}",
+        said.out
+    );
+    // One destination has a job's copy already: what was made at the first one is taken back, and the same command works.
+    shop.put("other/job/destination.json", "{}");
+    open(["--folder", "laptop"], &[]).ends(1);
+    std::fs::remove_dir_all(shop.path("other/job")).unwrap();
+    open(["--folder", "laptop"], &["--policy", "practice"]).ends(0);
+
+    // A reason is asked of every number that somebody changed; what is wrong is said of the file.
+    let check = |text: &str| {
+        shop.put("shop.toml", text);
+        shop.run(&["policy", "check", "shop.toml", "--json"])
+    };
+    let head = "name = \"shop\"\nsays = \"s\"\nextends = \"home\"\n[keeping]\ndays = 3\n";
+    for text in [head, "name = 3"] {
+        let said = check(text).ends(1).json();
+        assert_eq!(said["error"]["on"], "shop.toml", "{said}");
+    }
+    check(&format!("{head}why = \"agreed\"\n")).ends(0);
+
+    // A folder is no volume of a drive, and a file is no job.
+    let owner = [
+        "--reason",
+        "r",
+        "--decided-by",
+        "owner",
+        "--how",
+        "signed",
+        "--name",
+        "N",
+    ];
+    let said = shop
+        .step(&[&["waive", "--volume", "folder:1"][..], &owner].concat())
+        .ends(1);
+    assert!(said.out.contains("--no-rescue"), "{}", said.out);
+    let said = shop.run(&["show", "shop.toml"]).ends(1);
+    assert!(said.err.contains("found a file"), "{}", said.err);
+    let said = shop.step(&["inspect", "--fault-since", "2026-11-25T09:30:00"]);
+    assert_eq!(said.code, Some(2), "no zone: {}", said.out);
+    let said = shop.run(&["copy", "-1"]).ends(2);
+    assert!(said.err.contains("found; tip:"), "{}", said.err);
 }
 
 #[test]

@@ -197,6 +197,25 @@ fn a_released_image_is_written_once_and_then_no_more() {
     );
     let after = std::fs::read(&drive).unwrap();
     assert_eq!(after.len(), before.len());
+    // The release is used up, and the job says so; nothing more is open, and nothing is printed as open.
+    let shown = holdpoint::step::show::show(&job).unwrap();
+    assert_eq!(shown.open_points.len(), 1, "{:?}", shown.open_points);
+    assert_eq!(shown.open_points[0].id, "release-lapsed");
+    assert!(
+        shown.open_points[0].says.contains("used up"),
+        "{:?}",
+        shown.open_points
+    );
+    assert!(
+        shown.result.next.starts_with("holdpoint put-back "),
+        "{}",
+        shown.result.next
+    );
+    let account = holdpoint::step::print::account(&job).unwrap();
+    assert_eq!(
+        account.standing(),
+        holdpoint::paper::account::Standing::Used
+    );
     assert!(after[..16384].iter().all(|byte| *byte == 0) && after[16384..] == before[16384..]);
 
     let seen = recheck::recheck(&job, None).unwrap();

@@ -48,6 +48,8 @@ mod inspect;
 mod intake;
 /// A ledger that is torn, newer, edited, or none.
 mod ledger_hurt;
+/// What comes next, wherever a job stands.
+mod onward;
 /// The saved items back on the fresh system, through the library.
 mod put_back;
 /// Another pair of eyes, or a pause, before a release.
