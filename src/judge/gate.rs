@@ -358,10 +358,7 @@ impl Gate {
                     waiver.about
                 ),
                 "what was given up has changed since it was decided",
-                format!(
-                    "decision {} froze another set; holdpoint copy JOB takes it back and saves what can be saved",
-                    waiver.number
-                ),
+                format!("waiver {} froze another set", waiver.number),
                 super::gate_points::decide_anew(&waiver.scope, &waiver.about),
             ));
         }

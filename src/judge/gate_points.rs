@@ -20,7 +20,7 @@ pub(super) fn decide_anew(scope: &str, about: &str) -> String {
         _ => format!("--item {about_typed}"),
     };
     format!(
-        "show the owner the list again and record the decision anew:\nholdpoint waive JOB {what} --decided-by owner --how signed --name NAME --reason TEXT"
+        "save it after all:\nholdpoint copy JOB\nor show the owner the list again and record the decision anew:\nholdpoint waive JOB {what} --decided-by owner --how signed --name NAME --reason TEXT"
     )
 }
 
@@ -549,7 +549,7 @@ fn of_memory(rules: &GateRules, now: &Now) -> Vec<Point> {
         MemoryNow::NotTold if now.questions_open.contains(&"--memory") => Vec::new(),
         MemoryNow::NotTold => doubt(
             "nobody told the state of the copying machine's memory",
-            "holdpoint open --job JOB --memory known-good|swapped|suspect|failed",
+            "tell what is known of it (known-good, swapped, suspect, failed), as in:\nholdpoint open --job JOB --memory suspect",
         ),
         MemoryNow::Failed { attested: true } => Vec::new(),
         MemoryNow::Failed { .. } => vec![Point::plain(

@@ -5,7 +5,12 @@
 //! itself reads by: the table read once in order; the survey alone; the whole `plan`. The same with a tenth of the
 //! records, for growth. For ext (as root, with mkfs.ext4): memory over as many inodes, made by the kernel.
 //! A report, never a test: nothing fails on timing.
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout)]
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout
+)]
 
 use holdpoint::cli::bench::MachineBench;
 use holdpoint::cli::engine::Engine;

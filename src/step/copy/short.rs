@@ -48,7 +48,7 @@ impl Short {
             let facts = destination
                 .filter(|_| lacking & bit != 0)
                 .and_then(|destination| destination.facts().ok());
-            if !facts.is_some_and(|facts| facts.free_bytes < bytes.saturating_add(SPARE)) {
+            if facts.is_none_or(|facts| facts.free_bytes >= bytes.saturating_add(SPARE)) {
                 continue;
             }
             errand.passed |= bit;
