@@ -14,6 +14,8 @@ use crate::value::Name;
 use crate::volume::layout::Piece;
 use crate::volume::stored::{Narrow, Ranges, Stored};
 
+/// Name space of a short name (1 long, 3 both, 0 any).
+const SHORT: u8 = 2;
 /// Largest reparse value (16 KiB by the format).
 const REPARSE_BYTES: u64 = 16 << 10;
 
@@ -83,20 +85,19 @@ impl<'a> Source<'a> {
             }
         };
         let extensions = self.store.extensions_of(row.number);
-        let rows = std::iter::once(row).chain(
-            extensions
-                .iter()
-                .filter(|e| sequence_of(e.reference) == row.sequence),
-        );
+        let rows = || {
+            std::iter::once(row).chain(
+                extensions
+                    .iter()
+                    .filter(|e| sequence_of(e.reference) == row.sequence),
+            )
+        };
         let mut listed: Vec<u64> = Vec::new();
         let mut list_part: Option<(Part<'a>, Option<u64>)> = None;
         let mut streams: Vec<Stream<'a>> = Vec::new();
         let mut long: Vec<(u64, Name)> = Vec::new();
-        let mut short: Vec<(u64, Name)> = Vec::new();
-        let mut held: Vec<u64> = Vec::new();
         let mut standard = None;
-        for own in rows {
-            held.push(own.number.into());
+        for own in rows() {
             if own.is(Row::BROKEN) {
                 wrong(format!("record {} contradicts itself", own.number));
             }
@@ -110,12 +111,9 @@ impl<'a> Source<'a> {
                         narrow,
                     } => {
                         out.all_names = out.all_names.saturating_add(1);
-                        let name = if narrow {
-                            Name::Units(units.iter().map(|unit| u16::from(*unit)).collect())
-                        } else {
-                            Name::from_stored(units, true)
-                        };
-                        if space == 2 { &mut short } else { &mut long }.push((parent, name));
+                        if space != SHORT {
+                            long.push((parent, name_from(units, narrow)));
+                        }
                     }
                     Note::Resident { kind: kind::EA, .. } => out.extended = true,
                     Note::Part { kind: kind::EA, .. } => out.extended = true,
@@ -181,13 +179,16 @@ impl<'a> Source<'a> {
                 None => wrong("its attribute list could not be read".to_owned()),
             }
         }
-        listed.sort_unstable();
-        listed.dedup();
-        held.sort_unstable();
-        if let Some(lost) = listed.iter().find(|r| held.binary_search(r).is_err()) {
-            wrong(format!(
-                "a part of it was in record {lost}, which is not usable"
-            ));
+        if !listed.is_empty() {
+            listed.sort_unstable();
+            listed.dedup();
+            let mut held: Vec<u64> = rows().map(|own| own.number.into()).collect();
+            held.sort_unstable();
+            if let Some(lost) = listed.iter().find(|r| held.binary_search(r).is_err()) {
+                wrong(format!(
+                    "a part of it was in record {lost}, which is not usable"
+                ));
+            }
         }
         match standard {
             Some((times, flags)) => {
@@ -202,8 +203,23 @@ impl<'a> Source<'a> {
             }
             None => wrong("its standard information is missing".to_owned()),
         }
-        // A short name is the second name of one entry, not an entry of its own.
-        out.names = if long.is_empty() { short } else { long };
+        // A short name is the second name of one entry, not an entry of its own; nearly every file has one, so it is
+        // taken only where there is no other.
+        out.names = if long.is_empty() && out.all_names > 0 {
+            let notes = rows().flat_map(|own| self.store.notes(own));
+            let short = notes.filter_map(|note| match note {
+                Note::Name {
+                    parent,
+                    units,
+                    narrow,
+                    ..
+                } => Some((parent, name_from(units, narrow))),
+                _ => None,
+            });
+            short.collect()
+        } else {
+            long
+        };
         if let Some(at) = streams.iter().position(|s| s.kind == kind::REPARSE_POINT) {
             out.reparse = Some(streams.swap_remove(at));
         }
@@ -300,6 +316,14 @@ impl<'a> Source<'a> {
         } else {
             Err("its reparse point could not be read".to_owned())
         })
+    }
+}
+
+fn name_from(units: &[u8], narrow: bool) -> Name {
+    if narrow {
+        Name::Units(units.iter().map(|unit| u16::from(*unit)).collect())
+    } else {
+        Name::from_stored(units, true)
     }
 }
 

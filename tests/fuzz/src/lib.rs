@@ -40,7 +40,12 @@ pub fn reading_of(questions: &[Question], data: &[u8]) {
 /// Surveys a volume in memory, then reads a few of the contents that it lists, as far as each goes at once.
 pub fn volume(
     bytes: &[u8],
-    survey: impl FnOnce(&InMemory<'_>, Place, Limits, &mut dyn FnMut(Found)) -> Result<Survey, NotSurveyed>,
+    survey: impl FnOnce(
+        &InMemory<'_>,
+        Place,
+        Limits,
+        &mut dyn FnMut(Found),
+    ) -> Result<Survey, NotSurveyed>,
 ) {
     let drive = InMemory {
         bytes,

@@ -4,7 +4,8 @@
 use holdpoint::survey::genuine::{Look, doubt};
 
 const NAMES: [&str; 12] = [
-    "a.jpg", "a.png", "a.pdf", "a.zip", "a.docx", "a.mp4", "a.heic", "a.sqlite", "a.mp3", "a.gz", "a.pst", "a.xml",
+    "a.jpg", "a.png", "a.pdf", "a.zip", "a.docx", "a.mp4", "a.heic", "a.sqlite", "a.mp3", "a.gz",
+    "a.pst", "a.xml",
 ];
 
 libfuzzer_sys::fuzz_target!(|data: &[u8]| {

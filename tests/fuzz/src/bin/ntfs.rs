@@ -11,7 +11,10 @@ const CLUSTER: usize = 4096;
 const RECORD: usize = 1024;
 
 libfuzzer_sys::fuzz_target!(|data: &[u8]| {
-    let table = data.len().next_multiple_of(CLUSTER).clamp(4 * CLUSTER, 64 * CLUSTER);
+    let table = data
+        .len()
+        .next_multiple_of(CLUSTER)
+        .clamp(4 * CLUSTER, 64 * CLUSTER);
     let clusters = 4 + 2 * (table / CLUSTER);
     let mut bytes = vec![0u8; clusters * CLUSTER + 512];
     bytes[3..11].copy_from_slice(b"NTFS    ");
