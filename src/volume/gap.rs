@@ -13,8 +13,15 @@ use crate::port::{Fault, FaultKind, Sectors};
 const STEP: u64 = 1 << 20;
 /// Smallest stretch that is told apart.
 const GRAIN: usize = 512;
-/// Faults after which the rest is left unread: a weak drive is not worn out on gaps (engineering judgement).
-const FAULTS: u32 = 8;
+/// A step that cannot be read as a whole is read in pieces of this size, and a piece that cannot be, sector by sector.
+const PIECE: usize = 4096;
+/// Pieces in a row without one readable sector that make a stretch dead: what follows is leapt over.
+const DEAD: u32 = 4;
+/// Leaps double while nothing answers, up to this many steps.
+const LEAP: u64 = 64;
+/// Failed reads after which the rest is not asked for: a weak drive is not worn out on gaps (engineering judgement;
+/// one bad block of 4 KiB costs ten).
+const FAULTS: u32 = 512;
 /// Lost volumes reported at most per look (engineering judgement).
 const CANDIDATES: usize = 256;
 /// Bits per byte above which content looks like noise (engineering judgement; text is below 5,
@@ -80,10 +87,12 @@ pub struct GapLook {
     pub first_content: Option<u64>,
     /// The byte behind the last one with content, from the start of the drive; 0 = there is none.
     pub content_end: u64,
-    /// Bytes not read: faults, or the budget was spent.
+    /// Bytes not read: faults, or not asked for.
     pub unread: u64,
     /// Of these, the bytes that were not asked for because the budget was spent.
     pub beyond: u64,
+    /// Of these, the bytes that were not asked for because the drive did not answer around them.
+    pub leapt: u64,
     /// The first fault.
     pub fault: Option<Fault>,
     /// The content looks like noise (packed or encrypted).
@@ -130,46 +139,153 @@ pub fn look(sectors: &dyn Sectors, place: Place, budget: Budget) -> GapLook {
         unread: place.bytes - part.bytes(),
         ..GapLook::default()
     };
-    let mut counts = [0u64; 256];
     let mut buf = vec![0u8; STEP as usize];
-    let (mut at, mut faults, mut read) = (0, 0, 0u64);
+    let mut reader = Reader {
+        part,
+        counts: [0; 256],
+        faults: 0,
+        dead: 0,
+        leap: 1,
+    };
+    let (mut at, mut read) = (0, 0u64);
     while at < part.bytes() {
         // Steps end on absolute 1 MiB borders, so that a lost volume starts at the start of a buffer.
         let absolute = part.absolute(at);
         let bytes = (STEP - absolute % STEP).min(part.bytes() - at);
-        if faults >= FAULTS || read.saturating_add(bytes) > budget.bytes {
-            let rest = part.bytes() - at;
+        let rest = part.bytes() - at;
+        if reader.faults >= FAULTS {
             out.unread += rest;
-            out.beyond = if faults >= FAULTS { 0 } else { rest };
+            out.leapt += rest;
             break;
         }
-        let Some(piece) = buf.get_mut(..bytes as usize) else {
+        if read.saturating_add(bytes) > budget.bytes {
+            out.unread += rest;
+            out.beyond = rest;
+            break;
+        }
+        let Some(step) = buf.get_mut(..bytes as usize) else {
             break;
         };
-        match part.read(at, piece) {
-            Ok(()) => {
-                read += bytes;
-                weigh(piece, absolute, &mut out, &mut counts);
-                find_lost(&part, piece, at, &mut out.candidates);
-            }
-            Err(fault) => {
-                faults += 1;
-                if matches!(fault.kind, FaultKind::Gone) {
-                    faults = FAULTS;
-                }
-                out.unread += bytes;
-                out.fault.get_or_insert(fault);
-            }
-        }
+        read += bytes;
+        let whole = reader.step(step, at, &mut out);
+        find_lost(&part, step, at, &mut out.candidates);
         at += bytes;
+        if !whole && reader.dead >= DEAD {
+            // Nothing answered up to the end of this step: the next ones are tried at growing distances.
+            let over = ((reader.leap - 1) * STEP).min(part.bytes() - at);
+            out.unread += over;
+            out.leapt += over;
+            at += over;
+            reader.leap = (reader.leap * 2).min(LEAP);
+        } else {
+            reader.leap = 1;
+        }
     }
     for candidate in &mut out.candidates {
         if candidate.bytes.is_none() {
             candidate.bytes = own_length(sectors, place, candidate);
         }
     }
+    drop_inner(&mut out.candidates);
+    let counts = reader.counts;
     out.high_entropy = out.content >= NOISE_BYTES && bits_per_byte(&counts) >= NOISE_BITS;
     out
+}
+
+/// Reads step by step, and a step with bad places in small pieces, so that one bad sector hides nothing but itself.
+struct Reader<'a> {
+    part: Part<'a>,
+    /// How often each byte value occurs in content.
+    counts: [u64; 256],
+    /// Failed reads so far.
+    faults: u32,
+    /// Pieces without one readable sector, in a row up to here.
+    dead: u32,
+    /// Steps to go on by where nothing answers.
+    leap: u64,
+}
+
+impl Reader<'_> {
+    fn read(&mut self, at: u64, buf: &mut [u8], out: &mut GapLook) -> bool {
+        match self.part.read(at, buf) {
+            Ok(()) => true,
+            Err(fault) => {
+                self.faults = match fault.kind {
+                    FaultKind::Gone => FAULTS,
+                    _ => self.faults.saturating_add(1),
+                };
+                out.fault.get_or_insert(fault);
+                // What could not be read shows nothing, whatever the failed read left behind.
+                buf.fill(0);
+                false
+            }
+        }
+    }
+
+    /// Fills one step and weighs what was read of it; whether all of it was.
+    fn step(&mut self, step: &mut [u8], at: u64, out: &mut GapLook) -> bool {
+        let absolute = self.part.absolute(at);
+        if self.read(at, step, out) {
+            weigh(step, absolute, out, &mut self.counts);
+            self.dead = 0;
+            return true;
+        }
+        let sector = (self.part.sector_bytes() as usize).clamp(GRAIN, PIECE);
+        let mut done = 0u64;
+        // Pieces end on borders of their size: a bad block of the drive is one piece.
+        let first = PIECE - absolute as usize % PIECE;
+        let (head, tail) = step.split_at_mut(first.min(step.len()));
+        for (piece, number) in std::iter::once(head)
+            .chain(tail.chunks_mut(PIECE))
+            .zip(0u64..)
+        {
+            let bytes = piece.len() as u64;
+            let from = at + done;
+            done += bytes;
+            // In a dead stretch every 64 KiB is tried, and where the steps before were dead, the first piece alone.
+            let every = if self.leap > 1 { u64::MAX } else { 16 };
+            let over = self.dead >= DEAD && !number.is_multiple_of(every);
+            if self.faults >= FAULTS || over {
+                out.unread += bytes;
+                out.leapt += bytes;
+            } else if self.read(from, piece, out) {
+                weigh(piece, self.part.absolute(from), out, &mut self.counts);
+                self.dead = 0;
+            } else if self.dead > 0 {
+                // In the midst of a dead stretch its sectors are not asked for one by one.
+                out.unread += bytes;
+                self.dead = self.dead.saturating_add(1);
+            } else {
+                let mut any = false;
+                for (sector, at) in piece.chunks_mut(sector).zip((from..).step_by(sector)) {
+                    if self.faults < FAULTS && self.read(at, sector, out) {
+                        weigh(sector, self.part.absolute(at), out, &mut self.counts);
+                        any = true;
+                    } else {
+                        out.unread += sector.len() as u64;
+                    }
+                }
+                self.dead = u32::from(!any);
+            }
+        }
+        false
+    }
+}
+
+/// Drops what lies within an earlier volume that was found by its own head: an image in one of its files, a copy of
+/// its superblock. A span told by a backup sector alone hides nothing.
+fn drop_inner(candidates: &mut Vec<Candidate>) {
+    candidates.sort_by_key(|candidate| candidate.first_byte);
+    let mut end = 0;
+    candidates.retain(|candidate| {
+        let outside = candidate.first_byte >= end;
+        if outside && !candidate.by_backup {
+            end = candidate
+                .first_byte
+                .saturating_add(candidate.bytes.unwrap_or(0));
+        }
+        outside
+    });
 }
 
 /// The length that a lost volume gives itself, cut to the stretch.
@@ -290,9 +406,10 @@ fn find_lost(part: &Part<'_>, piece: &[u8], at: u64, found: &mut Vec<Candidate>)
         } else {
             let offset = at + from as u64;
             let bytes = (part.bytes() - offset).min(72 << 10) as usize;
-            part.read_vec(offset, bytes)
-                .ok()
-                .and_then(|head| signature::head_kind(&head))
+            part.read_vec(offset, bytes).map_or_else(
+                |_| signature::head_kind(head),
+                |head| signature::head_kind(&head),
+            )
         };
         if let Some(what) = what
             && !found.iter().any(|known| known.first_byte == first_byte)
@@ -308,7 +425,7 @@ fn find_lost(part: &Part<'_>, piece: &[u8], at: u64, found: &mut Vec<Candidate>)
     // The last sector of a volume that ended on a border.
     let last = piece
         .len()
-        .checked_sub(512)
+        .checked_sub((part.sector_bytes() as usize).max(512))
         .and_then(|from| piece.get(from..))
         .and_then(signature::ntfs_bytes);
     if let Some(bytes) = last
@@ -327,150 +444,5 @@ fn find_lost(part: &Part<'_>, piece: &[u8], at: u64, found: &mut Vec<Candidate>)
 }
 
 #[cfg(test)]
-#[allow(clippy::single_range_in_vec_init)] // bad places are ranges
-mod tests {
-    use super::*;
-    use crate::volume::bytes::Image;
-
-    const ALL: Budget = Budget { bytes: u64::MAX };
-
-    fn noise(bytes: usize) -> Vec<u8> {
-        let mut state = 0x9E37_79B9_7F4A_7C15u64;
-        (0..bytes)
-            .map(|_| {
-                state ^= state << 13;
-                state ^= state >> 7;
-                state ^= state << 17;
-                (state >> 32) as u8
-            })
-            .collect()
-    }
-
-    #[test]
-    fn blank_means_that_every_byte_was_read() {
-        let mut image = Image::new(vec![0; 3 << 20]);
-        assert_eq!(
-            look(&image, image.place(), ALL).content(),
-            GapContent::Blank
-        );
-        let short = Budget { bytes: 2 << 20 };
-        let seen = look(&image, image.place(), short);
-        assert_eq!(seen.content(), GapContent::Unread { bytes: 1 << 20 });
-        assert_eq!(seen.beyond, 1 << 20);
-        image.bad = vec![(1 << 20)..(1 << 20) + 1];
-        let seen = look(&image, image.place(), ALL);
-        assert_eq!(seen.content(), GapContent::Unread { bytes: 1 << 20 });
-        assert!(seen.fault.is_some());
-        let beyond = Place {
-            first_byte: 2 << 20,
-            bytes: 5 << 20,
-        };
-        assert_eq!(look(&image, beyond, ALL).unread, 4 << 20);
-    }
-
-    #[test]
-    fn one_byte_in_a_gap_is_content() {
-        let mut image = Image::new(vec![0; 2 << 20]);
-        image.bytes[0x18_0007] = 1;
-        let seen = look(&image, image.place(), ALL);
-        assert_eq!(
-            seen.content(),
-            GapContent::Content {
-                bytes: 512,
-                first: 0x18_0000
-            }
-        );
-        assert_eq!(seen.blank + seen.content + seen.unread, seen.bytes);
-        image.bytes.fill(0xFF);
-        assert_eq!(
-            look(&image, image.place(), ALL).content(),
-            GapContent::Blank
-        );
-    }
-
-    #[test]
-    fn noise_is_told_from_text() {
-        let image = Image::new(noise(1 << 20));
-        assert!(look(&image, image.place(), ALL).high_entropy);
-        let text: Vec<u8> = b"the quick brown fox "
-            .iter()
-            .copied()
-            .cycle()
-            .take(1 << 20)
-            .collect();
-        let image = Image::new(text);
-        assert!(!look(&image, image.place(), ALL).high_entropy);
-    }
-
-    fn ntfs_boot(sectors: u64) -> Vec<u8> {
-        let mut boot = vec![0u8; 512];
-        boot[3..11].copy_from_slice(b"NTFS    ");
-        boot[11..13].copy_from_slice(&512u16.to_le_bytes());
-        boot[13] = 8;
-        boot[0x28..0x30].copy_from_slice(&sectors.to_le_bytes());
-        boot[510..512].copy_from_slice(&[0x55, 0xAA]);
-        boot
-    }
-
-    #[test]
-    fn lost_volumes_are_found_at_both_alignments_and_by_their_backup() {
-        let mut image = Image::new(vec![0; 24 << 20]);
-        let put = |image: &mut Image, at: usize, bytes: &[u8]| {
-            image.bytes[at..at + bytes.len()].copy_from_slice(bytes);
-        };
-        put(&mut image, 5 << 20, &ntfs_boot(100));
-        put(&mut image, 16_065 * 512 + 63 * 512, b"XFSB\0\0\x10\0");
-        put(&mut image, 63 * 512, b"LUKS\xBA\xBE\0\x02");
-        // Its first sector is gone: 2 MiB that end at 12 MiB.
-        put(&mut image, (12 << 20) - 512, &ntfs_boot(4095));
-        let seen = look(&image, image.place(), ALL);
-        let places: Vec<_> = seen
-            .candidates
-            .iter()
-            .map(|c| (c.first_byte, c.what, c.by_backup))
-            .collect();
-        assert_eq!(
-            places,
-            [
-                (63 * 512, What::Luks2, false),
-                (5 << 20, What::Ntfs, false),
-                ((16_065 + 63) * 512, What::Xfs, false),
-                (10 << 20, What::Ntfs, true),
-            ]
-        );
-    }
-
-    #[test]
-    fn what_lies_beside_a_lost_volume_is_still_there_to_be_judged() {
-        // Volume-table rule: every byte of the drive is in exactly one state. 2 MiB of NTFS at 5 MiB, a bare lock at 12 MiB.
-        let mut image = Image::new(vec![0; 16 << 20]);
-        image.bytes[5 << 20..(5 << 20) + 512].copy_from_slice(&ntfs_boot(4095));
-        image.bytes[12 << 20..(12 << 20) + 8].copy_from_slice(b"LUKS\xBA\xBE\0\x02");
-        image.bytes[9 << 20] = 7;
-        let seen = look(&image, image.place(), ALL);
-        assert_eq!(seen.candidates.len(), 2);
-        assert_eq!(seen.candidates[0].bytes, Some(2 << 20));
-        let rest: Vec<_> = outside(image.place(), &seen.candidates)
-            .iter()
-            .map(|place| (place.first_byte >> 20, place.bytes >> 20))
-            .collect();
-        assert_eq!(rest, [(0, 5), (7, 9)]);
-    }
-
-    #[test]
-    fn behind_a_shorter_file_system_there_is_a_stretch() {
-        let partition = Place {
-            first_byte: 1000,
-            bytes: 500,
-        };
-        assert_eq!(
-            behind(partition, 300),
-            Some(Place {
-                first_byte: 1300,
-                bytes: 200
-            })
-        );
-        assert_eq!(behind(partition, 500), None);
-        assert_eq!(behind(partition, 501), None);
-    }
-}
+#[path = "gap_tests.rs"]
+mod tests;

@@ -277,7 +277,7 @@ impl Superblock {
             first_meta_group: le32(raw, 0x104).into(),
             backup_groups: [le32(raw, 0x24C), le32(raw, 0x250)],
             mmp_block: le64(raw, 0x168),
-            own_group: le16(raw, 0x5A),
+            own_group: le16(raw, OWN_GROUP_AT),
             free_blocks: high(0x158) | u64::from(le32(raw, 0xC)),
             free_inodes: le32(raw, 0x10),
         })
@@ -371,6 +371,9 @@ pub fn copies() -> impl Iterator<Item = (u64, u16, u64)> {
 pub fn is_copy(raw: &[u8], group: u16, block_bytes: u64) -> bool {
     Superblock::parse(raw).is_ok_and(|sb| sb.own_group == group && sb.block_bytes == block_bytes)
 }
+
+/// Where a superblock names the group that it stands in: 0 = it is the first one.
+pub const OWN_GROUP_AT: usize = 0x5A;
 
 /// Finds the superblock: the one at `at` (0 = the first), else the first; if it does not hold, a copy.
 pub fn locate(

@@ -9,7 +9,10 @@ use crate::volume::ext::superblock;
 
 /// What these first bytes show.
 pub(super) fn head(head: &[u8]) -> Option<What> {
-    ext(head.get(1024..2048).unwrap_or_default())
+    let raw = head.get(1024..2048).unwrap_or_default();
+    // A copy names the group that it stands in: no volume begins before it.
+    ext(raw)
+        .filter(|_| le16(raw, superblock::OWN_GROUP_AT) == 0)
         .or_else(|| xfs(head))
         .or_else(|| squashfs(head))
         .or_else(|| apfs(head))

@@ -369,7 +369,7 @@ pub fn gap(
     };
     let sum = |part: fn(&GapLook) -> u64| rest.iter().map(part).fold(0, u64::saturating_add);
     let (content, unread) = (sum(|look| look.content), sum(|look| look.unread));
-    let beyond = sum(|look| look.beyond);
+    let (beyond, leapt) = (sum(|look| look.beyond), sum(|look| look.leapt));
     let beside = if candidates.is_empty() {
         ""
     } else {
@@ -386,9 +386,10 @@ pub fn gap(
             bytes,
         });
     };
+    let content_from = u64::from(limits.gap_content_mib.get()) * MIB;
     let first = rest.iter().find_map(|look| look.first_content);
     if let Some(first) = first
-        && content >= u64::from(limits.gap_content_mib.get()) * MIB
+        && content >= content_from
     {
         add(
             "gap-with-content",
@@ -407,13 +408,15 @@ pub fn gap(
                 "{} of a gap {whence}, at byte {at} of drive {}, {}",
                 bytes_in_words(unread),
                 drive + 1,
-                why_unread(unread, beyond)
+                why_unread(unread, beyond, leapt)
             ),
             unread,
         );
     }
     let content = match seen.content() {
         GapContent::Blank => "blank",
+        // Too little content for a point says nothing about what was not read.
+        GapContent::Content { bytes, .. } if seen.unread > 0 && bytes < content_from => "unread",
         GapContent::Content { .. } => "content",
         GapContent::Unread { .. } => "unread",
     };
@@ -425,19 +428,34 @@ pub fn gap(
     });
 }
 
-/// Why `unread` bytes of a gap are not known, `beyond` of them because nobody asked for them.
-fn why_unread(unread: u64, beyond: u64) -> String {
-    let limit = format!(
-        "of one gap the first {} are read",
-        bytes_in_words(BUDGET.bytes)
-    );
-    match beyond {
-        0 => "could not be read".to_owned(),
-        _ if beyond >= unread => format!("were not looked at: {limit}"),
-        _ => format!(
-            "are not known: {} were not looked at ({limit}), the rest could not be read",
-            bytes_in_words(beyond)
-        ),
+/// Why `unread` bytes of a gap are not known: `beyond` of them were not asked for because there is a limit, `leapt`
+/// because the drive did not answer around them.
+fn why_unread(unread: u64, beyond: u64, leapt: u64) -> String {
+    let mut parts = Vec::new();
+    if beyond > 0 {
+        let limit = bytes_in_words(BUDGET.bytes);
+        parts.push((
+            beyond,
+            format!("were not looked at: of one gap the first {limit} are read"),
+        ));
+    }
+    if leapt > 0 {
+        let why = "were not asked for, because the drive did not answer around them";
+        parts.push((leapt, why.to_owned()));
+    }
+    let failed = unread.saturating_sub(beyond).saturating_sub(leapt);
+    if failed > 0 {
+        parts.push((failed, "could not be read".to_owned()));
+    }
+    match parts.as_slice() {
+        [(_, why)] => why.clone(),
+        _ => {
+            let each: Vec<String> = parts
+                .iter()
+                .map(|(bytes, why)| format!("{} {why}", bytes_in_words(*bytes)))
+                .collect();
+            format!("are not known: {}", each.join("; "))
+        }
     }
 }
 
@@ -447,11 +465,14 @@ mod tests {
 
     #[test]
     fn what_nobody_asked_for_is_not_called_unreadable() {
-        assert_eq!(why_unread(5 << 30, 0), "could not be read");
+        assert_eq!(why_unread(5 << 30, 0, 0), "could not be read");
         assert_eq!(
-            why_unread(5 << 30, 5 << 30),
+            why_unread(5 << 30, 5 << 30, 0),
             "were not looked at: of one gap the first 8.59 GB are read"
         );
-        assert!(why_unread(5 << 30, 4 << 30).contains("the rest could not be read"));
+        assert_eq!(
+            why_unread(5 << 30, 3 << 30, 1 << 30),
+            "are not known: 3.22 GB were not looked at: of one gap the first 8.59 GB are read; 1.07 GB were not asked for, because the drive did not answer around them; 1.07 GB could not be read"
+        );
     }
 }
