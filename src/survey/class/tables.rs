@@ -197,7 +197,7 @@ fn application_data_that_people_miss() {
         HARD system-hives = Windows/System32/config/SOFTWARE
         HARD system-hives = Windows/System32/config/RegBack/SAM
         IRR  user-secrets = Users/A/AppData/Roaming/Microsoft/Protect/S-1-5-21/x
-        IRR  user-secrets = Users/A/AppData/Local/Microsoft/Vault/x
+        IRR  saved-logins = Users/A/AppData/Local/Microsoft/Vault/x
         IRR  machine-secrets = Windows/System32/Microsoft/Protect/S-1-5-18/x
 "#,
     );
