@@ -110,7 +110,7 @@ fn hidden_area(job: &Job<'_>, number: usize, kept: &DriveKept) -> Option<Point> 
         "what lies there is in no survey and in no copy, and a wipe may or may not reach it",
         format!("{words}: {}", hidden.says),
         format!(
-            "{first}; else holdpoint waive JOB --point hidden-area --decided-by owner --how signed --name NAME --reason TEXT"
+            "{first}; else:\nholdpoint waive JOB --point hidden-area --decided-by owner --how signed --name NAME --reason TEXT"
         ),
     ))
 }

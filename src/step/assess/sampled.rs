@@ -29,8 +29,11 @@ pub(super) fn take(
         return Ok(());
     }
     let sectors = job.bench.sectors(&kept.path.path()).map_err(|fault| {
-        fault_problem(&fault, "connect the drive again, then holdpoint assess JOB")
-            .on_path(&kept.path.path())
+        fault_problem(
+            &fault,
+            "connect the drive again, then:\nholdpoint assess JOB",
+        )
+        .on_path(&kept.path.path())
     })?;
     let sample = sample(sectors.as_ref(), job.bench.clock());
     if let Some(trouble) = &sample.trouble {

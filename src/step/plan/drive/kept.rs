@@ -181,7 +181,7 @@ impl PointKept {
             says: format!("passwords and logins that a browser or Windows saved for {whose} are saved, not proved usable: they open with the person's password and the old keys only, some on the old machine only"),
             lost: format!("what stands in them ({}), if the keys do not open the copies later", bytes_in_words(bytes)),
             evidence: whose,
-            remedy: "while the old Windows still starts, have each person export or synchronise the saved passwords, and note which kind of account they log in with; then holdpoint waive JOB --point key-bound --decided-by owner --how signed --name NAME --reason TEXT".into(),
+            remedy: "while the old Windows still starts, have each person export or synchronise the saved passwords, and note which kind of account they log in with, then:\nholdpoint waive JOB --point key-bound --decided-by owner --how signed --name NAME --reason TEXT".into(),
             bytes,
         })
     }
