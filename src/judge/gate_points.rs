@@ -50,7 +50,7 @@ pub(super) fn of_items(rules: &GateRules, id: &str, count: u64) -> (Decider, Str
         "folders-unreadable" => (
             rules.who(id),
             format!("{} could not be opened, so nothing in {} is known", things(count, "folder", "folders"), if count == 1 { "it" } else { "them" }),
-            format!("give read permission, then:\nholdpoint plan JOB{}", or_else("or else:")),
+            format!("give read permission (of --folder), or wait until the bad places of the drive are copied, then:\nholdpoint plan JOB{}", or_else("or else:")),
         ),
         "mounts-not-entered" => (
             rules.who(id),

@@ -21,6 +21,8 @@ pub enum Link {
     Free,
     /// A number that no cluster has.
     Outside,
+    /// Not readable in any copy.
+    Unread,
 }
 
 /// How entries lie in the table.
@@ -118,11 +120,18 @@ impl Table {
     /// What follows the cluster: what this copy says, or where that cannot be (free, bad, outside) what the other one says.
     pub fn link(&self, cluster: u32) -> Link {
         let own = self.link_of(self.form.entry(&self.raw, cluster));
-        if goes_on(own) || self.other.is_empty() {
+        if goes_on(own) {
             return own;
         }
         let other = self.link_of(self.form.entry(&self.other, cluster));
-        if goes_on(other) { other } else { own }
+        if goes_on(other) {
+            other
+        } else if self.doubtful.has(cluster.into()) {
+            // Copies that differ both go on: this entry was not read.
+            Link::Unread
+        } else {
+            own
+        }
     }
 
     /// What an entry says.
@@ -243,6 +252,7 @@ impl Chain {
                 "its chain of clusters breaks off behind {} clusters, at cluster {at}: {}",
                 self.clusters,
                 match link {
+                    Link::Unread => "what follows could not be read in any copy of the allocation table",
                     Link::Free => "marked free",
                     Link::Bad => "marked bad",
                     _ => "no such cluster",

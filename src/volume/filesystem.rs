@@ -189,6 +189,15 @@ impl Findings {
         self.note_many(id, weight, record, 1, says);
     }
 
+    /// Says of how many items attributes stay behind.
+    pub fn note_attributes(&mut self, items: u64) {
+        self.note_many("attributes-not-kept", Weight::Sentence, None, items, || {
+            format!(
+                "{items} files or folders have attributes of their own (access lists, labels, notes of programs) that are not copied; contents, names and times are"
+            )
+        });
+    }
+
     /// Notes `count` occurrences at once (nothing when `count` is 0).
     pub fn note_many(
         &mut self,

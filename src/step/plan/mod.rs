@@ -170,6 +170,10 @@ fn keep_rules(job: &Job<'_>, classer: &Classer) -> Result<(), LedgerError> {
                     classer.rule_name(RuleId(id)).to_owned(),
                     classer.rule_why(RuleId(id)).to_owned(),
                 ),
+                Err(_) if id == walk::RULE_LOST => (
+                    walk::RULE_LOST_NAME.to_owned(),
+                    "Holds what the drive knows without knowing its folder; it is no folder of the drive.".to_owned(),
+                ),
                 Err(_) => (
                     walk::RULE_SPECIAL_NAME.to_owned(),
                     "Sockets, pipes and devices hold no content of their own.".to_owned(),

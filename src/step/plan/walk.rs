@@ -27,6 +27,10 @@ const SORTED_TOGETHER: usize = 50_000;
 pub const RULE_SPECIAL: i64 = 100_001;
 /// Its name.
 pub const RULE_SPECIAL_NAME: &str = "special-files-hold-no-content";
+/// Rule number of the folder that stands in for lost ones, behind those of the class rules.
+pub const RULE_LOST: i64 = 100_002;
+/// Its name.
+pub const RULE_LOST_NAME: &str = "stands-in-for-lost-folders";
 
 /// What a walk came to.
 #[derive(Debug, Default, Clone, Copy)]

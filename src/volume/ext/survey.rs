@@ -121,8 +121,15 @@ pub fn survey(
         mut findings,
         accounts,
         whole,
+        store,
         ..
     } = hand;
+    let attributed = store
+        .rows
+        .iter()
+        .filter(|row| row.is(Row::LISTED) && row.is(Row::ATTRIBUTES))
+        .count() as u64;
+    findings.note_attributes(attributed);
     let usable = groups.iter().all(|group| group.usable);
     let closed = note_state(
         &first,

@@ -469,7 +469,7 @@ impl Reader<'_> {
         let mut marked_bad = 0;
         for cluster in 2..self.boot.clusters.saturating_add(2) {
             match self.table.link(cluster) {
-                Link::Free => {}
+                Link::Free | Link::Unread => {}
                 Link::Bad => marked_bad += 1,
                 Link::Next(next) => {
                     in_use.set(u64::from(cluster));

@@ -348,6 +348,16 @@ fn an_unreadable_table_or_folder_is_told_on_its_items() {
     let (survey, items) = listing(&image);
     assert!(survey.findings.of("table-unread").is_some());
     assert!(items["A.TXT"].marks.has(Mark::Damaged));
+    let said: Vec<&str> = items
+        .values()
+        .filter_map(|f| f.trouble.as_deref())
+        .collect();
+    assert!(
+        said.iter()
+            .any(|t| t.contains("could not be read in any copy")),
+        "{said:?}"
+    );
+    assert!(!said.iter().any(|t| t.contains("marked free")), "{said:?}");
     image.bad = vec![boot.root_at() + 512..boot.root_at() + 513];
     let (survey, _) = listing(&image);
     assert!(survey.findings.of("folder-unread").is_some());

@@ -36,6 +36,8 @@ pub(super) struct HandOver<'a, 's> {
     pub(super) findings: Findings,
     pub(super) accounts: Accounts,
     pub(super) own_records: u64,
+    /// Records with extended attributes.
+    pub(super) attributed: u64,
     pub(super) see: &'s mut dyn FnMut(Found),
 }
 
@@ -297,6 +299,7 @@ impl HandOver<'_, '_> {
             marks.set(Mark::Damaged);
         }
         if gathered.extended {
+            self.attributed += 1;
             marks.set(Mark::ExtendedAttributes);
         }
         if names > 1 {

@@ -92,6 +92,7 @@ pub fn survey(
         findings,
         accounts,
         own_records: 0,
+        attributed: 0,
         see,
     };
     hand.all().map_err(unread)?;
@@ -101,9 +102,11 @@ pub fn survey(
         mut findings,
         accounts,
         own_records,
+        attributed,
         items,
         ..
     } = hand;
+    findings.note_attributes(attributed);
     findings.note_many(
         "file-systems-own-records",
         Weight::Sentence,
@@ -124,7 +127,10 @@ pub fn survey(
         serial: Some(geometry.serial_text()),
         dirty: about.flags.map(|flags| flags & 1 != 0),
         root: ROOT,
-        bytes: geometry.bytes(),
+        // The copy of the boot sector stands behind the last sector that the volume counts.
+        bytes: geometry
+            .bytes()
+            .saturating_add(geometry.sector_bytes.into()),
         whole,
         findings,
         accounts,

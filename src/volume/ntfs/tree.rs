@@ -116,11 +116,22 @@ impl Tree {
             return Parent::Lost;
         }
         match folder(store, reference) {
+            None if is_root(store, reference) => Parent::Fine,
             None => Parent::Lost,
             Some(parent) if self.own(parent) && self.own(index) => Parent::Own,
             Some(_) => Parent::Fine,
         }
     }
+}
+
+/// Record 5 is the root by definition: what refers to it stands there, though the record itself is not readable. Its
+/// sequence number is 5, too, because it is never used anew.
+fn is_root(store: &Store, reference: u64) -> bool {
+    let known = store
+        .find(ROOT)
+        .and_then(|index| store.rows.get(index))
+        .is_some_and(|row| row.is(Row::FOLDER));
+    !known && number_of(reference) == ROOT && matches!(sequence_of(reference), 0 | 5)
 }
 
 /// The row of the folder that a reference leads to.

@@ -12,7 +12,7 @@ mod unix;
 mod what;
 
 pub use locked::{Protection, Protector};
-pub use state::{VolumeState, judge};
+pub use state::{VolumeState, deciding, judge};
 pub use what::What;
 
 use crate::port::Sectors;

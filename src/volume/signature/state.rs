@@ -96,27 +96,8 @@ pub fn judge(
             )
         });
     }
-    // A set other than a mirror spreads its content; what looks like a file system at its start is a part of one.
-    // A file system that fits its partition and lies over the superblock was made after the set was given up, and
-    // a superblock whose sum does not hold proves no set.
-    let after = |hit: &Hit| {
-        leading.what.role() == Role::Readable
-            && leading.damaged.is_none()
-            && leading
-                .bytes
-                .is_some_and(|own| own <= bytes && (hit.damaged.is_some() || hit.at < own))
-    };
-    let spread = probe.hits.iter().find(|hit| {
-        hit.what == What::Md
-            && !after(hit)
-            && !hit
-                .note
-                .as_deref()
-                .unwrap_or_default()
-                .starts_with(container::MIRROR)
-    });
-    if let Some(set) = spread
-        && leading.what.role() != Role::Locked
+    if let Some(set) = deciding(bytes, probe)
+        && *set != *leading
     {
         return (unrecognised(set), findings);
     }
@@ -147,6 +128,38 @@ pub fn judge(
         Role::Foreign | Role::Container => unrecognised(leading),
     };
     (state, findings)
+}
+
+/// The hit that says what a place of `bytes` bytes is.
+pub fn deciding(bytes: u64, probe: &Probe) -> Option<&Hit> {
+    let leading = probe.leading()?;
+    spread_set(bytes, probe)
+        .filter(|_| leading.what.role() != Role::Locked)
+        .or(Some(leading))
+}
+
+/// A set of drives that the place is a part of, whatever it begins with.
+fn spread_set(bytes: u64, probe: &Probe) -> Option<&Hit> {
+    let leading = probe.leading()?;
+    // A set other than a mirror spreads its content; what looks like a file system at its start is a part of one.
+    // A file system that fits its partition and lies over the superblock was made after the set was given up, and
+    // a superblock whose sum does not hold proves no set.
+    let after = |hit: &Hit| {
+        leading.what.role() == Role::Readable
+            && leading.damaged.is_none()
+            && leading
+                .bytes
+                .is_some_and(|own| own <= bytes && (hit.damaged.is_some() || hit.at < own))
+    };
+    probe.hits.iter().find(|hit| {
+        hit.what == What::Md
+            && !after(hit)
+            && !hit
+                .note
+                .as_deref()
+                .unwrap_or_default()
+                .starts_with(container::MIRROR)
+    })
 }
 
 fn unrecognised(hit: &Hit) -> VolumeState {

@@ -323,7 +323,10 @@ fn a_good_file_system_does_not_vanish_behind_an_old_or_bare_set() {
     assert_eq!(state, readable);
     assert!(found.has(What::Md));
     // It ends before the superblock, or is longer than its partition: it may be a part of the set.
-    assert_ne!(look(100_000, &md).0, readable);
+    let (state, found) = look(100_000, &md);
+    assert_ne!(state, readable);
+    // What it is called is what it was judged by.
+    assert_eq!(deciding(64 << 20, &found).unwrap().what, What::Md);
     assert_ne!(look(200_000, &md).0, readable);
     // The bare word proves no set.
     let (state, found) = look(100_000, &[0xFC, 0x4E, 0x2B, 0xA9]);

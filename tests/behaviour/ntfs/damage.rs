@@ -380,6 +380,29 @@ fn refused_sectors_cost_only_what_lies_in_them() {
     }
 }
 
+/// Linux `fs/ntfs/layout.h` (FILE_root = 5): the root folder is record 5 by definition. Its record unreadable, every path
+/// still begins at the root, and the volume is surveyed in part only.
+#[test]
+fn an_unreadable_root_record_costs_no_path() {
+    if !can_mount("an_unreadable_root_record_costs_no_path") {
+        return;
+    }
+    let clean = clean();
+    let weak = Weak {
+        inner: InMemory {
+            bytes: &clean.raw,
+            sector_bytes: 512,
+        },
+        bad: HashSet::from([clean.place(5) as u64 / 512]),
+    };
+    let listing = Listing::with(&weak, weak.bytes());
+    assert!(!listing.survey.whole);
+    assert!(listing.survey.findings.of("orphans").is_none());
+    for path in clean.files.keys() {
+        assert!(!listing.get(path).marks.has(Mark::Orphan), "{path}");
+    }
+}
+
 impl Clean {
     /// Where the unnamed content attribute of an item begins in the raw volume.
     fn data_of(&self, raw: &[u8], record: u64) -> usize {

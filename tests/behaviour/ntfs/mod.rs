@@ -268,6 +268,10 @@ impl Listing {
                         return path;
                     }
                     path = format!("/{}{path}", at.name.text());
+                    // The root by its number: its own record may not be readable.
+                    if at.parent == 5 {
+                        return path;
+                    }
                     if at.parent == ntfs::LOST_PARENT {
                         return format!("(lost){path}");
                     }

@@ -10,7 +10,7 @@ use crate::volume::gap::{
     Budget, Candidate, GapContent, GapLook, behind, look as look_at, outside as gap_outside,
 };
 use crate::volume::map::{self, AreaKind, Partition};
-use crate::volume::signature::{Hit, Probe, VolumeState, What, judge, probe};
+use crate::volume::signature::{Hit, Probe, VolumeState, What, deciding, judge, probe};
 use std::sync::Arc;
 
 /// A gap or a partition without a signature is read up to here; more would only prove what is an open point anyway.
@@ -55,10 +55,15 @@ pub fn look(
                 )
             })
             .collect();
+        let what = if open.iter().all(|finding| finding.id == "table-unread") {
+            ("a table", "was not read")
+        } else {
+            ("the tables", "do not agree")
+        };
         found.points.push(PointKept {
             id: "tables-disagree".into(),
             volume: String::new(),
-            says: format!("the tables of drive {} do not agree: {}", drive + 1, words.join("; ")),
+            says: format!("{} of drive {} {}: {}", what.0, drive + 1, what.1, words.join("; ")),
             lost: "a part of the drive may be hidden from the list".into(),
             evidence: format!("drive {}: {}", drive + 1, evidence.join("; ")),
             remedy: "look at the list of volumes, then:\nholdpoint waive JOB --point tables-disagree --decided-by owner --how signed --name NAME --reason TEXT".into(),
@@ -196,7 +201,7 @@ fn look_at_partition(
         .is_empty()
         .then(|| look_at(sectors, place, BUDGET));
     let (state, findings) = judge(partition.kind, place.bytes, &probed, whole.as_ref());
-    let leading = probed.leading();
+    let leading = deciding(place.bytes, &probed);
     let mut volume = VolumeKept {
         number,
         drive,
@@ -302,21 +307,26 @@ fn protectors(probe: &Probe) -> String {
             locks.contains(&hit.what) && (!hit.protectors.is_empty() || hit.id.is_some())
         })
         .collect();
-    let mut out = Vec::new();
+    let (mut keys, mut ids) = (Vec::new(), Vec::new());
     for hit in hits {
         for protector in &hit.protectors {
-            out.push(format!("{} {}", protector.kind.in_words(), protector.id));
+            keys.push(format!("{} {}", protector.kind.in_words(), protector.id));
         }
         if hit.protectors.is_empty()
             && let Some(id) = &hit.id
         {
-            out.push(format!("{} {id}", hit.what.word()));
+            ids.push(format!("{} {id}", hit.what.word()));
         }
     }
-    if out.is_empty() {
+    let known: Vec<String> = [("key protector", keys), ("volume id", ids)]
+        .into_iter()
+        .filter(|(_, all)| !all.is_empty())
+        .map(|(what, all)| format!("{what} {}", all.join(", ")))
+        .collect();
+    if known.is_empty() {
         "the format does not say which key is needed".into()
     } else {
-        format!("key protector {}", out.join(", "))
+        known.join("; ")
     }
 }
 
@@ -462,6 +472,30 @@ fn why_unread(unread: u64, beyond: u64, leapt: u64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_id_of_a_lock_is_no_key() {
+        let mut hit = probed_hit(What::Luks2);
+        hit.id = Some("1b4e28ba".into());
+        let probe = Probe {
+            hits: vec![hit],
+            unread_bytes: 0,
+        };
+        assert_eq!(protectors(&probe), "volume id LUKS2 1b4e28ba");
+    }
+
+    fn probed_hit(what: What) -> Hit {
+        Hit {
+            what,
+            at: 0,
+            bytes: None,
+            label: None,
+            id: None,
+            damaged: None,
+            note: None,
+            protectors: Vec::new(),
+        }
+    }
 
     #[test]
     fn what_nobody_asked_for_is_not_called_unreadable() {

@@ -130,13 +130,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
                     .saturating_mul(survey.accounts.cluster_bytes);
                 settle(volume, &survey, &job.ledger, &mut found.points).map_err(failed)?;
                 // NTFS counts one sector less than it has: the last one holds the copy of its boot sector (volume's own).
-                let own = survey.bytes
-                    + if volume.format == Format::Ntfs {
-                        u64::from(sectors.sector_bytes())
-                    } else {
-                        0
-                    };
-                if let Some(place) = gap::behind(volume.place(), own) {
+                if let Some(place) = gap::behind(volume.place(), survey.bytes) {
                     more_gaps.push((volume.drive, place, Arc::clone(&sectors)));
                 }
             }
@@ -213,7 +207,7 @@ fn read(
 }
 
 /// Sentences of a reader that are worth a word in the list of volumes.
-const SENTENCES: [&str; 9] = [
+const SENTENCES: [&str; 10] = [
     "hibernation",
     "clusters-marked-bad",
     "hard-errors-seen",
@@ -223,6 +217,7 @@ const SENTENCES: [&str; 9] = [
     "boot-backup-damaged",
     "record-bitmap-differs",
     "clusters-to-spare",
+    "attributes-not-kept",
 ];
 /// Items named in the evidence of one kind of damage.
 const NAMED: usize = 8;

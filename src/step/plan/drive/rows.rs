@@ -511,6 +511,7 @@ impl<'a> Rows<'a> {
         (item.parent, item.volume, item.seen, item.names) =
             (volume.root(), volume.number, self.survey, 1);
         item.name = Name::of("parent folder lost");
+        item.rule = super::super::walk::RULE_LOST;
         self.ledger.add_item(&item, &mut self.sum)?;
         let bag = format!("{root_bag}/~lost");
         self.ledger.put_place(id, &bag)?;
