@@ -122,8 +122,14 @@ impl Mounted {
 impl Drop for Mounted {
     fn drop(&mut self) {
         let point = self.point.to_str().unwrap();
-        if run("umount", &[point]).is_err() {
-            let _ = run("umount", &["--lazy", point]);
+        // Between its fork and its exec a command of another test holds what this one had open: busy for a moment. Taken
+        // off lazily, the image would be read before everything is in it.
+        for _ in 0..100 {
+            if run("umount", &[point]).is_ok() {
+                return;
+            }
+            std::thread::sleep(std::time::Duration::from_millis(100));
         }
+        let _ = run("umount", &["--lazy", point]);
     }
 }
