@@ -242,7 +242,7 @@ impl<'b> Job<'b> {
     /// Opens the job in `dir` for work.
     pub fn open(bench: &'b dyn Bench, dir: &Path) -> Result<Self, Problem> {
         let dir = find_folder(dir)?;
-        right_clock(bench).map_err(|problem| problem.on_path(&dir))?;
+        crate::step::clock::right_clock(bench).map_err(|problem| problem.on_path(&dir))?;
         let ledger = Ledger::open(&dir.join(Ledger::FILE)).map_err(|e| ledger_problem(&e))?;
         let snapshot = ledger.snapshot_of().map_err(|e| ledger_problem(&e))?;
         if let Some(note) = snapshot {
@@ -386,29 +386,6 @@ impl<'b> Job<'b> {
         self.ledger
             .transaction::<_, LedgerError>(|ledger| ledger.record(at, body).map(|_| ()))
             .map_err(|e| ledger_problem(&e))
-    }
-}
-
-/// No clock of a working machine shows a moment before this program was made.
-const MADE: Moment = Moment::from_seconds(1_764_028_800); // 2025-11-25
-
-/// What is wrong with a clock that shows `at`, if that can be told by itself.
-pub fn clock_before_its_time(at: Moment) -> Option<String> {
-    (at < MADE).then(|| format!("it shows {at:.0}, before this program was made"))
-}
-
-/// Refuses to record anything under a clock that cannot be right.
-///
-/// # Errors
-/// When it shows a moment before this program was made.
-pub fn right_clock(bench: &dyn Bench) -> Result<(), Problem> {
-    match clock_before_its_time(bench.clock().now()) {
-        None => Ok(()),
-        Some(why) => Err(Problem::failed(
-            format!("the clock of this machine cannot be right: {why}"),
-            "",
-            "set the clock, then do the same again",
-        )),
     }
 }
 

@@ -329,7 +329,7 @@ fn policy_now(job: &Job<'_>) -> crate::value::Blake3 {
 /// Only the newest fact is asked: what was once recorded under a clock that ran ahead does not stand in the way for ever,
 /// it just proves nothing (a reading or a verification whose moment has not come counts as old).
 fn clock_wrong(at: Moment, facts: &[Fact]) -> Option<String> {
-    if let Some(why) = crate::job::clock_before_its_time(at) {
+    if let Some(why) = crate::step::clock::clock_before_its_time(at) {
         return Some(why);
     }
     let latest = facts.last()?.at;

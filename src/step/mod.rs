@@ -5,6 +5,7 @@
 pub mod assess;
 pub mod attest;
 pub mod bags;
+pub mod clock;
 pub mod close;
 pub mod copy;
 pub mod crew;

@@ -3,6 +3,7 @@
 
 use crate::drive::counters::Counters;
 use crate::job::{Job, ledger_problem};
+use crate::judge::point::{Decider, Point};
 use crate::ledger::{Fact, FactBody, ItemRow, LedgerError, Want, standing};
 use crate::paper::certificate::{CertificateBody, DriveRef, Scope};
 use crate::port::{Entry, Fault, Folder};
@@ -15,6 +16,8 @@ use crate::value::{Blake3, Moment, Name};
 use std::collections::HashMap;
 use std::path::Path;
 
+/// How a source was that has changed since.
+const AS_SURVEYED: &str = "as surveyed";
 /// Name of the certificate in a job folder.
 pub const CERTIFICATE: &str = "release/certificate.json";
 
@@ -64,6 +67,19 @@ fn as_point(job: &Job<'_>, changed: &[Change]) -> Result<Option<OpenPoint>, Prob
         format!("{}: {now}", change.what)
     };
     let told: Vec<String> = changed.iter().map(told).collect();
+    let surveyed = |change: &&Change| change.before.as_deref() == Some(AS_SURVEYED);
+    if let Some(change) = changed.iter().find(surveyed) {
+        let now = change.now.clone().unwrap_or_default();
+        let point = Point::plain(
+            "source-changed",
+            Decider::Nobody,
+            "what is on hold is not as it was surveyed",
+            "newer content is not in the copies",
+            now,
+            "holdpoint plan JOB\nholdpoint copy JOB\nholdpoint verify JOB",
+        );
+        return Ok(Some(crate::step::gate::shown(job, &point)));
+    }
     let says = format!("the release does not hold: {}", told.join("; "));
     let done = crate::step::show::used(job, &facts).is_some();
     Ok(Some(crate::step::show::not_in_force(job, says, done)))
@@ -138,8 +154,11 @@ pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result
         if let Some((count, example)) = differs {
             changed.push(change(
                 "source",
-                Some("as surveyed".into()),
-                Some(format!("{count} differ, for example {example}")),
+                Some(AS_SURVEYED.into()),
+                Some(match count {
+                    1 => format!("1 item differs: {example}"),
+                    _ => format!("{count} items differ, for example {example}"),
+                }),
             ));
         }
     }
@@ -277,7 +296,7 @@ fn drive_changes(
         None => {
             let changed = present::listing_changed(job, facts, drive, &now.path);
             if let Some(why) = changed.unwrap_or_else(Some) {
-                out.push(of("contents", Some("as surveyed".into()), Some(why)));
+                out.push(of("contents", Some(AS_SURVEYED.into()), Some(why)));
             }
         }
     }

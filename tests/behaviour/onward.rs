@@ -343,10 +343,11 @@ fn a_release_that_does_not_hold_says_why_and_holds_again() {
     shop.saved();
     shop.waive_health();
     shop.step(&["release"]).ends(0);
-    shop.put("laptop/letters/three.txt", "one more");
+    shop.put("laptop/letters/three.txt", "newer");
     let failed = shop.step(&["recheck"]).ends(3);
     let why = failed.json()["open_points"].clone();
-    assert!(why[0]["says"].as_str().unwrap().contains("source"), "{why}");
+    assert_eq!(why[0]["id"], "source-changed", "{why}");
+    assert_eq!(next_on_page(&shop, &["recheck"]), "holdpoint plan");
     leads_on(&shop, &failed);
     let shown = shop.step(&["show"]).json();
     assert_eq!(shown["result"]["state"], "hold");

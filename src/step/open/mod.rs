@@ -32,7 +32,7 @@ pub fn open(
     tell: Tell<'_>,
 ) -> Result<Outcome<Opened>, Problem> {
     tell(Event::Started { step: Step::Open });
-    crate::job::right_clock(bench)?;
+    crate::step::clock::right_clock(bench)?;
     let (policy, policy_text) = choose_policy(bench, request)?;
     if let Some(replies) = &request.replies {
         bench.replies(replies).map_err(|fault| {
