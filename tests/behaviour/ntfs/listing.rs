@@ -323,3 +323,16 @@ fn second_opinion() {
     }
     assert_eq!(compared, 60);
 }
+
+/// mkntfs lays a volume over its whole partition, the copy of the boot sector in the last sector, whatever a sector is.
+#[test]
+fn nothing_lies_behind_a_volume_with_sectors_of_4_kib() {
+    if !can_make("nothing_lies_behind_a_volume_with_sectors_of_4_kib") {
+        return;
+    }
+    for sector in ["512", "4096"] {
+        let image = Image::new(16, &["-s", sector, "-c", "4096"]);
+        let listing = Listing::of(&image.bytes());
+        assert_eq!(listing.survey.bytes, 16 << 20, "{sector}");
+    }
+}
