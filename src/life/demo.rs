@@ -414,10 +414,12 @@ impl DemoLife {
             ),
         );
         show(
-            "ls".into(),
             format!(
-                "Look at the two bags: {} and {}. `sha256sum -c manifest-sha256.txt` in each checks every copy.",
-                dir.join("bag").display(),
+                "cd {} && sha256sum --quiet -c manifest-sha256.txt",
+                dir.join("bag").display()
+            ),
+            format!(
+                "Anybody can check every copy like that. The other bag is {}.",
                 self.dir.join("second/marta/bag").display()
             ),
         );
