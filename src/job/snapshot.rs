@@ -37,6 +37,13 @@ impl SnapshotOf {
             })
         }))
     }
+
+    /// Whether it, lying in `dir`, may take the ledger's place: it was put there by hand, or the ledger itself is out of
+    /// reach. Whatever it does not know of then has to be proven again.
+    pub fn may_take_back(&self, dir: &Path) -> bool {
+        let home = self.home.path();
+        same_folder(&home, dir) || !is_live(&home.join(Ledger::FILE))
+    }
 }
 
 impl Job<'_> {
@@ -93,14 +100,12 @@ impl Job<'_> {
     }
 }
 
-/// Whether a snapshot in `dir` may take the ledger's place: it was put there by hand, or the ledger itself is out of
-/// reach. Whatever it does not know of then has to be proven again.
+/// Refuses a snapshot in `dir` that may not take the ledger's place.
 pub(super) fn may_take_back(note: &str, dir: &Path) -> Result<(), Problem> {
     let Ok(of) = serde_json::from_str::<SnapshotOf>(note) else {
         return Ok(());
     };
-    let home = of.home.path();
-    if same_folder(&home, dir) || !is_live(&home.join(Ledger::FILE)) {
+    if of.may_take_back(dir) {
         return Ok(());
     }
     Err(Problem::failed(

@@ -35,6 +35,13 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
         points(job, &facts)?
     };
     let (next, note) = match snapshot {
+        Some(of) if of.may_take_back(&job.dir) => (
+            Some(format!("holdpoint verify {}", job.typed())),
+            Some(format!(
+                "this is a copy of the record, made {:.0}: the next step puts it in the place of the lost record, and what was done after it was made has to be done again",
+                of.made
+            )),
+        ),
         Some(of) => (
             Some(format!(
                 "holdpoint show {}",

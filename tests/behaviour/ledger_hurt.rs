@@ -241,3 +241,29 @@ fn a_chain_cut_at_its_end_shows_even_without_the_note_of_its_length() {
     let held = shop.step(&["release"]).ends(3).points();
     assert!(held.contains(&"ledger-broken".to_owned()), "{held:?}");
 }
+
+#[test]
+fn a_copy_of_the_record_in_its_place_leads_on_and_not_to_itself() {
+    let shop = Shop::new();
+    shop.put("laptop/one.jpg", noise(1, 3000));
+    std::fs::create_dir(shop.path("more")).unwrap();
+    shop.open_with("practice", &["copies", "more"]);
+    for step in ["plan", "copy", "verify"] {
+        shop.step(&[step]).ends(0);
+    }
+    let copy = shop.path("more/job/ledger.db");
+    let elsewhere = shop.run(&["show", "more/job", "--json"]).ends(0).json();
+    let next = elsewhere["result"]["next"].as_str().unwrap();
+    assert!(next.ends_with("copies/job"), "{next}");
+    std::fs::copy(&copy, shop.path("copies/job/ledger.db")).unwrap();
+    let shown = shop.step(&["show"]).ends(0).json();
+    let next = shown["result"]["next"].as_str().unwrap();
+    assert!(next.starts_with("holdpoint verify "), "{next}");
+    shop.step(&["verify"]).ends(0);
+    assert_eq!(
+        shop.step(&["show"]).json()["result"]["items"]["verified"]
+            .as_u64()
+            .unwrap(),
+        1
+    );
+}
