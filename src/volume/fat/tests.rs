@@ -484,12 +484,7 @@ fn damage(width: Width) {
     let mut dice = Dice(0xF00D ^ boot.sectors as u64);
     let mut image = Image::new(sound.bytes.clone());
     let (mut told, mut silent) = (0, 0);
-    let rounds = match width {
-        // Sixteen times the clusters: slow.
-        Width::Fat32 => mutations(80),
-        _ => mutations(300),
-    };
-    for round in 0..rounds {
+    for round in 0..mutations(300) {
         let mut undo = Vec::new();
         let mut in_entries = false;
         for _ in 0..1 + dice.roll(4) {
