@@ -204,7 +204,7 @@ fn copies_of_an_ext_superblock_and_what_lies_in_a_lost_volume_are_no_further_vol
     // Kernel, ext4 pages, "Super Block": s_block_group_nr at 0x5A. Blocks of 1 KiB: a copy 1 KiB behind each 8 MiB.
     let mut image = Image::new(vec![0; 40 << 20]);
     for group in 0..4u16 {
-        let at = (group as usize * 8 << 20) + 1024 + (1 << 20);
+        let at = ((group as usize * 8) << 20) + 1024 + (1 << 20);
         image.bytes[at + 4..at + 8].copy_from_slice(&(26u32 << 10).to_le_bytes());
         image.bytes[at + 56..at + 58].copy_from_slice(&0xEF53u16.to_le_bytes());
         image.bytes[at + 90..at + 92].copy_from_slice(&group.to_le_bytes());
