@@ -3,6 +3,7 @@
 
 mod hostile;
 mod laptop;
+mod windows;
 
 use crate::shop::{Said, Shop};
 use holdpoint::volume::map::{self, AreaKind};
