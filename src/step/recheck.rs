@@ -50,6 +50,7 @@ pub fn recheck(job: &Job<'_>, named: Option<&Path>) -> Result<Outcome<Rechecked>
             holds,
             changed,
             until,
+            practice: job.policy.practice,
         },
         points,
     )

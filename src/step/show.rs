@@ -68,6 +68,7 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
         next: next.unwrap_or_default(),
         note,
         closed: closed.map(|fact| fact.at),
+        practice: job.policy.practice,
         until,
         owner: job.setup.owner.clone(),
         on_hold: on_hold(job)?,
@@ -87,6 +88,7 @@ fn show_newer(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
             "{newer}: work on this job with that one; what is shown here may be incomplete"
         )),
         closed: None,
+        practice: job.policy.practice,
         until: None,
         owner: job.setup.owner.clone(),
         on_hold: on_hold(job).unwrap_or_default(),
@@ -295,6 +297,7 @@ pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAl
                     next: shown.next,
                     note,
                     closed: shown.closed,
+                    practice: shown.practice,
                 });
             }
             Err(problem) => {
@@ -308,6 +311,7 @@ pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAl
                     next: first_command(&problem.clone().for_job(&dir).next).unwrap_or_default(),
                     note: Some(problem.what),
                     closed: None,
+                    practice: false,
                 });
             }
         }

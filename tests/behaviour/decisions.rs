@@ -602,3 +602,24 @@ fn asked_again_and_refused_the_earlier_release_is_void() {
     shop.step(&["release"]).ends(0);
     shop.step(&["recheck"]).ends(0);
 }
+
+#[test]
+fn a_practice_job_is_never_shown_as_released() {
+    let shop = filled();
+    shop.saved();
+    shop.waive_health();
+    shop.run(&["release", "copies/job"]).ends(0);
+    for words in [
+        &["show", "copies/job"][..],
+        &["recheck", "copies/job"],
+        &["show"],
+    ] {
+        let said = shop.run(words).ends(0);
+        assert!(
+            said.out.contains("PRACTICE: releases nothing"),
+            "{}",
+            said.out
+        );
+        assert!(!said.out.contains("RELEASED"), "{}", said.out);
+    }
+}

@@ -29,6 +29,9 @@ use crate::step::outcome::{Amount, Outcome, Problem, ProblemKind};
 use crate::value::measure::bytes_in_words;
 use std::path::Path;
 
+/// What stands where a real job would be released.
+const PRACTICE: &str = "PRACTICE: releases nothing";
+
 /// A job folder as it is typed in a command.
 pub(super) fn typed(job: Option<&Path>) -> String {
     job.map_or_else(|| "JOB".to_owned(), |path| quoted(path.as_os_str()))

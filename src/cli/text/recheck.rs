@@ -1,6 +1,6 @@
 //! `recheck`: does the release still hold?
 
-use super::{next, points};
+use super::{PRACTICE, next, points};
 use crate::cli::page::{Page, Tone};
 use crate::cli::phrase::when;
 use crate::step::outcome::{Outcome, Rechecked};
@@ -13,7 +13,12 @@ pub fn page(page: &mut Page, outcome: &Outcome<Rechecked>) {
             .until
             .map(|moment| format!(" until {}", when(moment, page.look())))
             .unwrap_or_default();
-        page.state(Tone::Go, &format!("The release holds{until}"));
+        if seen.practice {
+            page.state(Tone::Stop, PRACTICE);
+            page.say(&format!("A real release would hold{until}."));
+        } else {
+            page.state(Tone::Go, &format!("The release holds{until}"));
+        }
     } else {
         page.state(Tone::Stop, "ON HOLD: the release does not hold");
     }

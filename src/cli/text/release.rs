@@ -1,6 +1,6 @@
 //! `release`: the gate's answer, in its first line.
 
-use super::{caution, next, points, typed};
+use super::{PRACTICE, caution, next, points, typed};
 use crate::cli::page::{Page, Tone};
 use crate::cli::phrase::when;
 use crate::step::outcome::{Outcome, Released, Signature, State};
@@ -23,7 +23,7 @@ pub fn page(page: &mut Page, request: &ReleaseRequest, outcome: &Outcome<Release
                 .map(|moment| format!(" until {}", when(moment, page.look())))
                 .unwrap_or_default();
             if released.practice {
-                page.state(Tone::Stop, "PRACTICE: releases nothing");
+                page.state(Tone::Stop, PRACTICE);
                 page.say(&format!("A real job would now be released{until}."));
             } else {
                 page.state(Tone::Go, &format!("RELEASED{until}"));

@@ -1,6 +1,6 @@
 //! `show`: where a job stands, readable from afar: the state, then what comes next.
 
-use super::{or_unknown, points};
+use super::{PRACTICE, or_unknown, points};
 use crate::cli::page::{Page, Tone};
 use crate::cli::phrase::{capital, day, listed, when};
 use crate::step::outcome::{ItemCounts, Outcome, Shown, ShownAll, State};
@@ -26,7 +26,12 @@ pub fn page(page: &mut Page, outcome: &Outcome<Shown>) {
                 .until
                 .map(|moment| format!(" until {}", when(moment, page.look())))
                 .unwrap_or_default();
-            page.state(Tone::Go, &format!("RELEASED{until}"));
+            if shown.practice {
+                page.state(Tone::Stop, PRACTICE);
+                page.say(&format!("A real job would be released{until}."));
+            } else {
+                page.state(Tone::Go, &format!("RELEASED{until}"));
+            }
         }
     }
     page.gap();
@@ -67,6 +72,9 @@ pub fn all(page: &mut Page, outcome: &Outcome<ShownAll>) {
         match job.state {
             _ if job.closed.is_some() => page.state(Tone::Plain, &format!("CLOSED: {}", job.job)),
             State::Hold => page.state(Tone::Stop, &format!("ON HOLD: {}", job.job)),
+            State::Released if job.practice => {
+                page.state(Tone::Stop, &format!("{PRACTICE}: {}", job.job));
+            }
             State::Released => page.state(Tone::Go, &format!("RELEASED: {}", job.job)),
         }
         page.under(&format!(

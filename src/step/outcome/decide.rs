@@ -72,6 +72,9 @@ pub struct Rechecked {
     /// When the certificate expires. For the text; scripts read it in the certificate.
     #[serde(skip)]
     pub until: Option<Moment>,
+    /// Whether the policy is one for practice, whose certificates release nothing. For the text.
+    #[serde(skip)]
+    pub practice: bool,
 }
 
 /// One thing that is not as it was at the release.

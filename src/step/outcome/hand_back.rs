@@ -66,6 +66,9 @@ pub struct Shown {
     /// When the shop's copies were deleted on the record. For the text.
     #[serde(skip)]
     pub closed: Option<Moment>,
+    /// Whether the policy is one for practice, whose certificates release nothing. For the text.
+    #[serde(skip)]
+    pub practice: bool,
     /// When the certificate expires. For the text; scripts read it in the certificate.
     #[serde(skip)]
     pub until: Option<Moment>,
@@ -129,6 +132,9 @@ pub struct JobLine {
     /// When the shop's copies were deleted on the record. For the text.
     #[serde(skip)]
     pub closed: Option<Moment>,
+    /// Whether the policy is one for practice, whose certificates release nothing. For the text.
+    #[serde(skip)]
+    pub practice: bool,
 }
 
 /// Result of `demo`.

@@ -157,6 +157,7 @@ impl Engine for Canned {
                     }]
                 },
                 until: Some(moment()),
+                practice: false,
             },
         )
     }
@@ -230,6 +231,7 @@ impl Engine for Canned {
                 next: "holdpoint release /mnt/shelf-a/job-17".into(),
                 note: None,
                 closed: None,
+                practice: false,
                 until: releases.then(moment),
                 owner: Some(HOSTILE.into()),
                 on_hold: vec!["INVENTED model, serial SAMPLE-0042, 500 GB".into()],
@@ -250,6 +252,7 @@ impl Engine for Canned {
                         next: "holdpoint copy /mnt/shelf-a/job-17".into(),
                         note: None,
                         closed: None,
+                        practice: false,
                     },
                     JobLine {
                         job: "/mnt/shelf-a/job-16".into(),
@@ -260,6 +263,7 @@ impl Engine for Canned {
                         next: String::new(),
                         note: None,
                         closed: None,
+                        practice: false,
                     },
                 ],
             },
