@@ -79,14 +79,6 @@ fn route(said: &Said) -> String {
     route.as_str().unwrap().to_owned()
 }
 
-fn owner(shop: &Shop, what: &[&str]) -> Said {
-    let mut words = vec!["waive"];
-    words.extend(what);
-    words.extend(["--reason", "a test", "--decided-by", "owner"]);
-    words.extend(["--name", "R. Amsel", "--how", "signed"]);
-    shop.step(&words)
-}
-
 fn facts(shop: &Shop) -> Ledger {
     Ledger::open(&shop.path("copies/job/ledger.db")).unwrap()
 }
@@ -231,12 +223,12 @@ fn a_milder_answer_takes_no_symptom_back() {
     );
     shop.step(&["plan"]).ends(3);
     // The owner's word goes over it; then the milder answer may stand, and both are on the certificate.
-    owner(&shop, &["--point", "refer-undecided"]).ends(0);
+    shop.owner(&["--point", "refer-undecided"]).ends(0);
     amend(&["--symptom", "none"]);
     for step in ["plan", "copy", "verify"] {
         shop.step(&[step]).ends(0);
     }
-    owner(&shop, &["--point", "health-unread"]).ends(0);
+    shop.owner(&["--point", "health-unread"]).ends(0);
     shop.step(&["release"]).ends(0);
     let certificate =
         std::fs::read_to_string(shop.path("copies/job/release/certificate.json")).unwrap();
@@ -308,7 +300,7 @@ fn with_a_bad_symptom_a_folder_is_not_listed_either() {
         );
         let points = shop.step(&["release"]).ends(3).points();
         assert!(points.contains(&"refer-undecided".to_owned()), "{points:?}");
-        owner(&shop, &["--point", "refer-undecided"]).ends(0);
+        shop.owner(&["--point", "refer-undecided"]).ends(0);
         shop.step(&["plan"]).ends(0);
     }
 }

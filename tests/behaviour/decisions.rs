@@ -491,24 +491,12 @@ fn a_clock_that_went_back_years_releases_nothing() {
     assert!(!scratch.path("one/job/release/certificate.json").exists());
 }
 
-const SIGNED: [&str; 8] = [
-    "--reason",
-    "not wanted",
-    "--decided-by",
-    "owner",
-    "--name",
-    "R. Amsel",
-    "--how",
-    "signed",
-];
-
 #[test]
 fn that_nothing_is_wanted_covers_nothing_that_came_later() {
     let shop = filled();
     shop.open();
     shop.step(&["plan"]).ends(0);
-    shop.step(&[&["waive", "--no-rescue"][..], &SIGNED].concat())
-        .ends(0);
+    shop.owner(&["--no-rescue"]).ends(0);
     shop.waive_health();
     shop.put("laptop/Pictures/new.jpg", noise(9, 4000));
     shop.step(&["plan"]).ends(0);
@@ -520,12 +508,12 @@ fn that_nothing_is_wanted_covers_nothing_that_came_later() {
 fn what_is_saved_cannot_be_given_up_and_goes_back() {
     let shop = filled();
     shop.saved();
-    let give_up = [&["waive", "--item", "Pictures"][..], &SIGNED].concat();
-    shop.step(&give_up).ends(1);
+    let give_up = ["--item", "Pictures"];
+    shop.owner(&give_up).ends(1);
     // One more comes: only that one can be given up, and the rest goes back.
     shop.put("laptop/Pictures/late.jpg", noise(10, 5000));
     shop.step(&["plan"]).ends(0);
-    shop.step(&give_up).ends(0);
+    shop.owner(&give_up).ends(0);
     shop.waive_health();
     shop.step(&["verify"]).ends(0);
     shop.step(&["release"]).ends(0);
@@ -543,8 +531,7 @@ fn what_was_given_up_and_changed_is_saved_after_all() {
     shop.put("laptop/closed.jpg", noise(77, 7000));
     shop.open();
     shop.step(&["plan"]).ends(0);
-    shop.step(&[&["waive", "--item", "closed.jpg"][..], &SIGNED].concat())
-        .ends(0);
+    shop.owner(&["--item", "closed.jpg"]).ends(0);
     shop.put("laptop/closed.jpg", noise(78, 7777));
     for step in ["plan", "copy", "verify"] {
         shop.step(&[step]).ends(0);

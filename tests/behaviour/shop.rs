@@ -214,18 +214,17 @@ impl Shop {
 
     /// A waiver of the technician.
     pub fn waive(&self, what: &[&str]) -> Said {
-        let mut all = vec!["waive"];
-        all.extend(what);
-        all.extend([
-            "--reason",
-            "a test",
-            "--decided-by",
-            "technician",
-            "--name",
-            "K. Brandt",
-        ]);
-        all.extend(["--how", "signed"]);
-        self.step(&all)
+        self.waive_as(what, "technician", "K. Brandt")
+    }
+
+    /// A waiver that the owner signed.
+    pub fn owner(&self, what: &[&str]) -> Said {
+        self.waive_as(what, "owner", "R. Amsel")
+    }
+
+    fn waive_as(&self, what: &[&str], who: &str, name: &str) -> Said {
+        let by = ["--reason", "a test", "--decided-by", who, "--name", name];
+        self.step(&[&["waive"][..], what, &by, &["--how", "signed"]].concat())
     }
 
     /// Every payload file of the bag in `copies/job`.

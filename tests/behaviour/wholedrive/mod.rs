@@ -52,14 +52,6 @@ fn key(item: &Value) -> Key {
     )
 }
 
-fn owner(shop: &Shop, what: &[&str]) -> Said {
-    let mut all = vec!["waive"];
-    all.extend(what);
-    all.extend(["--reason", "a test", "--decided-by", "owner"]);
-    all.extend(["--name", "R. Amsel", "--how", "signed"]);
-    shop.step(&all)
-}
-
 /// Every file item that is no special case must be saved with the true digest, and every true file must be an item.
 #[track_caller]
 fn judged_by_the_truth(laptop: &Laptop, items: &[Value], left_out: &[&str], without: &[&str]) {
@@ -184,7 +176,7 @@ fn a_healthy_laptop_asks_for_two_decisions() {
         Some(1),
         "the owner's to decide"
     );
-    owner(&shop, &["--point", "key-bound"]).ends(0);
+    shop.owner(&["--point", "key-bound"]).ends(0);
     shop.step(&["release"]).ends(0);
     shop.step(&["recheck"]).ends(0);
 }
@@ -266,18 +258,18 @@ fn a_whole_laptop_goes_through_and_comes_back() {
     // What must be given up. The locked and the unrecognised volume are not given up by the technician.
     let refused = shop.waive(&["--volume", "1:7"]);
     assert_eq!(refused.code, Some(1), "{}", refused.out);
-    assert_eq!(owner(&shop, &["--volume", "1:77"]).code, Some(1));
+    assert_eq!(shop.owner(&["--volume", "1:77"]).code, Some(1));
     assert_eq!(
-        owner(&shop, &["--volume", "1:2"]).code,
+        shop.owner(&["--volume", "1:2"]).code,
         Some(1),
         "nothing of it is open"
     );
-    owner(&shop, &["--volume", "1:7"]).ends(0);
-    owner(&shop, &["--volume", "1:9"]).ends(0);
+    shop.owner(&["--volume", "1:7"]).ends(0);
+    shop.owner(&["--volume", "1:9"]).ends(0);
     // One account after the other; what of it is on the drive stays wanted.
     let one = ["--point", "placeholders:Users/Ben/Firm cloud"];
     assert_eq!(shop.waive(&one).code, Some(1), "the owner's to decide");
-    let given = owner(&shop, &one).ends(0).json();
+    let given = shop.owner(&one).ends(0).json();
     assert_eq!(given["result"]["waived"]["items"], 1);
     let left = given["open_points"].as_array().unwrap().iter();
     let left: Vec<_> = left.filter(|point| point["id"] == "placeholders").collect();
@@ -286,7 +278,7 @@ fn a_whole_laptop_goes_through_and_comes_back() {
         left[0]["evidence"],
         "Users/Ada Test/OneDrive (1), Users/Ben/Firm cloud (1, decided)"
     );
-    assert_eq!(owner(&shop, &one).code, Some(1), "nothing is left there");
+    assert_eq!(shop.owner(&one).code, Some(1), "nothing is left there");
     for id in [
         "lost-volume",
         "unknown-tags",
@@ -295,7 +287,7 @@ fn a_whole_laptop_goes_through_and_comes_back() {
         "key-bound",
         "redirected-elsewhere",
     ] {
-        owner(&shop, &["--point", id]).ends(0);
+        shop.owner(&["--point", id]).ends(0);
     }
     shop.waive_health();
 
@@ -449,7 +441,7 @@ fn paths_on_drives_are_found_by_volume_or_alone() {
     let laptop = Laptop::healthy(shop.dir.path());
     open(&shop, &laptop);
     shop.step(&["plan"]).ends(0);
-    let item = |path: &str| owner(&shop, &["--item", path]);
+    let item = |path: &str| shop.owner(&["--item", path]);
     assert_eq!(item("Users/Nobody").code, Some(1));
     assert_eq!(item("drive1-volume4/Users").code, Some(1));
     let given = item("Users/Ada Test/Documents/letter.txt").ends(0).json();
