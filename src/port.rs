@@ -252,6 +252,9 @@ pub trait Destination: Send + Sync {
     fn make_folder(&self, path: &str) -> Result<(), Fault>;
     /// Starts a new file (must not exist). `bytes` is the expected length.
     fn create(&self, path: &str, bytes: u64) -> Result<Box<dyn Writing>, Fault>;
+    /// Opens a file of this job to be written over from its start, in the place that it has on the medium where the file
+    /// system writes in place. [`Writing::finish`] cuts it to its new length.
+    fn write_over(&self, path: &str) -> Result<Box<dyn Writing>, Fault>;
     /// Gives `existing` a second name (hard link).
     fn link(&self, existing: &str, path: &str) -> Result<(), Fault>;
     /// Renames within the destination, replacing what is there.

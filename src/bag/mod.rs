@@ -7,5 +7,6 @@ pub mod check;
 pub mod name;
 pub mod renamed;
 pub mod seal;
+pub mod spare;
 pub mod stream;
 pub mod text;

@@ -12,19 +12,22 @@ use crate::ledger::{Got, Ledger, LedgerError, Want};
 use crate::port::{Destination, Fault, FaultKind};
 use crate::survey::item::{Kind, Mark};
 use crate::value::{Blake3, Name};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
 
-/// Payload manifests written.
-#[derive(Debug, Clone)]
+/// Payload manifests written, and the evidence that is as long as the item list.
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Payload {
     /// BLAKE3 of `manifest-blake3.txt`: the manifest root.
     pub root: Blake3,
     /// Files and bytes listed.
     pub oxum: Oxum,
-    /// The two manifests as tag files.
+    /// They as tag files.
     pub written: Vec<TagWritten>,
 }
+
+/// The list of what is not wholly saved.
+pub const NOT_SAVED: &str = "holdpoint/not-saved.json";
 
 /// A small evidence file: path within the bag, and its bytes.
 pub type Evidence = (String, Vec<u8>);
@@ -122,7 +125,8 @@ pub fn write_payload(
                     names.add(&Renamed::of(&path, &item.name))?;
                 }
             }
-            Kind::Link if item.want == Want::Wanted => {
+            // Given up or not: what is listed is the same before and after a decision.
+            Kind::Link if matches!(item.want, Want::Wanted | Want::Waived) => {
                 let target = Name::Bytes(item.target.clone().unwrap_or_default());
                 links.add(&LinkKept {
                     path: path.clone(),
@@ -180,7 +184,7 @@ struct NotSaved<'a> {
 /// Writes `not-saved.json`: every item that is damaged, unreadable, changed, given up or without content.
 /// What rules leave out is named by rule in `left-out.json`.
 pub fn write_not_saved(ledger: &Ledger, to: &dyn Destination) -> Result<TagWritten, SealError> {
-    let mut list = List::start(to, "holdpoint/not-saved.json")?;
+    let mut list = List::start(to, NOT_SAVED)?;
     let mut paths = Paths {
         ledger,
         known: HashMap::new(),
@@ -228,10 +232,14 @@ pub fn close_bag(
     info.add("Holdpoint-Manifest-Root", &payload.root.to_string());
     tags.push(write_tag(
         to,
-        "bagit.txt",
+        super::text::BAGIT_NAME,
         super::text::BAGIT_TXT.as_bytes(),
     )?);
-    tags.push(write_tag(to, "bag-info.txt", info.to_string().as_bytes())?);
+    tags.push(write_tag(
+        to,
+        super::text::BAG_INFO_NAME,
+        info.to_string().as_bytes(),
+    )?);
     for (path, bytes) in evidence {
         tags.push(write_tag(to, path, bytes)?);
     }

@@ -1,17 +1,22 @@
-//! Writing a bag's own files as streams: hashed while written, durable under a temporary name, then renamed.
+//! Writing a bag's own files, and those beside it, as streams: hashed while written, durable under a temporary name,
+//! then renamed.
 //!
-//! Invariant: a tag file is either the old one or the new one, whole.
+//! Invariant: a file is either the old one or the new one, whole.
 
+use super::spare;
 use crate::port::{Destination, Fault, Writing};
 use crate::value::{Blake3, Sha256};
+use serde::{Deserialize, Serialize};
 use sha2::Digest;
 
 const BUFFER: usize = 256 << 10;
 
-/// A tag file being written.
+/// A file being written.
 pub struct TagFile<'a> {
     to: &'a dyn Destination,
     path: String,
+    /// Where its name stands: below the bag, or beside it.
+    full: String,
     temporary: String,
     writing: Box<dyn Writing>,
     waiting: Vec<u8>,
@@ -21,9 +26,9 @@ pub struct TagFile<'a> {
 }
 
 /// A tag file that was written.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct TagWritten {
-    /// Path within the bag.
+    /// Path within the bag, or beside it.
     pub path: String,
     /// Length in bytes.
     pub bytes: u64,
@@ -36,13 +41,15 @@ pub struct TagWritten {
 impl<'a> TagFile<'a> {
     /// Starts `bag/<path>` at a destination.
     pub fn start(to: &'a dyn Destination, path: &str) -> Result<Self, Fault> {
-        let temporary = format!("in-work/tag-{}", path.replace('/', "-"));
-        to.make_folder("in-work")?;
-        to.remove(&temporary)?;
-        let writing = to.create(&temporary, 0)?;
+        Self::start_at(to, path, format!("bag/{path}"))
+    }
+
+    fn start_at(to: &'a dyn Destination, path: &str, full: String) -> Result<Self, Fault> {
+        let (temporary, writing) = spare::start(to, &full)?;
         Ok(Self {
             to,
             path: path.to_owned(),
+            full,
             temporary,
             writing,
             waiting: Vec::with_capacity(BUFFER),
@@ -76,13 +83,9 @@ impl<'a> TagFile<'a> {
         self.flush()?;
         self.writing.finish(self.at)?;
         self.to.settle()?;
-        if let Some((folder, _)) = self.path.rsplit_once('/') {
-            self.to.make_folder(&format!("bag/{folder}"))?;
-        } else {
-            self.to.make_folder("bag")?;
-        }
-        self.to
-            .rename(&self.temporary, &format!("bag/{}", self.path))?;
+        let (folder, _) = self.full.rsplit_once('/').unwrap_or_default();
+        self.to.make_folder(folder)?;
+        self.to.rename(&self.temporary, &self.full)?;
         self.to.settle()?;
         Ok(TagWritten {
             path: self.path,
@@ -96,6 +99,13 @@ impl<'a> TagFile<'a> {
 /// Writes a whole tag file.
 pub fn write_tag(to: &dyn Destination, path: &str, bytes: &[u8]) -> Result<TagWritten, Fault> {
     let mut file = TagFile::start(to, path)?;
+    file.add(bytes)?;
+    file.finish()
+}
+
+/// Writes a whole file beside the bag.
+pub fn write_beside(to: &dyn Destination, path: &str, bytes: &[u8]) -> Result<TagWritten, Fault> {
+    let mut file = TagFile::start_at(to, path, path.to_owned())?;
     file.add(bytes)?;
     file.finish()
 }

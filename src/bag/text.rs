@@ -4,6 +4,7 @@
 //! the bag, a digest that is none, and a line that is no manifest line are faults with a line number.
 
 use crate::value::{Blake3, Sha256};
+use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
 use std::fmt;
 
@@ -53,7 +54,7 @@ impl Algorithm {
 }
 
 /// Octets and number of the payload's files (RFC 8493, 2.2.2, Payload-Oxum). Sums saturate.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Oxum {
     /// Bytes of all payload files.
     pub octets: u64,

@@ -124,6 +124,19 @@ impl Destination for LifeDestination {
         }))
     }
 
+    fn write_over(&self, path: &str) -> Result<Box<dyn Writing>, Fault> {
+        let state = self.disk.enter_to_write(Some(self.since))?;
+        let Some(Named::File(file)) = state.live.at(&self.full(path)) else {
+            return Err(fault(FaultKind::Missing, "opening", path, "no such file"));
+        };
+        drop(state);
+        Ok(Box::new(LifeWriting {
+            disk: self.disk.clone(),
+            since: self.since,
+            file,
+        }))
+    }
+
     fn link(&self, existing: &str, path: &str) -> Result<(), Fault> {
         let mut state = self.disk.enter_to_write(Some(self.since))?;
         if !state.nature.hard_links {

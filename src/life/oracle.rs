@@ -25,9 +25,6 @@ pub struct Trust {
     pub reads: bool,
     /// No copy was damaged where it lies.
     pub rest: bool,
-    /// A counterfeit drive may be hit by what the release itself writes after the last reading back
-    /// (evidence, certificate): `true` = even that counts as a broken promise.
-    pub after_reading_back: bool,
 }
 
 /// What the technician and the owner gave up so far.
@@ -261,11 +258,6 @@ impl Oracle<'_> {
             let mut good = 0;
             for (bit, disk) in self.copies(&got) {
                 if counting & bit == 0 {
-                    continue;
-                }
-                let wraps = disk.nature().true_pages.is_some();
-                if wraps && !self.trust.after_reading_back && got.verified & bit != 0 {
-                    good += 1;
                     continue;
                 }
                 let found = if disk.nature().is_honest() {

@@ -4,9 +4,9 @@
 
 use super::bench::ONE;
 use super::seed::Seed;
-use super::story::{Lived, Story, live, live_in};
+use super::story::{Lived, Story, live};
 use super::tree::Happening;
-use super::world::{LONG_AGO, World, calm, make};
+use super::world::{LONG_AGO, World, calm};
 use crate::step::outcome::MemoryState;
 
 /// Seeds whose lives once went wrong.
@@ -81,11 +81,9 @@ fn released(world: &World) {
 }
 
 #[test]
-#[ignore = "open: what release writes after the last reading back can wrap on a counterfeit drive that is full to its true end"]
 fn not_even_the_release_itself_hits_a_copy() {
-    let mut world = make(1078);
-    world.trust.after_reading_back = true;
-    live_in(1078, world).unwrap();
+    // Full to its true end when the copies were read back; the release writes its files after that.
+    live(1078).unwrap();
 }
 
 /// One destination and three files: every step is there, and few sync points.

@@ -93,7 +93,6 @@ pub fn calm(seed: &Seed) -> World {
         trust: Trust {
             reads: true,
             rest: true,
-            after_reading_back: false,
         },
         policy: "home",
         told_memory: MemoryState::KnownGood,

@@ -254,6 +254,26 @@ impl Destination for FolderDestination {
         )))
     }
 
+    fn write_over(&self, path: &str) -> Result<Box<dyn Writing>, Fault> {
+        let (parent, _, name) = self.place(path)?;
+        let doing = || self.doing("writing over", path);
+        let flags = OFlags::WRONLY | OFlags::NONBLOCK | OFlags::NOFOLLOW | OFlags::CLOEXEC;
+        let fd = open_beneath(parent.as_fd(), name.as_bytes(), flags, Mode::empty())
+            .map_err(|e| fault(doing(), e))?;
+        let seen = fstat(&fd).map_err(|e| fault(doing(), e))?;
+        // A file with a second name would be written over there too.
+        if FileType::from_raw_mode(seen.st_mode) != FileType::RegularFile || seen.st_nlink != 1 {
+            return Err(Fault::new(
+                FaultKind::Other,
+                doing(),
+                "not a file of this program's own",
+            ));
+        }
+        let had = u64::try_from(seen.st_size).unwrap_or(0);
+        let each = self.settling == Settling::Each;
+        Ok(Box::new(OpenWriting::over(doing(), fd, had, each)))
+    }
+
     fn link(&self, existing: &str, path: &str) -> Result<(), Fault> {
         let (from, _, old) = self.place(existing)?;
         let (to, folder, new) = self.place(path)?;

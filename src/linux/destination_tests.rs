@@ -161,6 +161,28 @@ fn small_files_are_replaced_whole() {
 }
 
 #[test]
+fn a_spare_is_written_over_where_it_is_and_nothing_else_is() {
+    use std::os::unix::fs::MetadataExt;
+    let (scratch, destination) = fresh();
+    let at = |name: &str| scratch.path().join("job/of/today").join(name);
+    std::fs::write(at("spare"), vec![7u8; 20_000]).unwrap();
+    let before = std::fs::metadata(at("spare")).unwrap().ino();
+    let mut file = destination.write_over("spare").unwrap();
+    file.write_at(0, b"short").unwrap();
+    file.finish(5).unwrap();
+    assert_eq!(std::fs::read(at("spare")).unwrap(), b"short");
+    assert_eq!(std::fs::metadata(at("spare")).unwrap().ino(), before);
+    // What was planted there is left alone.
+    std::os::unix::fs::symlink("spare", at("link")).unwrap();
+    std::fs::hard_link(at("spare"), at("twin")).unwrap();
+    for planted in ["link", "twin", "spare"] {
+        assert!(destination.write_over(planted).is_err(), "{planted}");
+    }
+    let missing = destination.write_over("none").err();
+    assert_eq!(missing.map(|fault| fault.kind), Some(FaultKind::Missing));
+}
+
+#[test]
 fn facts_are_tried_and_leave_nothing_behind() {
     let (_scratch, destination) = fresh();
     let facts = destination.facts().unwrap();

@@ -1,4 +1,4 @@
-//! A new file being written.
+//! A file being written.
 //!
 //! Invariant: a write has happened in full or is a fault; padding beyond the final length never
 //! stays in the file.
@@ -17,7 +17,7 @@ const DIRECT_FROM: u64 = 128 << 10;
 pub(super) struct OpenWriting {
     doing: String,
     fd: OwnedFd,
-    /// Where the furthest write ended.
+    /// Where the file ends now.
     end: u64,
     direct: Direct,
     /// Make the file durable at its end, because nothing later will do it surely.
@@ -44,6 +44,14 @@ impl OpenWriting {
                 Direct::Never
             },
             durable_at_end,
+        }
+    }
+
+    /// The same for a small file that is there, of `had` bytes, to be written over.
+    pub(super) fn over(doing: String, fd: OwnedFd, had: u64, durable_at_end: bool) -> Self {
+        Self {
+            end: had,
+            ..Self::new(doing, fd, 0, durable_at_end)
         }
     }
 

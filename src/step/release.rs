@@ -3,6 +3,7 @@
 //! Invariant: only the gate's [`Release`] gets here to be signed; everything that the
 //! certificate says is taken from the ledger at that moment.
 
+use crate::bag::stream::write_beside;
 use crate::drive::reading::Reading;
 use crate::job::{Job, fault_problem, ledger_problem};
 use crate::judge::gate::{Release, SecondLook, Verdict};
@@ -17,8 +18,10 @@ use crate::port::Destination;
 use crate::step::event::{Event, Step, Tell};
 use crate::step::gate::{Closeness, ask, shown};
 use crate::step::outcome::{Exit, Outcome, Problem, Released, Signature, State};
+use crate::step::recheck::CERTIFICATE;
 use crate::step::request::ReleaseRequest;
 use crate::value::{Blake3, Known};
+use std::path::Path;
 
 /// Asks the gate; releases when nothing is open.
 pub fn release(
@@ -73,7 +76,7 @@ pub fn release(
         Verdict::Release(release) => release,
     };
     // Decisions taken after the copies were read back go into the evidence files now; those few files are read back at once.
-    let roots = crate::step::seal::seal_all(job, &destinations)?;
+    let roots = crate::step::seal::seal_decisions(job, &destinations)?;
     for (number, destination) in destinations.iter().enumerate() {
         let Some(destination) = destination else {
             continue;
@@ -504,24 +507,25 @@ fn write(
         )
     };
     for destination in destinations.iter().flatten() {
-        destination.make_folder("release").map_err(failed)?;
-        let signature = format!("{}.sig", super::recheck::CERTIFICATE);
+        let signature = format!("{CERTIFICATE}.sig");
         destination.remove(&signature).map_err(failed)?;
-        destination
-            .write_small(super::recheck::CERTIFICATE, bytes)
-            .map_err(failed)?;
+        write_beside(*destination, CERTIFICATE, bytes).map_err(failed)?;
         if let Some(signed) = signed {
-            destination
-                .write_small(&signature, signed.armour.as_bytes())
-                .map_err(failed)?;
+            write_beside(*destination, &signature, signed.armour.as_bytes()).map_err(failed)?;
         }
     }
-    let own = job.dir.join(super::recheck::CERTIFICATE);
-    job.bench.write_file(&own, bytes).map_err(failed)?;
+    // The job folder is one of them, as a rule.
+    let own = job.dir.join(CERTIFICATE);
+    let keep = |path: &Path, bytes: &[u8]| {
+        let is_there = job.bench.read_file(path).is_ok_and(|there| there == bytes);
+        if is_there {
+            return Ok(());
+        }
+        job.bench.write_file(path, bytes).map_err(failed)
+    };
+    keep(&own, bytes)?;
     if let Some(signed) = signed {
-        job.bench
-            .write_file(&own.with_extension("json.sig"), signed.armour.as_bytes())
-            .map_err(failed)?;
+        keep(&own.with_extension("json.sig"), signed.armour.as_bytes())?;
     }
     Ok(own.display().to_string())
 }

@@ -1,19 +1,25 @@
 //! Sealing the bags: manifests and evidence, from the ledger, on every destination that is here.
 
-use crate::bag::seal::{Evidence, SealError, close_bag, write_not_saved, write_payload};
-use crate::bag::text::BagInfo;
+use crate::bag::seal::{
+    Evidence, NOT_SAVED, Payload, SealError, close_bag, write_not_saved, write_payload,
+};
+use crate::bag::spare;
+use crate::bag::text::{Algorithm, BAG_INFO_NAME, BAGIT_NAME, BagInfo};
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{Fact, FactBody};
 use crate::port::Destination;
 use crate::step::outcome::Problem;
+use crate::step::recheck::CERTIFICATE;
 use crate::value::Blake3;
 
-/// Writes manifests and evidence at one destination; returns the manifest root.
-pub fn seal(
+/// Writes manifests and evidence at one destination; returns the manifest root. `payload` = what of the payload was
+/// written before and stands.
+fn seal(
     job: &Job<'_>,
     number: usize,
     to: &dyn Destination,
     facts: &[Fact],
+    payload: Option<Payload>,
 ) -> Result<Blake3, Problem> {
     let failed = |e: SealError| match e {
         SealError::Ledger(e) => ledger_problem(&e),
@@ -26,7 +32,10 @@ pub fn seal(
         .make_folder("bag/data")
         .and_then(|()| to.make_folder("bag/holdpoint/readings"));
     ready.map_err(|fault| failed(fault.into()))?;
-    let payload = write_payload(&job.ledger, number, to).map_err(failed)?;
+    let payload = match payload {
+        Some(payload) => payload,
+        None => write_payload(&job.ledger, number, to).map_err(failed)?,
+    };
     let not_saved = write_not_saved(&job.ledger, to).map_err(failed)?;
     let now = job.now();
     let mut info = BagInfo::new(
@@ -46,6 +55,9 @@ pub fn seal(
     }
     let evidence = evidence(job, facts)?;
     close_bag(to, &payload, vec![not_saved], info, &evidence).map_err(failed)?;
+    let kept = serde_json::to_string(&payload).unwrap_or_default();
+    let kept = job.ledger.set(&payload_key(number), &kept);
+    kept.map_err(|e| ledger_problem(&e))?;
     job.record(&FactBody::Sealed {
         destination: number,
         manifest_root: payload.root,
@@ -101,7 +113,7 @@ fn evidence(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<Evidence>, Problem> {
                 .get(&format!("reading-{reading}"))
                 .map_err(|e| ledger_problem(&e))?;
             if let Some(value) = kept.and_then(|text| serde_json::from_str(&text).ok()) {
-                add(&format!("holdpoint/readings/{reading:04}.json"), value);
+                add(&reading_path(*reading), value);
             }
         }
     }
@@ -110,17 +122,26 @@ fn evidence(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<Evidence>, Problem> {
 
 /// The newest fact that changed what the bag of a destination should hold.
 fn newest_change(facts: &[Fact]) -> i64 {
-    let matters = |body: &FactBody| {
-        matches!(
-            body,
-            FactBody::Batch { items: 1.., .. }
-                | FactBody::SurveyBegun { .. }
-                | FactBody::Surveyed { .. }
-                | FactBody::Waived { .. }
-                | FactBody::Answered { .. }
-                | FactBody::Read { .. }
-        )
-    };
+    newest(facts, |body| {
+        changes_payload(body)
+            || matches!(
+                body,
+                FactBody::Waived { .. } | FactBody::Answered { .. } | FactBody::Read { .. }
+            )
+    })
+}
+
+/// Whether a fact changed what a bag's manifests and lists of names hold.
+fn changes_payload(body: &FactBody) -> bool {
+    matches!(
+        body,
+        FactBody::Batch { items: 1.., .. }
+            | FactBody::SurveyBegun { .. }
+            | FactBody::Surveyed { .. }
+    )
+}
+
+fn newest(facts: &[Fact], matters: impl Fn(&FactBody) -> bool) -> i64 {
     facts
         .iter()
         .rev()
@@ -128,19 +149,39 @@ fn newest_change(facts: &[Fact]) -> i64 {
         .map_or(0, |fact| fact.number)
 }
 
-/// Whether the bag at destination `number` is as the ledger says now.
-pub fn is_sealed(facts: &[Fact], number: usize) -> Option<Blake3> {
-    let sealed = facts.iter().rev().find_map(|fact| match fact.body {
+fn reading_path(reading: i64) -> String {
+    format!("holdpoint/readings/{reading:04}.json")
+}
+
+/// When the bag at destination `number` was sealed last, and its manifest root.
+fn sealed_last(facts: &[Fact], number: usize) -> Option<(i64, Blake3)> {
+    facts.iter().rev().find_map(|fact| match fact.body {
         FactBody::Sealed {
             destination,
             manifest_root,
             ..
         } if destination == number => Some((fact.number, manifest_root)),
         _ => None,
-    });
-    sealed
+    })
+}
+
+/// The root of the bag at destination `number`, if it is as the ledger says now.
+fn is_sealed(facts: &[Fact], number: usize) -> Option<Blake3> {
+    sealed_last(facts, number)
         .filter(|(at, _)| *at > newest_change(facts))
         .map(|(_, root)| root)
+}
+
+fn payload_key(number: usize) -> String {
+    format!("payload-{number}")
+}
+
+/// What of the payload was written when the bag was sealed last, if nothing was copied or surveyed since.
+fn payload_that_stands(job: &Job<'_>, facts: &[Fact], number: usize) -> Option<Payload> {
+    let (at, root) = sealed_last(facts, number)?;
+    let kept = job.ledger.get(&payload_key(number)).ok()??;
+    let payload: Payload = serde_json::from_str(&kept).ok()?;
+    (at > newest(facts, changes_payload) && payload.root == root).then_some(payload)
 }
 
 /// Seals every destination that is here and not sealed as the ledger says now; by number, the root or what went wrong.
@@ -156,20 +197,69 @@ pub fn seal_each(
     let one = |(number, destination): (usize, &Option<&dyn Destination>)| {
         destination.map(|to| match is_sealed(&facts, number) {
             Some(root) => Ok(root),
-            None => seal(job, number, to, &facts),
+            None => seal(job, number, to, &facts, None),
         })
     };
     Ok(destinations.iter().enumerate().map(one).collect())
 }
 
-/// As [`seal_each`], and every one that is here must be sealed.
+/// Brings what was decided and read since into every bag that is here, and writes nothing else: the copies were read
+/// back, and what is written after that should be little (see [`spare`]).
 ///
 /// # Errors
-/// The first that could not be sealed.
-pub fn seal_all(
+/// The first bag that could not be sealed.
+pub fn seal_decisions(
     job: &Job<'_>,
     destinations: &[Option<&dyn Destination>],
 ) -> Result<Vec<Option<Blake3>>, Problem> {
-    let sealed = seal_each(job, destinations)?;
-    sealed.into_iter().map(Option::transpose).collect()
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    let one = |(number, destination): (usize, &Option<&dyn Destination>)| {
+        destination.map(|to| match is_sealed(&facts, number) {
+            Some(root) => Ok(root),
+            None => {
+                let stands = payload_that_stands(job, &facts, number);
+                seal(job, number, to, &facts, stands)
+            }
+        })
+    };
+    destinations
+        .iter()
+        .enumerate()
+        .map(|each| one(each).transpose())
+        .collect()
+}
+
+/// Lays the room for what `release` may write, before the copies are read back. A destination that takes no more gets
+/// none: nothing that comes later will land on it either.
+///
+/// # Errors
+/// When the ledger cannot be read.
+pub fn lay_spares(job: &Job<'_>, to: &dyn Destination) -> Result<(), Problem> {
+    let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    let last_reading = facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::Read { reading, .. } => Some(reading),
+        _ => None,
+    });
+    let next_reading = last_reading.unwrap_or(0) + 1;
+    let drives = job.setup.drives.len() as i64;
+    let evidence = evidence(job, &facts)?.into_iter().map(|(path, _)| path);
+    let tags = [
+        BAGIT_NAME,
+        BAG_INFO_NAME,
+        NOT_SAVED,
+        Algorithm::Blake3.tag_manifest(),
+        Algorithm::Sha256.tag_manifest(),
+    ];
+    let mut files: Vec<String> = evidence
+        .chain(tags.map(str::to_owned))
+        .chain((next_reading..next_reading + drives).map(reading_path))
+        .map(|path| format!("bag/{path}"))
+        .collect();
+    files.extend([CERTIFICATE.to_owned(), format!("{CERTIFICATE}.sig")]);
+    let laid = to
+        .make_folder("release")
+        .and_then(|()| files.iter().try_for_each(|path| spare::lay(to, path)))
+        .and_then(|()| to.settle());
+    drop(laid);
+    Ok(())
 }

@@ -60,6 +60,12 @@ pub fn verify(
     }
     // Sealing comes first: nothing may be written to a destination between its last copy and its reading back.
     let sealed = crate::step::seal::seal_each(job, &destinations)?;
+    for destination in destinations.iter().flatten() {
+        crate::step::seal::lay_spares(job, *destination)?;
+    }
+    for warning in job.snapshot() {
+        tell(Event::Warn { says: warning });
+    }
     let mut result = Verified {
         verified: Amount::default(),
         mismatched: Vec::new(),
@@ -89,9 +95,6 @@ pub fn verify(
         };
     }
     let unequal = again::read_source_again(job, tell)?;
-    for warning in job.snapshot() {
-        tell(Event::Warn { says: warning });
-    }
     if request.attest {
         tell(Event::Warn { says: "--attest is for a bag on another machine; this machine made the copies, so its word adds nothing".into() });
     }

@@ -293,6 +293,9 @@ impl Destination for Apart {
     fn create(&self, path: &str, bytes: u64) -> Result<Box<dyn Writing>, Fault> {
         self.0.create(path, bytes)
     }
+    fn write_over(&self, path: &str) -> Result<Box<dyn Writing>, Fault> {
+        self.0.write_over(path)
+    }
     fn link(&self, existing: &str, path: &str) -> Result<(), Fault> {
         self.0.link(existing, path)
     }
