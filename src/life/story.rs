@@ -75,11 +75,7 @@ pub struct Story<'w> {
 
 /// Lives the life of one seed. The error says what the engine got wrong, and how to see it again.
 pub fn live(seed: u64) -> Result<Lived, Broken> {
-    live_in(seed, make(seed))
-}
-
-/// The same, in the world given.
-pub fn live_in(seed: u64, world: World) -> Result<Lived, Broken> {
+    let world = make(seed);
     let told = |broken| format!("seed {seed}: {broken}; troubles: {:?}", world.troubles);
     let lived = Story::new(&world, Seed::new(seed).branch("technician"))
         .live()
