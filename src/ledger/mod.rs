@@ -266,6 +266,12 @@ impl Ledger {
         if id != schema::APPLICATION_ID {
             return Err(not_a_ledger(format!("application id {id:#x}")));
         }
+        let page = number("page_size").map_err(unreadable)?;
+        let bytes = std::fs::metadata(path).map_or(0, |found| found.len());
+        // SQLite reads the rest of a page that is cut as zeros, which is no damage where the page is free. Torn it is.
+        if to_work && bytes % page.max(1) as u64 != 0 {
+            return Err(not_a_ledger(format!("a file cut off at {bytes} bytes")));
+        }
         let format = number("user_version").map_err(unreadable)?;
         // A newer one is never written to, and read only where what has to be read is still there.
         let newer = (format > schema::FORMAT).then_some(format);
@@ -293,12 +299,12 @@ impl Ledger {
     }
 
     fn tune(&self) -> Result<(), LedgerError> {
-        // FULL: a commit returns when it is on the medium. The journal is truncated, not
-        // deleted, because deleting costs a folder update on FAT-like destinations.
+        // FULL: a commit returns when it is on the medium. The journal stays as it is, not deleted and not truncated: that
+        // costs no change of its folder, and it takes no other place on the medium each time.
         self.doing(
             "setting it up",
             self.db.execute_batch(
-                "PRAGMA journal_mode=TRUNCATE; PRAGMA synchronous=FULL; PRAGMA temp_store=FILE;
+                "PRAGMA journal_mode=PERSIST; PRAGMA synchronous=FULL; PRAGMA temp_store=FILE;
                  PRAGMA cache_size=-8000; PRAGMA foreign_keys=OFF; PRAGMA busy_timeout=5000;",
             ),
         )
@@ -369,6 +375,32 @@ impl Ledger {
             ),
         )?;
         Ok(())
+    }
+
+    /// Brings `bytes` of free pages into the file, written: what is recorded next takes no new place on the medium.
+    pub fn make_room(&self, bytes: u32) -> Result<(), LedgerError> {
+        let doing = "making room in it";
+        let number = |pragma| {
+            self.db
+                .pragma_query_value(None, pragma, |row| row.get::<_, i64>(0))
+        };
+        let free = number("freelist_count").and_then(|pages| Ok(pages * number("page_size")?));
+        if self.doing(doing, free)? >= i64::from(bytes) {
+            return Ok(());
+        }
+        // Dropped in a transaction of its own: pages that are free again before the end of theirs are not written.
+        self.transaction(|ledger| {
+            let fill = ledger
+                .db
+                .execute_batch("CREATE TABLE room(filling BLOB)")
+                .and_then(|()| {
+                    ledger
+                        .db
+                        .execute("INSERT INTO room VALUES(randomblob(?1))", [bytes])
+                });
+            ledger.doing(doing, fill).map(|_| ())
+        })?;
+        self.transaction(|ledger| ledger.doing(doing, ledger.db.execute_batch("DROP TABLE room")))
     }
 
     /// Writes a complete, compact copy of the ledger to `path` (which must not exist), with the note `of` in it that

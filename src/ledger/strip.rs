@@ -30,10 +30,12 @@ impl Ledger {
                 kept.push((fact.at, body));
             }
         })?;
-        // Deleted content is overwritten with zeros in the file (sqlite.org/pragma.html, secure_delete).
+        // Deleted content is overwritten with zeros in the file, and none of it stays in the journal
+        // (sqlite.org/pragma.html, secure_delete and journal_mode).
         self.doing(
             "preparing to take names out",
-            self.db().execute_batch("PRAGMA secure_delete=ON;"),
+            self.db()
+                .execute_batch("PRAGMA secure_delete=ON; PRAGMA journal_mode=TRUNCATE;"),
         )?;
         self.transaction::<_, LedgerError>(|ledger| {
             ledger.doing(

@@ -11,7 +11,7 @@ use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{
     AtFlags, Mode, OFlags, StatVfsMountFlags, fstatfs, fstatvfs, linkat, openat, unlinkat,
 };
-use rustix::io::{Errno, pwrite};
+use rustix::io::Errno;
 use std::os::unix::ffi::OsStrExt;
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -93,8 +93,8 @@ impl Tried {
     }
 
     fn names(&mut self, root: BorrowedFd<'_>, name: &str) -> Result<(), Errno> {
-        let (probe, fd) = Probe::make(root, name.to_owned())?;
-        pwrite(&fd, b"probe", 0)?;
+        // Empty: this is asked after the copies were read back too, when nothing may take new room on the medium.
+        let probe = Probe::make(root, name.to_owned())?;
         // The same name in capitals either is the same file, or is not there.
         match Probe::make(root, name.to_uppercase()) {
             Err(Errno::EXIST) => self.folds_case = true,
@@ -149,13 +149,13 @@ struct Probe {
 }
 
 impl Probe {
-    fn make(root: BorrowedFd<'_>, name: String) -> Result<(Self, OwnedFd), Errno> {
+    fn make(root: BorrowedFd<'_>, name: String) -> Result<Self, Errno> {
         let flags =
             OFlags::WRONLY | OFlags::CREATE | OFlags::EXCL | OFlags::NOFOLLOW | OFlags::CLOEXEC;
         // The way to remove it is there before the file is.
         let keep = second(root)?;
-        let fd = openat(root, name.as_str(), flags, Mode::RUSR | Mode::WUSR)?;
-        Ok((Self { root: keep, name }, fd))
+        openat(root, name.as_str(), flags, Mode::RUSR | Mode::WUSR)?;
+        Ok(Self { root: keep, name })
     }
 }
 

@@ -27,6 +27,8 @@ pub use bag::verify_bag;
 const ROWS: usize = 2000;
 /// Bytes read at once.
 const PART: usize = 2 << 20;
+/// Free bytes in the ledger before the copies are read back, for the facts to come.
+const LEDGER_ROOM: u32 = 256 << 10;
 /// The most entries of one kind that the result names; more are counted by the open points.
 const NAMED: usize = 1000;
 
@@ -60,9 +62,12 @@ pub fn verify(
     }
     // Sealing comes first: nothing may be written to a destination between its last copy and its reading back.
     let sealed = crate::step::seal::seal_each(job, &destinations)?;
+    // What is written after the reading back goes into room that was laid before it.
     for destination in destinations.iter().flatten() {
         crate::step::seal::lay_spares(job, *destination)?;
     }
+    let room = job.ledger.make_room(LEDGER_ROOM);
+    room.map_err(|e| ledger_problem(&e))?;
     for warning in job.snapshot() {
         tell(Event::Warn { says: warning });
     }
