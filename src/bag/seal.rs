@@ -7,7 +7,9 @@
 
 use super::renamed::Renamed;
 use super::stream::{TagFile, TagWritten, write_tag};
-use super::text::{Algorithm, BagInfo, Oxum, blake3_line, manifest_line, sha256_line};
+use super::text::{
+    Algorithm, BAG_INFO_NAME, BAGIT_NAME, BagInfo, Oxum, blake3_line, manifest_line, sha256_line,
+};
 use crate::ledger::{Got, Ledger, LedgerError, Want};
 use crate::port::{Destination, Fault, FaultKind};
 use crate::survey::item::{Kind, Mark};
@@ -198,7 +200,6 @@ pub fn write_not_saved(ledger: &Ledger, to: &dyn Destination) -> Result<TagWritt
             (_, Got::Whole) => return Ok(()),
             (_, Got::Gaps) => "damaged",
             (_, Got::Unreadable) => "unreadable",
-            (_, Got::NoContent) => "placeholder",
             (_, Got::Changed) => "changed",
             (_, Got::Nothing) => "listed",
         };
@@ -228,10 +229,10 @@ pub fn close_bag(
     info.add("Holdpoint-Manifest-Root", &payload.root.to_string());
     tags.push(write_tag(
         to,
-        "bagit.txt",
+        BAGIT_NAME,
         super::text::BAGIT_TXT.as_bytes(),
     )?);
-    tags.push(write_tag(to, "bag-info.txt", info.to_string().as_bytes())?);
+    tags.push(write_tag(to, BAG_INFO_NAME, info.to_string().as_bytes())?);
     for (path, bytes) in evidence {
         tags.push(write_tag(to, path, bytes)?);
     }

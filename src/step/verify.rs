@@ -18,6 +18,7 @@ use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Amount, CopyAt, Exit, Outcome, Problem, ReadBack, Verified};
 use crate::step::request::VerifyRequest;
 use crate::step::running::RunningCounts;
+use crate::step::state::Whole;
 use crate::value::Blake3;
 use std::collections::{HashSet, VecDeque};
 
@@ -123,18 +124,9 @@ fn verified_everywhere(
         .iter()
         .enumerate()
         .filter(|(_, d)| d.is_some())
-        .fold(0i64, |mask, (n, _)| mask | 1 << n);
-    let ledger = &job.ledger;
-    let row = ledger.db().query_row(
-        "SELECT count(*), coalesce(sum(item.bytes), 0) FROM got JOIN item ON item.id = got.item
-         WHERE got.written & ?1 <> 0 AND (got.verified & ~got.mismatch & ?1) = (got.written & ?1) AND got.state = 1",
-        [here],
-        |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)),
-    );
-    let (items, bytes) = ledger
-        .doing("counting what is verified", row)
-        .map_err(|e| ledger_problem(&e))?;
-    Ok(Amount::new(items as u64, bytes as u64))
+        .fold(0, |mask, (n, _)| mask | 1 << n);
+    let whole = Whole::at(&job.ledger, here).map_err(|e| ledger_problem(&e))?;
+    Ok(whole.read_back)
 }
 
 struct Errand {
@@ -357,7 +349,6 @@ fn one_destination(
         mismatched: bad.0 + lost_tags,
         missing: bad.1,
         extra,
-        whole: true,
         rows: sum.to_string(),
     })?;
     Ok(true)

@@ -400,7 +400,7 @@ fn is_less(got: &GotRow, before: &GotRow) -> bool {
         Got::Whole => Some(0),
         Got::Gaps => Some(row.missing.iter().map(|(_, bytes)| bytes).sum::<u64>()),
         Got::Unreadable => Some(u64::MAX),
-        Got::Nothing | Got::NoContent | Got::Changed => None,
+        Got::Nothing | Got::Changed => None,
     };
     match (lost(got), lost(before)) {
         (Some(now), Some(then)) => now > then,

@@ -24,6 +24,7 @@ use crate::step::event::{ClassAmount, Event, Step, Tell};
 use crate::step::outcome::{Copied, Exit, Outcome, Problem, Route};
 use crate::step::request::CopyRequest;
 use crate::step::running::RunningCounts;
+use crate::step::state::Whole;
 use crate::survey::item::Class;
 use buffers::Buffers;
 use carry::{Done, Errand, Nature, Targets, carry};
@@ -370,10 +371,10 @@ impl Run<'_, '_> {
         }
         self.tell_classes(&committer, tell);
         self.short.failed.append(&mut committer.failed);
-        for (place, (items, bytes, gaps)) in committer.tally.by_class.iter().enumerate() {
-            self.totals[place].done_items += items;
-            self.totals[place].done_bytes += bytes;
-            self.totals[place].gaps += gaps;
+        for (total, done) in self.totals.iter_mut().zip(committer.tally) {
+            total.done_items += done.items;
+            total.done_bytes += done.bytes;
+            total.gaps += done.gaps;
         }
         Ok(())
     }
@@ -395,17 +396,16 @@ impl Run<'_, '_> {
     }
 
     fn tell_classes(&self, committer: &Committer<'_>, tell: Tell<'_>) {
-        for (place, class) in Class::ALL.iter().enumerate() {
-            let (total, (items, bytes, gaps)) =
-                (self.totals[place], committer.tally.by_class[place]);
+        let classes = Class::ALL.into_iter().zip(&self.totals);
+        for ((class, total), done) in classes.zip(committer.tally) {
             if total.items > 0 {
                 tell(Event::Class {
-                    class: *class,
-                    items_done: (total.done_items + items).min(total.items),
+                    class,
+                    items_done: (total.done_items + done.items).min(total.items),
                     items_all: total.items,
-                    bytes_done: (total.done_bytes + bytes).min(total.bytes),
+                    bytes_done: (total.done_bytes + done.bytes).min(total.bytes),
                     bytes_all: total.bytes,
-                    gaps: total.gaps + gaps,
+                    gaps: total.gaps + done.gaps,
                 });
             }
         }
@@ -446,8 +446,10 @@ impl Run<'_, '_> {
             tell(Event::Warn { says: warning });
         }
         tell(Event::Finished);
+        let whole = Whole::at(&job.ledger, u64::MAX).map_err(|e| ledger_problem(&e))?;
         let result = Copied {
-            copied: crate::step::saved_amount(job)?,
+            copied: whole.copied,
+            read_back: whole.read_back,
             damaged: counts.damaged,
             unreadable: counts.unreadable,
             remaining,
@@ -494,7 +496,7 @@ impl Foreman for Steering<'_, '_, '_, '_> {
         };
         match self.run.watch.look(self.tell) {
             Ok(Watched::GoOn) => {}
-            Ok(Watched::Rerouted(..)) => {
+            Ok(Watched::Rerouted) => {
                 self.run.rerouted = true;
                 return Ok(None);
             }

@@ -246,7 +246,7 @@ impl Porter<'_> {
         let found = Blake3(*hasher.finalize().as_bytes());
         if (at, found) != (bytes, expected) {
             return Err(Failed::Copy(format!(
-                "the copy is not what was saved: expected {bytes} bytes with BLAKE3 {expected}, found {at} bytes with {found}"
+                "the copy is not what was copied: expected {bytes} bytes with BLAKE3 {expected}, found {at} bytes with {found}"
             )));
         }
         writing.finish(bytes).map_err(Failed::Here)

@@ -515,7 +515,6 @@ fn no_copy(item: &ItemRow, got: &GotRow) -> Option<(String, Loss)> {
     match got.state {
         Got::Whole | Got::Gaps if got.written != 0 => None,
         Got::Unreadable => known("nothing of it could be read from the source"),
-        Got::NoContent => known("there was no content on the drive, only a placeholder"),
         _ if item.marks.has(Mark::Placeholder) => {
             known("there was no content on the drive, only a placeholder")
         }
