@@ -3,8 +3,8 @@
 //! Invariant: a tag file is either the old one or the new one, whole.
 
 use crate::port::{Destination, Fault, Writing};
+use crate::read::digest::Digests;
 use crate::value::{Blake3, Sha256};
-use sha2::Digest;
 
 const BUFFER: usize = 256 << 10;
 
@@ -16,8 +16,7 @@ pub struct TagFile<'a> {
     writing: Box<dyn Writing>,
     waiting: Vec<u8>,
     at: u64,
-    blake3: blake3::Hasher,
-    sha256: sha2::Sha256,
+    digests: Digests,
 }
 
 /// A tag file that was written.
@@ -47,8 +46,7 @@ impl<'a> TagFile<'a> {
             writing,
             waiting: Vec::with_capacity(BUFFER),
             at: 0,
-            blake3: blake3::Hasher::new(),
-            sha256: sha2::Sha256::new(),
+            digests: Digests::default(),
         })
     }
 
@@ -63,8 +61,7 @@ impl<'a> TagFile<'a> {
     }
 
     fn flush(&mut self) -> Result<(), Fault> {
-        self.blake3.update(&self.waiting);
-        self.sha256.update(&self.waiting);
+        self.digests.update(&self.waiting);
         self.writing.write_at(self.at, &self.waiting)?;
         self.at += self.waiting.len() as u64;
         self.waiting.clear();
@@ -84,11 +81,12 @@ impl<'a> TagFile<'a> {
         self.to
             .rename(&self.temporary, &format!("bag/{}", self.path))?;
         self.to.settle()?;
+        let (blake3, sha256) = self.digests.finish();
         Ok(TagWritten {
             path: self.path,
             bytes: self.at,
-            blake3: Blake3(*self.blake3.finalize().as_bytes()),
-            sha256: Sha256(self.sha256.finalize().into()),
+            blake3,
+            sha256,
         })
     }
 }

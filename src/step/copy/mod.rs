@@ -8,15 +8,15 @@ mod buffers;
 mod carry;
 mod committer;
 mod feed;
-pub mod places;
 mod short;
 mod split;
 mod twins;
 mod watch;
 
-use crate::job::{Job, ledger_problem};
+use crate::job::{Job, bits, ledger_problem, some_here};
 use crate::ledger::{FactBody, LedgerError, standing};
 use crate::port::{Destination, Fault, FaultKind};
+use crate::read::places::Places;
 use crate::read::source::Source;
 use crate::read::trees::CopySource;
 use crate::step::crew::{self, Foreman};
@@ -55,37 +55,11 @@ pub fn copy(
         return Err(refused);
     }
     let opened = job.destinations();
-    let mut away = Vec::new();
-    let destinations: Vec<Option<&dyn Destination>> = opened
-        .iter()
-        .enumerate()
-        .map(|(number, destination)| match destination {
-            Ok(destination) => Some(destination.as_ref()),
-            Err(fault) => {
-                away.push((number, fault.clone()));
-                None
-            }
-        })
-        .collect();
-    let mask = destinations
-        .iter()
-        .enumerate()
-        .filter(|(_, d)| d.is_some())
-        .fold(0u64, |mask, (number, _)| mask | 1 << number);
-    if mask == 0 {
-        let (_, fault) = away.first().cloned().unwrap_or((
-            0,
-            Fault::new(
-                crate::port::FaultKind::Missing,
-                "opening the destinations",
-                "there are none",
-            ),
-        ));
-        return Err(crate::job::fault_problem(
-            &fault,
-            "connect a destination of this job, then:\nholdpoint copy JOB",
-        ));
-    }
+    let destinations = some_here(&opened, "copy JOB")?;
+    let mask = bits(&destinations);
+    let away = opened.iter().enumerate();
+    let away = away.filter_map(|(number, opened)| Some((number, opened.as_ref().err()?.clone())));
+    let away = away.collect();
     for destination in destinations.iter().flatten() {
         clear_work(*destination).map_err(|fault| {
             crate::job::fault_problem(&fault, "look at the destination, then:\nholdpoint copy JOB")
@@ -338,7 +312,7 @@ impl Run<'_, '_> {
                 .map_err(|e| ledger_problem(&e))?;
             // Names that could not be linked (the destination has no hard links) are carried like any other file.
             let mut opener = source.opener();
-            let (mut places, mut after) = (places::Places::new(ledger), 0);
+            let (mut places, mut after) = (Places::new(ledger), 0);
             loop {
                 let errands = twins::left_over(self.job, committer.mask, &mut places, &mut after)
                     .map_err(|e| ledger_problem(&e))?;

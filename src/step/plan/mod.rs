@@ -25,7 +25,7 @@ use crate::survey::root::Root;
 use crate::value::{Blake3, Name};
 use rusqlite::params;
 
-pub use listing::{Paths, listing};
+pub use listing::listing;
 pub use order::{complete, no_content_marks};
 pub use people::people;
 
