@@ -11,6 +11,7 @@ use crate::policy::Policy;
 use crate::port::{Bench, Destination, Fault, FaultKind, Tree, TreeRoot};
 use crate::read::fingerprint::Fingerprint;
 use crate::step::outcome::{Machine, MemoryState, Problem, Symptom};
+use crate::value::hex::unhex;
 use crate::value::{Blake3, Moment, Name};
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
@@ -43,10 +44,9 @@ impl KeptPath {
     /// The path again.
     pub fn path(&self) -> PathBuf {
         use std::os::unix::ffi::OsStringExt;
-        let bytes = (0..self.raw.len() / 2)
-            .filter_map(|n| self.raw.get(n * 2..n * 2 + 2))
-            .filter_map(|pair| u8::from_str_radix(pair, 16).ok());
-        PathBuf::from(std::ffi::OsString::from_vec(bytes.collect()))
+        PathBuf::from(std::ffi::OsString::from_vec(
+            unhex(&self.raw).unwrap_or_default(),
+        ))
     }
 }
 
@@ -439,6 +439,45 @@ pub fn ledger_problem(e: &LedgerError) -> Problem {
         }
     };
     Problem::failed(e.to_string(), e.on(), next)
+}
+
+/// Those of the destinations that are here, by number.
+pub fn here(opened: &[Result<Box<dyn Destination>, Fault>]) -> Vec<Option<&dyn Destination>> {
+    opened
+        .iter()
+        .map(|destination| destination.as_ref().ok().map(AsRef::as_ref))
+        .collect()
+}
+
+/// As [`here`], for a command that can do nothing without any.
+///
+/// # Errors
+/// When none is here.
+pub fn some_here<'d>(
+    opened: &'d [Result<Box<dyn Destination>, Fault>],
+    command: &str,
+) -> Result<Vec<Option<&'d dyn Destination>>, Problem> {
+    let here = here(opened);
+    if here.iter().any(Option::is_some) {
+        return Ok(here);
+    }
+    let none = Fault::new(
+        FaultKind::Missing,
+        "opening the destinations",
+        "the job has none",
+    );
+    let fault = opened.iter().find_map(|opened| opened.as_ref().err());
+    Err(fault_problem(
+        fault.unwrap_or(&none),
+        &format!("connect a destination of this job, then:\nholdpoint {command}"),
+    ))
+}
+
+/// Bits of the destinations that are here.
+pub fn bits(here: &[Option<&dyn Destination>]) -> u64 {
+    (here.iter().enumerate())
+        .filter(|(_, destination)| destination.is_some())
+        .fold(0, |mask, (number, _)| mask | 1 << number)
 }
 
 /// A fault of the outside as the problem of a step.

@@ -4,11 +4,11 @@
 //! manifests disagree about what there is, is not valid.
 
 use super::text::{Algorithm, Entry, parse_manifest};
-use crate::port::{Content, Destination, Fault};
+use crate::port::{Destination, Fault};
+use crate::read::digest;
 use crate::step::crew::{self, Foreman};
 use crate::step::outcome::{Amount, CopyAt};
 use crate::value::{Blake3, Sha256};
-use sha2::Digest;
 use std::collections::BTreeMap;
 
 /// What checking came to.
@@ -26,28 +26,6 @@ pub struct Checked {
     pub root: Option<Blake3>,
     /// Bytes read back.
     pub read_bytes: u64,
-}
-
-/// Hashes a file once with both algorithms.
-pub fn both_digests(content: &dyn Content, buf: &mut [u8]) -> Result<(u64, Blake3, Sha256), Fault> {
-    let (mut blake3, mut sha256) = (blake3::Hasher::new(), sha2::Sha256::new());
-    let mut at = 0u64;
-    loop {
-        let count = content.read_at(at, buf)?;
-        if count == 0 {
-            break;
-        }
-        for slice in buf[..count].chunks(64 << 10) {
-            blake3.update(slice);
-            sha256.update(slice);
-        }
-        at += count as u64;
-    }
-    Ok((
-        at,
-        Blake3(*blake3.finalize().as_bytes()),
-        Sha256(sha256.finalize().into()),
-    ))
 }
 
 struct Expected {
@@ -227,7 +205,7 @@ pub fn check(
             let looked = match at.open(&inside(&expected.path)) {
                 Err(fault) if fault.kind == crate::port::FaultKind::Missing => Looked::Missing,
                 Err(fault) => Looked::Differs(fault.to_string()),
-                Ok(content) => match both_digests(content.as_ref(), &mut block) {
+                Ok(content) => match digest::both(content.as_ref(), &mut block) {
                     Err(fault) => Looked::Differs(fault.to_string()),
                     Ok((bytes, blake3, sha256)) => match expected.against(&blake3, &sha256) {
                         None => Looked::Equal(bytes),
@@ -260,7 +238,7 @@ pub fn check_tags(at: &dyn Destination, root: &str) -> Result<Vec<(String, Strin
     for expected in listed.into_values() {
         let read = at
             .open(&format!("{root}/{}", expected.path))
-            .and_then(|content| both_digests(content.as_ref(), &mut buf));
+            .and_then(|content| digest::both(content.as_ref(), &mut buf));
         match read {
             Ok((_, blake3, sha256)) => wrong.extend(expected.against(&blake3, &sha256)),
             Err(fault) => wrong.push((expected.path, fault.to_string())),

@@ -3,6 +3,7 @@
 //! Invariant: a bag name without an entry *is* the original name; an entry holds the original to the exact unit.
 
 use crate::value::Name;
+use crate::value::hex::unhex;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -34,7 +35,7 @@ impl Renamed {
             bag: bag_path.to_owned(),
             name: original.text(),
             stream: None,
-            raw: (!original.is_text()).then(|| original.raw_hex()),
+            raw: original.raw(),
             stream_raw: None,
             wide: original.is_wide(),
         }
@@ -44,7 +45,7 @@ impl Renamed {
     pub fn of_stream(bag_path: &str, file: &Name, stream: &Name) -> Self {
         Self {
             stream: Some(stream.text()),
-            stream_raw: (!stream.is_text()).then(|| stream.raw_hex()),
+            stream_raw: stream.raw(),
             ..Self::of(bag_path, file)
         }
     }
@@ -78,19 +79,4 @@ fn exact(text: &str, raw: Option<&str>, wide: bool) -> Option<Name> {
     }
     let name = Name::from_stored(&bytes, wide);
     (name.text() == text).then_some(name)
-}
-
-fn unhex(text: &str) -> Option<Vec<u8>> {
-    let (pairs, rest) = text.as_bytes().as_chunks::<2>();
-    if !rest.is_empty() {
-        return None;
-    }
-    pairs
-        .iter()
-        .map(|[high, low]| {
-            let high = char::from(*high).to_digit(16)?;
-            let low = char::from(*low).to_digit(16)?;
-            u8::try_from(high * 16 + low).ok()
-        })
-        .collect()
 }

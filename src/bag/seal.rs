@@ -7,13 +7,15 @@
 
 use super::renamed::Renamed;
 use super::stream::{TagFile, TagWritten, write_tag};
-use super::text::{Algorithm, BagInfo, Oxum, blake3_line, manifest_line, sha256_line};
+use super::text::{
+    Algorithm, BAG_INFO_NAME, BAGIT_NAME, BagInfo, Oxum, blake3_line, manifest_line, sha256_line,
+};
 use crate::ledger::{Got, Ledger, LedgerError, Want};
 use crate::port::{Destination, Fault, FaultKind};
+use crate::read::places::Places;
 use crate::survey::item::{Kind, Mark};
 use crate::value::{Blake3, Name};
 use serde::{Deserialize, Serialize};
-use std::collections::HashMap;
 
 /// Payload manifests written, and the evidence that is as long as the item list.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -43,28 +45,6 @@ pub enum SealError {
     Destination(#[from] Fault),
 }
 
-/// Walks bag paths of items; places are remembered a while.
-struct Paths<'a> {
-    ledger: &'a Ledger,
-    known: HashMap<i64, String>,
-}
-
-impl Paths<'_> {
-    fn folder(&mut self, id: i64) -> Result<&str, LedgerError> {
-        if !self.known.contains_key(&id) {
-            if self.known.len() >= 4096 {
-                self.known.clear();
-            }
-            let place = self
-                .ledger
-                .place(id)?
-                .unwrap_or_else(|| "data/folder".to_owned());
-            self.known.insert(id, place);
-        }
-        Ok(self.known.get(&id).map_or("data/folder", String::as_str))
-    }
-}
-
 /// Writes both payload manifests and the evidence that is as long as the item list.
 pub fn write_payload(
     ledger: &Ledger,
@@ -78,13 +58,10 @@ pub fn write_payload(
     let mut links = List::start(to, "holdpoint/links.json")?;
     let mut places = List::start(to, "holdpoint/places.json")?;
     let mut oxum = Oxum::default();
-    let mut paths = Paths {
-        ledger,
-        known: HashMap::new(),
-    };
+    let mut folders = Places::new(ledger);
     ledger.each_item::<SealError>("", |item, got| {
         let own = item.bag.clone().unwrap_or_else(|| item.name.text());
-        let path = format!("{}/{own}", paths.folder(item.parent)?);
+        let path = format!("{}/{own}", folders.of(item.parent)?.bag);
         match item.kind {
             Kind::File if got.written & bit != 0 => {
                 let (Some(b), Some(s)) = (got.blake3, got.sha256) else {
@@ -131,7 +108,7 @@ pub fn write_payload(
                 links.add(&LinkKept {
                     path: path.clone(),
                     target: target.text(),
-                    raw: (!target.is_text()).then(|| target.raw_hex()),
+                    raw: target.raw(),
                 })?;
                 if item.bag.is_some() {
                     names.add(&Renamed::of(&path, &item.name))?;
@@ -185,10 +162,7 @@ struct NotSaved<'a> {
 /// What rules leave out is named by rule in `left-out.json`.
 pub fn write_not_saved(ledger: &Ledger, to: &dyn Destination) -> Result<TagWritten, SealError> {
     let mut list = List::start(to, NOT_SAVED)?;
-    let mut paths = Paths {
-        ledger,
-        known: HashMap::new(),
-    };
+    let mut folders = Places::new(ledger);
     ledger.each_item::<SealError>("item.want IN (0, 2)", |item, got| {
         let state = match (item.want, got.state) {
             (Want::Waived, Got::Whole) => return Ok(()),
@@ -202,12 +176,11 @@ pub fn write_not_saved(ledger: &Ledger, to: &dyn Destination) -> Result<TagWritt
             (_, Got::Whole) => return Ok(()),
             (_, Got::Gaps) => "damaged",
             (_, Got::Unreadable) => "unreadable",
-            (_, Got::NoContent) => "placeholder",
             (_, Got::Changed) => "changed",
             (_, Got::Nothing) => "listed",
         };
         let own = item.bag.clone().unwrap_or_else(|| item.name.text());
-        let path = format!("{}/{own}", paths.folder(item.parent)?);
+        let path = format!("{}/{own}", folders.of(item.parent)?.bag);
         let why = got.fault.as_deref().or(item.fault.as_deref());
         list.add(&NotSaved {
             path,
@@ -232,14 +205,10 @@ pub fn close_bag(
     info.add("Holdpoint-Manifest-Root", &payload.root.to_string());
     tags.push(write_tag(
         to,
-        super::text::BAGIT_NAME,
+        BAGIT_NAME,
         super::text::BAGIT_TXT.as_bytes(),
     )?);
-    tags.push(write_tag(
-        to,
-        super::text::BAG_INFO_NAME,
-        info.to_string().as_bytes(),
-    )?);
+    tags.push(write_tag(to, BAG_INFO_NAME, info.to_string().as_bytes())?);
     for (path, bytes) in evidence {
         tags.push(write_tag(to, path, bytes)?);
     }

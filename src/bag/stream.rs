@@ -5,9 +5,9 @@
 
 use super::spare;
 use crate::port::{Destination, Fault, Writing};
+use crate::read::digest::Digests;
 use crate::value::{Blake3, Sha256};
 use serde::{Deserialize, Serialize};
-use sha2::Digest;
 
 const BUFFER: usize = 256 << 10;
 
@@ -21,8 +21,7 @@ pub struct TagFile<'a> {
     writing: Box<dyn Writing>,
     waiting: Vec<u8>,
     at: u64,
-    blake3: blake3::Hasher,
-    sha256: sha2::Sha256,
+    digests: Digests,
 }
 
 /// A tag file that was written.
@@ -54,8 +53,7 @@ impl<'a> TagFile<'a> {
             writing,
             waiting: Vec::with_capacity(BUFFER),
             at: 0,
-            blake3: blake3::Hasher::new(),
-            sha256: sha2::Sha256::new(),
+            digests: Digests::default(),
         })
     }
 
@@ -70,8 +68,7 @@ impl<'a> TagFile<'a> {
     }
 
     fn flush(&mut self) -> Result<(), Fault> {
-        self.blake3.update(&self.waiting);
-        self.sha256.update(&self.waiting);
+        self.digests.update(&self.waiting);
         self.writing.write_at(self.at, &self.waiting)?;
         self.at += self.waiting.len() as u64;
         self.waiting.clear();
@@ -87,11 +84,12 @@ impl<'a> TagFile<'a> {
         self.to.make_folder(folder)?;
         self.to.rename(&self.temporary, &self.full)?;
         self.to.settle()?;
+        let (blake3, sha256) = self.digests.finish();
         Ok(TagWritten {
             path: self.path,
             bytes: self.at,
-            blake3: Blake3(*self.blake3.finalize().as_bytes()),
-            sha256: Sha256(self.sha256.finalize().into()),
+            blake3,
+            sha256,
         })
     }
 }

@@ -97,25 +97,15 @@ impl Asker for Terminal {
     }
 }
 
-/// What happens to a question that the command line left open.
-pub enum Missing<'a> {
-    /// Ask.
-    Ask(&'a mut dyn Asker),
-    /// No terminal: refuse, naming the option.
-    Refuse,
-    /// `run --yes`: leave it unanswered; the gate keeps it open.
-    LeaveOpen,
-}
-
-/// Turns the options of `open` into a request, asking for what is missing.
-pub fn complete(args: &OpenArgs, missing: &mut Missing<'_>) -> Result<OpenRequest, Problem> {
+/// Turns the options of `open` into a request, asking for what is missing. With nobody to ask it is left unanswered,
+/// and the gate keeps it open: nobody answers for the owner.
+pub fn complete(
+    args: &OpenArgs,
+    asker: Option<&mut (dyn Asker + '_)>,
+) -> Result<OpenRequest, Problem> {
     // A job that is there has its source and its destinations, and is asked for nothing: what is named is added to it.
     let is_there = (args.job.as_ref()).is_some_and(|job| job.join(Ledger::FILE).exists());
-    let missing = if is_there {
-        &mut Missing::LeaveOpen
-    } else {
-        missing
-    };
+    let mut asker = asker.filter(|_| !is_there);
     let source = match (&args.folder, args.drive.as_slice()) {
         (Some(folder), _) => Source::Folder(folder.clone()),
         (None, []) if is_there => Source::OfTheJob,
@@ -135,16 +125,13 @@ pub fn complete(args: &OpenArgs, missing: &mut Missing<'_>) -> Result<OpenReques
             "name it with --to DIR, once per disk that copies go to",
         ));
     }
-    let owner = answered(args.owner.clone(), missing, "--owner TEXT", |asker| {
+    let owner = answered(args.owner.clone(), &mut asker, |asker| {
         asker.line("Whose data is it?", false)
     })?;
-    let technician = answered(
-        args.technician.clone(),
-        missing,
-        "--technician TEXT",
-        |asker| asker.line("Who works on it?", false),
-    )?;
-    let symptom = answered(args.symptom, missing, "--symptom WORD", |asker| {
+    let technician = answered(args.technician.clone(), &mut asker, |asker| {
+        asker.line("Who works on it?", false)
+    })?;
+    let symptom = answered(args.symptom, &mut asker, |asker| {
         choose(
             asker,
             "What does the owner tell of the drive?",
@@ -160,7 +147,7 @@ pub fn complete(args: &OpenArgs, missing: &mut Missing<'_>) -> Result<OpenReques
             ],
         )
     })?;
-    let memory = answered(args.memory, missing, "--memory WORD", |asker| {
+    let memory = answered(args.memory, &mut asker, |asker| {
         choose(
             asker,
             "The memory of the machine that copies?",
@@ -179,31 +166,26 @@ pub fn complete(args: &OpenArgs, missing: &mut Missing<'_>) -> Result<OpenReques
         )
     })?;
     let given = must_haves(&args.must_have)?;
-    let must_have = answered(
-        given,
-        missing,
-        "--must-have TEXT (or --must-have none)",
-        |asker| {
-            let mut named = Vec::new();
-            loop {
-                let question = if named.is_empty() {
-                    "What would the owner miss most? (one thing, their words; empty = nothing)"
-                } else {
-                    "And what else? (empty = that is all)"
-                };
-                let line = asker.line(question, true)?;
-                if line.is_empty() {
-                    break;
-                }
-                named.push(line);
-            }
-            Ok(if named.is_empty() {
-                MustHaves::Nothing
+    let must_have = answered(given, &mut asker, |asker| {
+        let mut named = Vec::new();
+        loop {
+            let question = if named.is_empty() {
+                "What would the owner miss most? (one thing, their words; empty = nothing)"
             } else {
-                MustHaves::Named(named)
-            })
-        },
-    )?;
+                "And what else? (empty = that is all)"
+            };
+            let line = asker.line(question, true)?;
+            if line.is_empty() {
+                break;
+            }
+            named.push(line);
+        }
+        Ok(if named.is_empty() {
+            MustHaves::Nothing
+        } else {
+            MustHaves::Named(named)
+        })
+    })?;
     Ok(OpenRequest {
         source,
         to: args.to.clone(),
@@ -250,21 +232,12 @@ pub fn must_have(asker: &mut dyn Asker, asked: &str) -> Result<Option<MustHaveAn
 
 fn answered<T>(
     given: Option<T>,
-    missing: &mut Missing<'_>,
-    option: &str,
+    asker: &mut Option<&mut (dyn Asker + '_)>,
     ask: impl FnOnce(&mut dyn Asker) -> Result<T, Problem>,
 ) -> Result<Option<T>, Problem> {
-    if given.is_some() {
-        return Ok(given);
-    }
-    match missing {
-        Missing::Ask(asker) => ask(*asker).map(Some),
-        Missing::LeaveOpen => Ok(None),
-        Missing::Refuse => Err(Problem::usage(
-            format!("{option} is missing, and there is no terminal to ask on"),
-            "",
-            format!("add {option}"),
-        )),
+    match asker {
+        Some(asker) if given.is_none() => ask(*asker).map(Some),
+        _ => Ok(given),
     }
 }
 
@@ -335,26 +308,11 @@ pub(crate) mod tests {
     }
 
     #[test]
-    fn without_a_terminal_the_missing_option_is_named() {
-        let all = [
-            ("--owner", "x"),
-            ("--technician", "y"),
-            ("--symptom", "none"),
-            ("--memory", "swapped"),
-            ("--must-have", "none"),
-        ];
-        for left in 0..all.len() {
-            let mut line = vec!["--folder", "/a", "--to", "/b"];
-            for (_, (option, value)) in all.iter().enumerate().filter(|(at, _)| *at != left) {
-                line.extend([option, value]);
-            }
-            let problem = complete(&open_args(&line), &mut Missing::Refuse).unwrap_err();
-            assert_eq!(problem.exit().code(), 2);
-            assert!(problem.next.contains(all[left].0), "{problem}");
-        }
-        let problem = complete(&open_args(&["--to", "/b"]), &mut Missing::Refuse).unwrap_err();
+    fn source_and_destination_are_asked_of_nobody_and_named() {
+        let problem = complete(&open_args(&["--to", "/b"]), None).unwrap_err();
+        assert_eq!(problem.exit().code(), 2);
         assert!(problem.next.contains("--drive"), "{problem}");
-        let problem = complete(&open_args(&["--drive", "/b"]), &mut Missing::Refuse).unwrap_err();
+        let problem = complete(&open_args(&["--drive", "/b"]), None).unwrap_err();
         assert!(problem.next.contains("--to"), "{problem}");
     }
 
@@ -375,7 +333,7 @@ pub(crate) mod tests {
             "--symptom",
             "none",
         ]);
-        let request = complete(&args, &mut Missing::Ask(&mut asker)).unwrap();
+        let request = complete(&args, Some(&mut asker)).unwrap();
         assert_eq!(request.memory, Some(MemoryState::Swapped));
         assert_eq!(
             request.must_have,
@@ -390,7 +348,7 @@ pub(crate) mod tests {
     #[test]
     fn yes_never_answers_for_the_owner() {
         let args = open_args(&["--folder", "/a", "--to", "/b"]);
-        let request = complete(&args, &mut Missing::LeaveOpen).unwrap();
+        let request = complete(&args, None).unwrap();
         assert_eq!(request.must_have, None);
         assert_eq!(request.symptom, None);
         assert_eq!(request.owner, None);
@@ -408,12 +366,6 @@ pub(crate) mod tests {
             "--must-have",
             "x",
         ]);
-        assert_eq!(
-            complete(&args, &mut Missing::LeaveOpen)
-                .unwrap_err()
-                .exit()
-                .code(),
-            2
-        );
+        assert_eq!(complete(&args, None).unwrap_err().exit().code(), 2);
     }
 }

@@ -3,7 +3,7 @@
 //! Invariants: under `--json` exactly one document reaches standard output; a result that
 //! could not be delivered (broken pipe, full disk) never ends in exit code 0.
 
-use super::ask::{Asker, Missing};
+use super::ask::Asker;
 use super::engine::{Answer, Engine};
 use super::envelope;
 use super::look::Look;
@@ -45,15 +45,6 @@ pub struct Desk<'a> {
 }
 
 impl Desk<'_> {
-    /// What happens to questions that the command line left open.
-    pub fn missing(&mut self) -> Missing<'_> {
-        match self.asker.as_deref_mut() {
-            Some(asker) => Missing::Ask(asker),
-            // A script that gives no answer gets an open point, not a refusal: nobody answers for the owner.
-            None => Missing::LeaveOpen,
-        }
-    }
-
     /// Runs one step of the engine, with its progress.
     pub fn step<T>(&mut self, work: impl FnOnce(&dyn Engine, Tell) -> Answer<T>) -> Answer<T> {
         let mut progress = Progress::new(self.manner, &self.err_look, self.err);

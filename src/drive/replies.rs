@@ -5,6 +5,7 @@
 //! not among them and counts as not reported.
 
 use super::question::{Question, Reply};
+use crate::value::hex::unhex;
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use std::collections::BTreeMap;
@@ -82,21 +83,6 @@ impl<'de> Deserialize<'de> for Replies {
         }
         Ok(replies)
     }
-}
-
-fn unhex(text: &str) -> Option<Vec<u8>> {
-    let digits = text.as_bytes();
-    if !digits.len().is_multiple_of(2) {
-        return None;
-    }
-    let digit = |d: u8| char::from(d).to_digit(16);
-    digits
-        .chunks_exact(2)
-        .map(|pair| match pair {
-            &[high, low] => u8::try_from(digit(high)? * 16 + digit(low)?).ok(),
-            _ => None,
-        })
-        .collect()
 }
 
 #[cfg(test)]

@@ -71,7 +71,6 @@ pub enum Copied {
     Whole,
     Gaps,
     Unreadable,
-    NoContent,
     Changed,
 }
 

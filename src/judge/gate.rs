@@ -181,7 +181,7 @@ impl Gate {
         if item.reads_disagree {
             self.disagree.add(item);
         }
-        if item.marks.has(Mark::Placeholder) || item.got == Copied::NoContent {
+        if item.marks.has(Mark::Placeholder) {
             return self.pile("placeholders", item);
         }
         if item.marks.has(Mark::Efs) {
@@ -192,7 +192,7 @@ impl Gate {
             }
         }
         match item.got {
-            Copied::Nothing | Copied::NoContent => return self.pile("not-copied", item),
+            Copied::Nothing => return self.pile("not-copied", item),
             Copied::Changed => return self.pile("changed-items", item),
             Copied::Unreadable => return self.pile("unreadable-items", item),
             Copied::Gaps => self.pile("damaged-items", item),

@@ -277,7 +277,6 @@ const DOUBTS: &[Doubt] = &[
     ("damaged-items", |items, _| {
         items[0].marks.set(Mark::Damaged)
     }),
-    ("placeholders", |items, _| items[0].got = Copied::NoContent),
     ("placeholders", |items, _| {
         items[0].marks.set(Mark::Placeholder)
     }),

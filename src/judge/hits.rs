@@ -48,25 +48,10 @@ pub fn independent(drive: u64, selected: u64, bad: u64) -> f64 {
     -log.exp_m1()
 }
 
-/// `1 - exp(-k f)`: close to [`independent`] for a small share only.
-pub fn poisson(share: f64, bad: u64) -> f64 {
-    -(-(bad as f64) * share).exp_m1()
-}
-
 /// `1 - (1 + mu/r)^(-r)` with `mu = k f`: clusters of unknown grouping; a small r is strong
 /// clustering (0.1 to 0.5, engineering judgement).
 pub fn negative_binomial(share: f64, bad: u64, r: f64) -> f64 {
     -(-r * (bad as f64 * share / r).ln_1p()).exp_m1()
-}
-
-/// `1 - (1 - (n + m(L-1))/N)^c`: c groups of about L sectors against n selected sectors in m
-/// contiguous files; `files` = 0 leaves out the edge term.
-pub fn clustered(drive: u64, selected: u64, files: u64, group_sectors: u64, groups: u64) -> f64 {
-    if drive == 0 {
-        return if groups == 0 { 0.0 } else { 1.0 };
-    }
-    let reach = selected as f64 + files as f64 * group_sectors.saturating_sub(1) as f64;
-    at_least_one((reach / drive as f64).min(1.0), groups)
 }
 
 /// `sum over files of 1 - (1 - (s + L - 1)/N)^c` for `files` equal contiguous pieces of
@@ -108,29 +93,29 @@ mod tests {
     #[test]
     fn the_table_of_one_terabyte() {
         let rows = [
-            (0.05, 1, 0.050000, 0.048771, 0.046537, 0.039735, 0.050000),
-            (0.05, 8, 0.336580, 0.329680, 0.254644, 0.148660, 0.050000),
-            (0.05, 64, 0.962476, 0.959238, 0.632393, 0.295066, 0.336580),
-            (0.05, 500, 1.000000, 1.000000, 0.859972, 0.424517, 0.960501),
-            (0.20, 1, 0.200000, 0.181269, 0.154846, 0.104042, 0.200000),
-            (0.20, 8, 0.832228, 0.798103, 0.512050, 0.246722, 0.200000),
-            (0.20, 64, 0.999999, 0.999997, 0.806108, 0.384907, 0.832228),
-            (0.20, 500, 1.000000, 1.000000, 0.929465, 0.498863, 0.999999),
-            (0.60, 1, 0.600000, 0.451188, 0.325800, 0.176829, 0.600000),
-            (0.60, 8, 0.999345, 0.991770, 0.692852, 0.322389, 0.600000),
-            (0.60, 64, 1.000000, 1.000000, 0.886627, 0.448616, 0.999345),
-            (0.60, 500, 1.000000, 1.000000, 0.959209, 0.550972, 1.000000),
+            (0.05, 1, 0.050000, 0.046537, 0.039735, 0.050000),
+            (0.05, 8, 0.336580, 0.254644, 0.148660, 0.050000),
+            (0.05, 64, 0.962476, 0.632393, 0.295066, 0.336580),
+            (0.05, 500, 1.000000, 0.859972, 0.424517, 0.960501),
+            (0.20, 1, 0.200000, 0.154846, 0.104042, 0.200000),
+            (0.20, 8, 0.832228, 0.512050, 0.246722, 0.200000),
+            (0.20, 64, 0.999999, 0.806108, 0.384907, 0.832228),
+            (0.20, 500, 1.000000, 0.929465, 0.498863, 0.999999),
+            (0.60, 1, 0.600000, 0.325800, 0.176829, 0.600000),
+            (0.60, 8, 0.999345, 0.692852, 0.322389, 0.600000),
+            (0.60, 64, 1.000000, 0.886627, 0.448616, 0.999345),
+            (0.60, 500, 1.000000, 0.959209, 0.550972, 1.000000),
         ];
-        for (f, k, hyper, pois, half, tenth, eight) in rows {
+        for (f, k, hyper, half, tenth, eight) in rows {
             let n = (f * TB as f64).floor() as u64;
             let near = |got: f64, want: f64, what: &str| {
                 assert!((got - want).abs() < 6e-7, "{what} f={f} k={k}: {got}");
             };
             near(independent(TB, n, k), hyper, "independent");
-            near(poisson(f, k), pois, "poisson");
             near(negative_binomial(f, k, 0.5), half, "r = 0.5");
             near(negative_binomial(f, k, 0.1), tenth, "r = 0.1");
-            near(clustered(TB, n, 0, 8, k.div_ceil(8)), eight, "groups of 8");
+            let groups = files_expected(TB, 1.0, n as f64, 1, k.div_ceil(8));
+            near(groups, eight, "groups of 8");
         }
         let small = independent(10_000, 2_000, 64);
         assert!((small - 0.9999994032864).abs() < 1e-12, "{small}");
@@ -154,25 +139,16 @@ mod tests {
         }
         assert!((files_expected(TB, m, s, 8, 62) - 12.3980).abs() < 6e-5);
         assert!((files_expected(TB, m, s, 64, 8) - 1.6048).abs() < 6e-5);
-        let n = 20_000 * 19_531;
-        assert!((clustered(TB, n, 0, 64, 8) - 0.832155).abs() < 6e-7);
-        assert!((clustered(TB, n, 0, 8, 1) - 0.199956).abs() < 6e-7);
     }
 
     /// Derived: with the edge term, N = 1e6, 200 files of 1,000 sectors, k = 64.
     #[test]
     fn the_edge_term_agrees_with_placing_groups_by_hand() {
-        for (group, groups, p, e) in [
-            (1u64, 64u64, 1.0000, 12.405),
-            (8, 8, 0.8346, 1.606),
-            (64, 1, 0.2126, 0.213),
-        ] {
-            let got = clustered(1_000_000, 200_000, 200, group, groups);
-            assert!((got - p).abs() < 6e-5, "L={group}: {got}");
+        for (group, groups, e) in [(1u64, 64u64, 12.405), (8, 8, 1.606), (64, 1, 0.213)] {
             let files = files_expected(1_000_000, 200.0, 1000.0, group, groups);
             assert!((files - e).abs() < 6e-4, "L={group}: {files}");
         }
-        // One group of L on a ring, every position tried: two files of 10 in 100 sectors.
+        // One group of L on a ring, every position tried: two files of 10 in 100 sectors, which no group hits both of.
         for group in [1usize, 3, 8] {
             let hit = (0..100usize)
                 .filter(|start| {
@@ -182,7 +158,7 @@ mod tests {
                     })
                 })
                 .count();
-            let got = clustered(100, 20, 2, group as u64, 1);
+            let got = files_expected(100, 2.0, 10.0, group as u64, 1);
             assert!((got - hit as f64 / 100.0).abs() < 1e-12);
         }
     }
@@ -221,7 +197,7 @@ mod tests {
         fn chances_in_range_and_rising(drive in 0u64..=u64::MAX, selected in any::<u64>(), bad in any::<u64>()) {
             let p = independent(drive, selected, bad);
             prop_assert!((0.0..=1.0).contains(&p), "{}", p);
-            let q = clustered(drive, selected, 3, 8, bad);
+            let q = files_expected(drive, 1.0, selected as f64, 8, bad);
             prop_assert!((0.0..=1.0).contains(&q), "{}", q);
         }
 
@@ -229,7 +205,8 @@ mod tests {
         fn more_bad_sectors_never_lower_it(n in 1u64..100_000, k in 0u64..500) {
             let total = 1_000_000;
             prop_assert!(independent(total, n, k + 1) >= independent(total, n, k));
-            prop_assert!(clustered(total, n, 10, 8, k + 1) >= clustered(total, n, 10, 8, k));
+            let files = |bad| files_expected(total, 10.0, n as f64, 8, bad);
+            prop_assert!(files(k + 1) >= files(k));
         }
     }
 }

@@ -39,15 +39,6 @@ pub fn test_misses(hours: f64, mean_hours: f64) -> f64 {
     }
 }
 
-/// Upper 95 % bound on faults per hour after a test of `hours` without one (2.996/h).
-pub fn rate_bound(hours: f64) -> f64 {
-    if hours > 0.0 {
-        -(0.05f64.ln()) / hours
-    } else {
-        f64::INFINITY
-    }
-}
-
 /// The lines of the working about memory.
 pub fn lines(memory: Memory) -> Vec<Line> {
     let says = match second_reading(memory) {
@@ -88,8 +79,6 @@ mod tests {
         for (hours, want) in [(1.0, 0.9592), (4.0, 0.8465), (8.0, 0.7165), (24.0, 0.3679)] {
             assert!((test_misses(hours, 24.0) - want).abs() < 6e-5);
         }
-        assert!((rate_bound(8.0) - 0.374).abs() < 6e-4);
-        assert!(rate_bound(0.0).is_infinite());
     }
 
     #[test]

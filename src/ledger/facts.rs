@@ -158,7 +158,6 @@ pub enum FactBody {
         mismatched: u64,
         missing: u64,
         extra: u64,
-        whole: bool,
         rows: String,
     },
     /// The source was read a second time.

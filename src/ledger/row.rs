@@ -31,8 +31,6 @@ pub enum Got {
     Gaps,
     /// No byte could be read.
     Unreadable,
-    /// There is no content on the drive (placeholder).
-    NoContent,
     /// It changed while it was read.
     Changed,
 }
@@ -52,7 +50,8 @@ macro_rules! coded {
     };
 }
 coded!(Want { 0 => Wanted, 1 => LeftOut, 2 => Waived, 3 => Vanished } else Wanted);
-coded!(Got { 0 => Nothing, 1 => Whole, 2 => Gaps, 3 => Unreadable, 4 => NoContent, 5 => Changed } else Nothing);
+// 4 is no code: that an item has no content on the drive is told by its marks, before anything is got.
+coded!(Got { 0 => Nothing, 1 => Whole, 2 => Gaps, 3 => Unreadable, 5 => Changed } else Nothing);
 
 /// The ledger's number for a class.
 pub fn class_code(class: Class) -> i64 {

@@ -66,7 +66,6 @@ pub struct ContentReader<'a> {
     length: u64,
     valid: u64,
     stamp: Stamp,
-    narrow: Narrow,
     sectors: Held<'a>,
     state: Mutex<State>,
 }
@@ -99,16 +98,9 @@ impl<'a> ContentReader<'a> {
             coding: layout.coding,
             length: layout.length,
             valid: layout.valid.min(layout.length),
-            narrow: Narrow::default(),
             sectors,
             state: Mutex::new(State::default()),
         }
-    }
-
-    /// How large requests are and how far a refused one is narrowed down.
-    pub fn narrowing(mut self, narrow: Narrow) -> Self {
-        self.narrow = narrow;
-        self
     }
 
     /// What [`Content::stamp`] answers (length and allocated bytes are filled in already).
@@ -238,7 +230,7 @@ impl<'a> ContentReader<'a> {
             } else {
                 let mut gone = Ranges::new();
                 self.stored
-                    .read(self.sectors(), here, part, self.narrow, &mut gone)?;
+                    .read(self.sectors(), here, part, Narrow::default(), &mut gone)?;
                 for (from, bytes) in gone {
                     push_range(
                         missing,

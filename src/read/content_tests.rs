@@ -258,13 +258,6 @@ fn a_refused_sector_is_asked_for_once_and_a_vanished_drive_ends_it() {
     );
     assert_eq!(asked(&drive), first);
     drop(reader);
-    // Coarse narrowing loses more and asks less.
-    let reader = ContentReader::new(layout.clone(), &drive).narrowing(Narrow {
-        request_bytes: 1 << 20,
-        finest_bytes: 65_536,
-    });
-    assert_eq!(reader.read(0, &mut buf).unwrap().missing, vec![(0, 65_536)]);
-    drop(reader);
     drive.kind = FaultKind::Gone;
     let reader = ContentReader::new(layout, &drive);
     assert_eq!(reader.read(0, &mut buf).unwrap_err().kind, FaultKind::Gone);

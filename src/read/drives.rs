@@ -1,7 +1,8 @@
 //! Items that lie on drives: their layouts over sectors.
 
 use super::content::ContentReader;
-use super::source::{Opener, Place, Source};
+use super::places::Place;
+use super::source::{Opener, Source};
 use crate::ledger::ItemRow;
 use crate::port::{Content, Fault, FaultKind, Sectors, Stamp};
 use crate::volume::layout::Layout;

@@ -1,17 +1,9 @@
 //! A source opens the content of items for the copy engine, whatever the items lie on.
 
+use super::places::Place;
 use crate::ledger::ItemRow;
 use crate::port::{Content, Fault, Stamp};
 use std::sync::Arc;
-
-/// Where a folder's items lie: its original path and its path in the bag.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Place {
-    /// Names from the root of the volume or folder, exact.
-    pub parts: Vec<Vec<u8>>,
-    /// Path of the folder within the bag (`data/folder/...`).
-    pub bag: String,
-}
 
 /// Something that items can be read from.
 pub trait Source: Send + Sync {

@@ -1,9 +1,9 @@
 //! Sources over trees (the customer's folder) and over a destination (filling a second one from the first).
 
-use super::source::{Opener, Place, Source};
+use super::places::Place;
+use super::source::{Opener, Source};
 use crate::ledger::ItemRow;
 use crate::port::{Content, Destination, Fault, FaultKind, Folder, Stamp, Tree};
-use crate::value::Name;
 use std::sync::Arc;
 
 /// Opens items of a tree; keeps the last folder open.
@@ -22,9 +22,9 @@ impl<'a> TreeOpener<'a> {
         let known = self
             .last
             .as_ref()
-            .is_some_and(|(at, _)| Arc::ptr_eq(at, place) || at.parts == place.parts);
+            .is_some_and(|(at, _)| Arc::ptr_eq(at, place) || at.names == place.names);
         if !known {
-            self.last = Some((place.clone(), self.tree.folder(&place.parts)?));
+            self.last = Some((place.clone(), self.tree.folder(&place.parts())?));
         }
         match &self.last {
             Some((_, folder)) => Ok(folder.as_ref()),
@@ -37,21 +37,14 @@ impl<'a> TreeOpener<'a> {
     }
 }
 
-fn name_bytes(item: &ItemRow) -> Vec<u8> {
-    match &item.name {
-        Name::Bytes(bytes) => bytes.clone(),
-        Name::Units(_) => item.name.text().into_bytes(),
-    }
-}
-
 impl Opener for TreeOpener<'_> {
     fn open(&mut self, item: &ItemRow, place: &Arc<Place>) -> Result<Box<dyn Content>, Fault> {
-        let name = name_bytes(item);
+        let name = item.name.path_part();
         self.folder(place)?.open(&name)
     }
 
     fn stamp(&mut self, item: &ItemRow, place: &Arc<Place>) -> Result<Stamp, Fault> {
-        let name = name_bytes(item);
+        let name = item.name.path_part();
         self.folder(place)?.stamp(&name)
     }
 }

@@ -9,8 +9,8 @@
 use crate::job::{ID_FILE, Job, KeptPath, Setup, fault_problem, ledger_problem};
 use crate::ledger::{Fact, FactBody, Ledger, LedgerError, TAKEN_OUT, standing};
 use crate::port::{Destination, Fault, FaultKind};
+use crate::read::places::Places;
 use crate::read::trees::bag_path;
-use crate::step::copy::places::Places;
 use crate::step::event::{Event, Step, Tell};
 use crate::step::hold::GUARD_LOCK;
 use crate::step::outcome::{Amount, Closed, Outcome, Problem};

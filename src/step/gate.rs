@@ -185,7 +185,6 @@ pub fn seen(item: &ItemRow, got: &GotRow) -> ItemSeen {
             Got::Whole => Copied::Whole,
             Got::Gaps => Copied::Gaps,
             Got::Unreadable => Copied::Unreadable,
-            Got::NoContent => Copied::NoContent,
             Got::Changed => Copied::Changed,
         },
         written: got.written,
@@ -452,7 +451,6 @@ fn destinations(
                     destination,
                     method,
                     extra,
-                    whole,
                     mismatched,
                     missing,
                     ..
@@ -463,7 +461,7 @@ fn destinations(
                         *extra,
                         VerifiedAt {
                             at: fact.at,
-                            whole: *whole && clean,
+                            whole: clean,
                             differed: !clean,
                             doubtful: *method == Method::CacheSuspected,
                         },

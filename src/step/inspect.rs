@@ -4,14 +4,13 @@
 //! Invariant: a copy that could not be looked into is in doubt, never passed over; a doubt changes no
 //! item's state, because equal bytes stay equal: it is an open point, for a person to decide before the wipe.
 
-use crate::job::{Job, ledger_problem};
+use crate::job::{Job, bits, ledger_problem, some_here};
 use crate::judge::gate::set_entry;
 use crate::ledger::facts::FalseContent;
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError};
-use crate::port::{Destination, Fault, FaultKind};
-use crate::read::source::Place;
+use crate::port::Destination;
+use crate::read::places::{Place, Places};
 use crate::read::trees::bag_path;
-use crate::step::copy::places::Places;
 use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Doubtful, Drawn, Inspected, Looked, Outcome, Problem};
@@ -19,7 +18,7 @@ use crate::step::request::InspectRequest;
 use crate::survey::genuine::{BLOCK, Look, doubt, is_harmless};
 use crate::survey::item::Class;
 use crate::survey::sort::{Sort, sort_of};
-use crate::value::{Blake3, Moment, Name};
+use crate::value::{Blake3, Moment};
 use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 
@@ -46,27 +45,8 @@ pub fn inspect(
         step: Step::Inspect,
     });
     let opened = job.destinations();
-    let destinations: Vec<Option<&dyn Destination>> = opened
-        .iter()
-        .map(|d| d.as_ref().ok().map(AsRef::as_ref))
-        .collect();
-    if destinations.iter().all(Option::is_none) {
-        let fault = opened.iter().find_map(|d| d.as_ref().err().cloned());
-        let none = Fault::new(
-            FaultKind::Missing,
-            "opening the destinations",
-            "the job has none",
-        );
-        return Err(crate::job::fault_problem(
-            &fault.unwrap_or(none),
-            "connect a destination of this job, then:\nholdpoint inspect JOB",
-        ));
-    }
-    let here = destinations
-        .iter()
-        .enumerate()
-        .filter(|(_, d)| d.is_some())
-        .fold(0u64, |mask, (number, _)| mask | 1 << number);
+    let destinations = some_here(&opened, "inspect JOB")?;
+    let here = bits(&destinations);
     let mut looking = Looking {
         job,
         places: Places::new(&job.ledger),
@@ -138,16 +118,6 @@ fn best(got: &GotRow, here: u64) -> Option<usize> {
     (mask != 0).then(|| mask.trailing_zeros() as usize)
 }
 
-fn path_of(item: &ItemRow, place: &Place) -> Name {
-    let own = match &item.name {
-        Name::Bytes(bytes) => bytes.clone(),
-        name @ Name::Units(_) => name.text().into_bytes(),
-    };
-    let mut parts = place.parts.clone();
-    parts.push(own);
-    Name::Bytes(parts.join(&b'/'))
-}
-
 /// A drawn item with the place of its copy.
 fn shown(job: &Job<'_>, id: i64, here: u64) -> Result<Option<Drawn>, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
@@ -157,10 +127,10 @@ fn shown(job: &Job<'_>, id: i64, here: u64) -> Result<Option<Drawn>, Problem> {
     let place = Places::new(&job.ledger).of(item.parent).map_err(failed)?;
     let kept = best(&got, here).and_then(|number| job.setup.destinations.get(number));
     Ok(kept.map(|kept| {
-        let path = path_of(&item, &place);
+        let path = place.path_of(&item);
         Drawn {
             path: path.text(),
-            raw: (!path.is_text()).then(|| path.raw_hex()),
+            raw: path.raw(),
             copy: format!("{}/{}", kept.folder.text, bag_path(&item, &place)),
         }
     }))
@@ -262,10 +232,10 @@ impl Foreman for Looking<'_, '_> {
         if !why.is_empty() {
             self.in_doubt += 1;
             if self.doubtful.len() < NAMED {
-                let path = path_of(&errand.item, &errand.place);
+                let path = errand.place.path_of(&errand.item);
                 self.doubtful.push(Doubtful {
                     path: path.text(),
-                    raw: (!path.is_text()).then(|| path.raw_hex()),
+                    raw: path.raw(),
                     why: why.join("; "),
                 });
             }
@@ -305,7 +275,7 @@ impl Weighing {
         let entry = set_entry(item.id, item.bytes, item.modified_ns, 0);
         self.items.insert(item.id, entry);
         if self.example.as_ref().is_none_or(|(id, _)| item.id < *id) {
-            self.example = Some((item.id, path_of(item, &errand.place).text()));
+            self.example = Some((item.id, errand.place.path_of(item).text()));
         }
     }
 

@@ -36,4 +36,4 @@ pub mod verify;
 pub mod waive;
 
 pub use gate::points_now;
-pub use state::{counts, refer_refusal, refuse_closing, route_of, saved_amount, waits_for_owner};
+pub use state::{counts, refer_refusal, refuse_closing, route_of, waits_for_owner};

@@ -9,8 +9,8 @@ use crate::paper::account::{
     DriveLine, FolderLine, LeftOut, Lost, LostFolder, LostItem, MustHave, NotSaved, PersonLine,
     PointLine, PolicyLine, Verification, WaiverLine,
 };
+use crate::read::places::Places;
 use crate::step::outcome::{Names, OpenPoint, Outcome, Paper, Printed, Problem, Who};
-use crate::step::plan::Paths;
 use crate::step::request::PrintRequest;
 use crate::step::state::{Recorded, item_state};
 use crate::survey::item::{Class, Mark};
@@ -233,10 +233,7 @@ fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
     let mut not_saved = NotSaved::default();
     let mut by_folder: BTreeMap<String, (u64, u64)> = BTreeMap::new();
     let mut tops: BTreeMap<String, (u64, u64, i64)> = BTreeMap::new();
-    let mut paths = Paths {
-        job,
-        known: HashMap::new(),
-    };
+    let mut places = Places::new(&job.ledger);
     job.ledger
         .each_item::<LedgerError>("item.kind = 0 AND item.want <> 3", |item, got| {
             let state = item_state(&item, &got, counting, recorded);
@@ -267,8 +264,8 @@ fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
             if let Some(slot) = slot {
                 *slot = slot.plus(amount);
             }
-            let parts = paths.folder(item.parent)?;
-            let parts: Vec<String> = parts.iter().map(Name::text).collect();
+            let place = places.of(item.parent)?;
+            let parts: Vec<String> = place.names.iter().map(Name::text).collect();
             let folder = parts.join("/");
             if item.want != Want::LeftOut {
                 let top = parts.iter().take(2).cloned().collect::<Vec<_>>().join("/");
@@ -299,7 +296,7 @@ fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
                 *entry = (entry.0 + 1, entry.1 + missing);
                 if not_saved.first.len() < account::FIRST {
                     not_saved.first.push(LostItem {
-                        path: paths.of(&item)?.0,
+                        path: place.path_of(&item).text(),
                         what,
                         bytes: item.bytes,
                         missing_bytes: missing,
@@ -309,7 +306,7 @@ fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
             Ok(())
         })
         .map_err(|e| ledger_problem(&e))?;
-    for path in closed_folders(job, &mut paths)? {
+    for path in closed_folders(job, &mut places)? {
         not_saved.items += 1;
         by_folder.entry(path.clone()).or_default().0 += 1;
         // Before single files: nobody knows how much it is.
@@ -355,12 +352,12 @@ fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
 }
 
 /// Folders that nobody could look into, whether or not that was decided about since.
-fn closed_folders(job: &Job<'_>, paths: &mut Paths<'_, '_>) -> Result<Vec<String>, Problem> {
+fn closed_folders(job: &Job<'_>, places: &mut Places<'_>) -> Result<Vec<String>, Problem> {
     let mut out = Vec::new();
     job.ledger
         .each_item::<LedgerError>("item.kind = 1 AND item.want NOT IN (1, 3)", |item, _| {
             if item.marks.has(Mark::Unreadable) {
-                out.push(paths.of(&item)?.0);
+                out.push(places.of(item.parent)?.path_of(&item).text());
             }
             Ok(())
         })
@@ -486,16 +483,13 @@ fn waivers(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<WaiverLine>, Problem> {
         };
         let mut paths = Vec::new();
         if waiver.scope == "item" {
-            let mut known = Paths {
-                job,
-                known: HashMap::new(),
-            };
+            let mut places = Places::new(&job.ledger);
             job.ledger
                 .each_item::<LedgerError>(
                     &format!("item.waiver = {} AND item.kind = 0", waiver.number),
                     |item, _| {
                         if paths.len() < account::FIRST {
-                            paths.push(known.of(&item)?.0);
+                            paths.push(places.of(item.parent)?.path_of(&item).text());
                         }
                         Ok(())
                     },

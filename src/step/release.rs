@@ -36,10 +36,7 @@ pub fn release(
     // Before anything is written: what the command line asks for must be possible.
     let hours = valid_hours(job, request)?;
     let opened = job.destinations();
-    let destinations: Vec<Option<&dyn Destination>> = opened
-        .iter()
-        .map(|d| d.as_ref().ok().map(AsRef::as_ref))
-        .collect();
+    let destinations = crate::job::here(&opened);
     // A broken chain is for the gate to say.
     let facts = job.ledger.facts().unwrap_or_default();
     crate::step::refuse_closing(job, &facts)?;

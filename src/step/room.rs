@@ -7,6 +7,7 @@ use crate::ledger::LedgerError;
 use crate::port::Destination;
 use crate::step::outcome::Problem;
 use crate::value::measure::{bytes_in_words, count_in_words};
+use rusqlite::params;
 
 /// What a file costs beside its bytes: its last block, its name, its lines in the manifests.
 const A_FILE: u64 = 4096 + 512;
@@ -26,7 +27,7 @@ fn load(job: &Job<'_>, number: usize) -> Result<Load, Problem> {
         "SELECT coalesce(sum(bytes), 0), count(*), coalesce(max(bytes), 0) FROM item LEFT JOIN got ON got.item = item.id
          WHERE item.kind = 0 AND item.want = 0 AND item.twin = 0 AND item.marks & ?1 = 0
          AND (got.item IS NULL OR got.state IN (0, 5) OR (got.state IN (1, 2) AND got.written & ?2 = 0))",
-        [crate::step::plan::no_content_marks(), 1i64 << number],
+        params![crate::step::plan::no_content_marks(), 1i64 << number],
         |row| {
             Ok(Load {
                 bytes: row.get::<_, i64>(0)? as u64,

@@ -48,7 +48,8 @@ fn seal(
     );
     info.add("External-Identifier", &job.setup.id);
     if let Some(owner) = &job.setup.owner {
-        info.add("External-Description", &format!("Saved for {owner}"));
+        // Sealed when the copying is done: before anything was read back, so nothing is called saved yet.
+        info.add("External-Description", &format!("Copied for {owner}"));
     }
     if job.policy.practice {
         info.add("Holdpoint-Practice", "practice: releases nothing");

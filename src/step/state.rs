@@ -1,9 +1,9 @@
 //! Where a job and its items stand, computed from the ledger.
 
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, LedgerError, Want, standing};
+use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, Want, standing};
 use crate::step::outcome::{Amount, ItemCounts, ItemState, MemoryState, Problem, Route};
-use crate::survey::item::{Kind, Mark};
+use crate::survey::item::{Kind, Mark, Marks};
 
 /// The one word shown for an item: computed from what is wanted, what was got, and its copies.
 pub fn item_state(item: &ItemRow, got: &GotRow, counting: u64, recorded: Recorded) -> ItemState {
@@ -21,7 +21,6 @@ pub fn item_state(item: &ItemRow, got: &GotRow, counting: u64, recorded: Recorde
         // Every byte was read, but the file table contradicts itself about the item.
         (_, Got::Whole) if item.marks.has(Mark::Damaged) => ItemState::Damaged,
         (_, Got::Unreadable) => ItemState::Unreadable,
-        (_, Got::NoContent) => ItemState::Placeholder,
         (_, Got::Changed) => ItemState::Changed,
         (_, Got::Whole) if got.verified & !got.mismatch & counting != 0 => ItemState::Verified,
         (_, Got::Whole) => ItemState::Copied,
@@ -61,7 +60,6 @@ impl Recorded {
                 FactBody::Verified {
                     mismatched: 0,
                     missing: 0,
-                    whole: true,
                     ..
                 }
             )
@@ -104,19 +102,17 @@ pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
     let sql = "SELECT item.kind, item.want, item.marks & ?1, coalesce(got.state, 0), coalesce(got.verified & ~got.mismatch & ?2, 0) <> 0, count(*)
                FROM item LEFT JOIN got ON got.item = item.id GROUP BY 1, 2, 3, 4, 5";
     let ledger = &job.ledger;
-    let marks = [
+    let marks = Marks::of(&[
         Mark::Unreadable,
         Mark::OtherMount,
         Mark::Placeholder,
         Mark::Damaged,
-    ]
-    .iter()
-    .fold(0i64, |all, mark| all | 1 << (*mark as u32));
+    ]);
     let mut query = ledger
         .doing("counting the items", ledger.db().prepare_cached(sql))
         .map_err(|e| ledger_problem(&e))?;
     let rows = query
-        .query_map(rusqlite::params![marks, counting as i64], |row| {
+        .query_map(rusqlite::params![marks.0, counting as i64], |row| {
             Ok((
                 row.get::<_, i64>(0)?,
                 row.get::<_, i64>(1)?,
@@ -136,7 +132,7 @@ pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
             0,
             crate::ledger::row::kind_from(kind),
             Want::from_code(want),
-            crate::survey::item::Marks(marks),
+            Marks(marks),
         );
         let mut got = GotRow::nothing(0);
         got.state = Got::from_code(state);
@@ -146,18 +142,39 @@ pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
     Ok(out)
 }
 
-/// Files that are whole on the medium of at least one destination.
-pub fn saved_amount(job: &Job<'_>) -> Result<Amount, Problem> {
-    let ledger = &job.ledger;
-    let row = ledger.db().query_row(
-        "SELECT count(*), coalesce(sum(item.bytes), 0) FROM got JOIN item ON item.id = got.item WHERE got.state = 1 AND got.written <> 0",
-        [],
-        |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)),
-    );
-    let (items, bytes) = ledger
-        .doing("counting what is saved", row)
-        .map_err(|e| ledger_problem(&e))?;
-    Ok(Amount::new(items as u64, bytes as u64))
+/// Files that came over whole: what is on a medium, and what of it was read back. Only the second may be called saved.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Whole {
+    /// On the medium of at least one of the destinations asked about, and not known to differ there.
+    pub copied: Amount,
+    /// Of these, read back and equal at every one of the destinations that holds them.
+    pub read_back: Amount,
+}
+
+impl Whole {
+    /// At the destinations in `mask`. What the file table contradicts itself about is not whole (see [`item_state`]).
+    pub fn at(ledger: &Ledger, mask: u64) -> Result<Self, LedgerError> {
+        let sql = "SELECT count(*), coalesce(sum(bytes), 0), coalesce(sum(proven), 0), coalesce(sum(proven * bytes), 0)
+                   FROM (SELECT item.bytes AS bytes, (got.verified & ~got.mismatch & ?1) = (got.written & ?1) AS proven
+                         FROM got JOIN item ON item.id = got.item
+                         WHERE got.state = ?2 AND got.written & ~got.mismatch & ?1 <> 0 AND item.marks & ?3 = 0)";
+        let told = rusqlite::params![
+            mask as i64,
+            Got::Whole.code(),
+            Marks::of(&[Mark::Damaged]).0
+        ];
+        let row = ledger.db().query_row(sql, told, |row| {
+            let amount = |at| {
+                let (items, bytes): (i64, i64) = (row.get(at)?, row.get(at + 1)?);
+                Ok::<_, rusqlite::Error>(Amount::new(items as u64, bytes as u64))
+            };
+            Ok(Self {
+                copied: amount(0)?,
+                read_back: amount(2)?,
+            })
+        });
+        ledger.doing("counting what is on the medium", row)
+    }
 }
 
 /// Files still to be copied (wanted, nothing got yet or changed).
@@ -311,4 +328,47 @@ pub fn refuse_closing(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
 /// Whether the owner decided to copy although the route is `refer`.
 pub fn refer_decided(facts: &[Fact]) -> bool {
     facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.scope == "point" && waiver.about == "refer-undecided" && waiver.decided_by == "owner"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ledger::RowSum;
+
+    /// The project's own rule: nothing is called saved that was not read back, nor copied that is known to differ.
+    #[test]
+    fn what_was_not_read_back_is_copied_and_no_more() {
+        let ledger = Ledger::in_memory().unwrap();
+        let mut sum = RowSum::default();
+        let torn = Marks::of(&[Mark::Damaged]);
+        // (written, verified, mismatch, marks): bit 0 is the first destination.
+        let rows = [
+            (0b11, 0b00, 0b00, Marks::default()),
+            (0b11, 0b11, 0b00, Marks::default()),
+            (0b11, 0b01, 0b00, Marks::default()),
+            (0b01, 0b00, 0b01, Marks::default()),
+            (0b11, 0b11, 0b00, torn),
+        ];
+        for (id, (written, verified, mismatch, marks)) in (1..).zip(rows) {
+            let mut item = ItemRow::bare(id, Kind::File, Want::Wanted, marks);
+            item.bytes = 10u64.pow(id as u32);
+            ledger.add_item(&item, &mut sum).unwrap();
+            let before = GotRow::nothing(id);
+            let now = GotRow {
+                state: Got::Whole,
+                written,
+                verified,
+                mismatch,
+                ..before.clone()
+            };
+            ledger
+                .put_got(Want::Wanted, 0, &before, &now, &mut sum)
+                .unwrap();
+        }
+        let both = Whole::at(&ledger, 0b11).unwrap();
+        assert_eq!(both.copied, Amount::new(3, 1_110));
+        assert_eq!(both.read_back, Amount::new(1, 100));
+        let first = Whole::at(&ledger, 0b01).unwrap();
+        assert_eq!(first.read_back, Amount::new(2, 1_100));
+    }
 }

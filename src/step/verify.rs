@@ -7,18 +7,19 @@
 mod again;
 mod bag;
 
-use crate::job::{Job, fault_problem, ledger_problem};
+use crate::job::{Job, bits, fault_problem, ledger_problem, some_here};
 use crate::ledger::facts::Method;
 use crate::ledger::{FactBody, GotRow, ItemRow, Ledger, LedgerError, RowSum};
-use crate::port::{Content, Destination, Fault, FaultKind};
+use crate::port::{Destination, Fault, FaultKind};
+use crate::read::digest;
+use crate::read::places::Places;
 use crate::read::trees::bag_path;
-use crate::step::copy::places::Places;
 use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Amount, CopyAt, Exit, Outcome, Problem, ReadBack, Verified};
 use crate::step::request::VerifyRequest;
 use crate::step::running::RunningCounts;
-use crate::value::Blake3;
+use crate::step::state::Whole;
 use std::collections::{HashSet, VecDeque};
 
 pub use bag::verify_bag;
@@ -42,24 +43,7 @@ pub fn verify(
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     crate::step::refuse_closing(job, &facts)?;
     let opened = job.destinations();
-    let destinations: Vec<Option<&dyn Destination>> = opened
-        .iter()
-        .map(|d| d.as_ref().ok().map(AsRef::as_ref))
-        .collect();
-    if destinations.iter().all(Option::is_none) {
-        let fault = opened.iter().find_map(|d| d.as_ref().err().cloned());
-        let fault = fault.unwrap_or_else(|| {
-            Fault::new(
-                FaultKind::Missing,
-                "opening the destinations",
-                "the job has none",
-            )
-        });
-        return Err(fault_problem(
-            &fault,
-            "connect a destination of this job, then:\nholdpoint verify JOB",
-        ));
-    }
+    let destinations = some_here(&opened, "verify JOB")?;
     // Sealing comes first: nothing may be written to a destination between its last copy and its reading back.
     let sealed = crate::step::seal::seal_each(job, &destinations)?;
     // What is written after the reading back goes into room that was laid before it.
@@ -127,22 +111,8 @@ fn verified_everywhere(
     job: &Job<'_>,
     destinations: &[Option<&dyn Destination>],
 ) -> Result<Amount, Problem> {
-    let here = destinations
-        .iter()
-        .enumerate()
-        .filter(|(_, d)| d.is_some())
-        .fold(0i64, |mask, (n, _)| mask | 1 << n);
-    let ledger = &job.ledger;
-    let row = ledger.db().query_row(
-        "SELECT count(*), coalesce(sum(item.bytes), 0) FROM got JOIN item ON item.id = got.item
-         WHERE got.written & ?1 <> 0 AND (got.verified & ~got.mismatch & ?1) = (got.written & ?1) AND got.state = 1",
-        [here],
-        |row| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?)),
-    );
-    let (items, bytes) = ledger
-        .doing("counting what is verified", row)
-        .map_err(|e| ledger_problem(&e))?;
-    Ok(Amount::new(items as u64, bytes as u64))
+    let whole = Whole::at(&job.ledger, bits(destinations)).map_err(|e| ledger_problem(&e))?;
+    Ok(whole.read_back)
 }
 
 struct Errand {
@@ -365,7 +335,6 @@ fn one_destination(
         mismatched: bad.0 + lost_tags,
         missing: bad.1,
         extra,
-        whole: true,
         rows: sum.to_string(),
     })?;
     Ok(true)
@@ -388,7 +357,7 @@ fn look(at: &dyn Destination, errand: &Errand, block: &mut [u8]) -> Looked {
         Err(fault) if fault.kind == FaultKind::Missing => return Looked::Missing,
         Err(fault) => return Looked::Fault(fault),
     };
-    match digest(content.as_ref(), errand.item.bytes, block) {
+    match digest::blake3(content.as_ref(), errand.item.bytes, block) {
         Err(fault) => Looked::Fault(fault),
         Ok((bytes, _)) if bytes != errand.item.bytes => Looked::Differs(format!(
             "expected {} bytes, found {bytes}",
@@ -402,34 +371,6 @@ fn look(at: &dyn Destination, errand: &Errand, block: &mut [u8]) -> Looked {
                 .map_or(bytes, |stamp| stamp.allocated.min(bytes)),
         },
         Ok((_, found)) => Looked::Differs(format!("expected BLAKE3 {expected}, found {found}")),
-    }
-}
-
-/// BLAKE3 of content read to its end. BLAKE3 alone suffices here: both digests came from the same pass.
-/// `expected` is how long it should be; it only decides how much is asked for at once.
-fn digest(content: &dyn Content, expected: u64, block: &mut [u8]) -> Result<(u64, Blake3), Fault> {
-    let mut hasher = blake3::Hasher::new();
-    let mut at = 0u64;
-    loop {
-        // Whole pages that end behind the expected end: room far beyond it would be filled with zeros for nothing.
-        let rest = expected.saturating_sub(at).saturating_add(1);
-        let ask = usize::try_from(rest)
-            .unwrap_or(block.len())
-            .min(block.len())
-            .next_multiple_of(4096)
-            .min(block.len());
-        let count = content.read_at(at, &mut block[..ask])?;
-        if count == 0 {
-            return Ok((at, Blake3(*hasher.finalize().as_bytes())));
-        }
-        for slice in block[..count].chunks(64 << 10) {
-            hasher.update(slice);
-        }
-        at += count as u64;
-        // A read that ends inside a page is the end of the file; asking once more would only cost a request.
-        if count < ask && !at.is_multiple_of(4096) {
-            return Ok((at, Blake3(*hasher.finalize().as_bytes())));
-        }
     }
 }
 

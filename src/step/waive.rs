@@ -15,6 +15,7 @@ use crate::step::outcome::{Answer, Answered, DecidedBy, Outcome, Problem, Waived
 use crate::step::plan::find;
 use crate::step::request::{AnswerRequest, MustHaveAnswer, WaiveRequest, WaiveWhat};
 use crate::survey::item::{Class, Kind, Mark};
+use crate::value::hex::unhex;
 use crate::value::{Blake3, Name};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt;
@@ -388,15 +389,8 @@ pub fn unsaved_among(job: &Job<'_>, paths: &[String]) -> Result<u64, Problem> {
 /// Paths are kept as hex behind a mark when they are no text.
 fn path_from_text(text: &str) -> std::ffi::OsString {
     use std::os::unix::ffi::OsStringExt;
-    match text.strip_prefix("hex:") {
-        Some(hex) => {
-            let bytes = (0..hex.len() / 2)
-                .filter_map(|n| hex.get(n * 2..n * 2 + 2))
-                .filter_map(|pair| u8::from_str_radix(pair, 16).ok());
-            std::ffi::OsString::from_vec(bytes.collect())
-        }
-        None => text.into(),
-    }
+    let bytes = text.strip_prefix("hex:").and_then(unhex);
+    bytes.map_or_else(|| text.into(), std::ffi::OsString::from_vec)
 }
 
 /// Records the answer to a must-have.

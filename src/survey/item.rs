@@ -115,6 +115,13 @@ impl Marks {
         Mark::Damaged,
     ];
 
+    /// These marks and no other.
+    pub fn of(marks: &[Mark]) -> Self {
+        let mut out = Self::default();
+        marks.iter().for_each(|mark| out.set(*mark));
+        out
+    }
+
     /// Adds a mark.
     pub fn set(&mut self, mark: Mark) {
         self.0 |= 1 << mark as u32;

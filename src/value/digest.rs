@@ -1,5 +1,6 @@
 //! The two digests that every copy carries. Lower-case hex in text and JSON.
 
+use super::hex::unhex;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -13,17 +14,7 @@ macro_rules! digest {
         impl $name {
             /// Reads 64 hex digits; anything else is `None`.
             pub fn parse(text: &str) -> Option<Self> {
-                let digits = text.as_bytes();
-                if digits.len() != 64 {
-                    return None;
-                }
-                let mut out = [0u8; 32];
-                for (byte, pair) in out.iter_mut().zip(digits.chunks_exact(2)) {
-                    let high = (pair[0] as char).to_digit(16)?;
-                    let low = (pair[1] as char).to_digit(16)?;
-                    *byte = (high * 16 + low) as u8;
-                }
-                Some(Self(out))
+                Self::from_slice(&unhex(text)?)
             }
 
             /// Takes exactly 32 bytes, as the ledger stores them.

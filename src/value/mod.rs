@@ -4,6 +4,7 @@
 //! Invariant: nothing here touches a clock, a disk or the environment.
 
 pub mod digest;
+pub mod hex;
 pub mod known;
 pub mod measure;
 pub mod moment;

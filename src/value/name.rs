@@ -58,13 +58,40 @@ impl Name {
         }
     }
 
-    /// Hex of the bytes, or of the UTF-16LE units: the `raw` field of the interface.
+    /// Hex of the bytes, or of the UTF-16LE units.
     pub fn raw_hex(&self) -> String {
         let mut out = String::new();
         for byte in self.stored() {
             let _ = write!(out, "{byte:02x}");
         }
         out
+    }
+
+    /// The `raw` field of the interface; `None` = the text is exactly the name.
+    pub fn raw(&self) -> Option<String> {
+        (!self.is_text()).then(|| self.raw_hex())
+    }
+
+    /// The bytes of a part of a path on this machine: as they are, or units as text.
+    pub fn path_part(&self) -> Vec<u8> {
+        match self {
+            Name::Bytes(bytes) => bytes.clone(),
+            Name::Units(_) => self.text().into_bytes(),
+        }
+    }
+
+    /// The path that these names make, exact: in units where any of them is held as such.
+    pub fn joined(parts: &[&Name]) -> Self {
+        if !parts.iter().any(|name| name.is_wide()) {
+            let parts: Vec<_> = parts.iter().map(|name| name.stored()).collect();
+            return Name::Bytes(parts.join(&b'/'));
+        }
+        let units = |name: &&Name| match name {
+            Name::Units(units) => units.clone(),
+            Name::Bytes(_) => name.text().encode_utf16().collect(),
+        };
+        let parts: Vec<_> = parts.iter().map(units).collect();
+        Name::Units(parts.join(&u16::from(b'/')))
     }
 
     /// The bytes that the ledger stores (UTF-16 as little-endian units).
@@ -110,5 +137,28 @@ mod tests {
         assert!(!w.is_text());
         assert_eq!(Name::from_stored(&w.stored(), true), w);
         assert!(Name::of("täst 100%.txt").is_text());
+    }
+
+    #[test]
+    fn a_path_of_wide_names_is_text() {
+        let wide = |text: &str| Name::Units(text.encode_utf16().collect());
+        let told = |parts: &[&Name]| {
+            let path = Name::joined(parts);
+            (path.text(), path.raw())
+        };
+        assert_eq!(
+            told(&[&wide("Users"), &wide("Zoë"), &wide("a.jpg")]),
+            ("Users/Zoë/a.jpg".to_owned(), None)
+        );
+        let odd = Name::Units(vec![0xd800]);
+        assert_eq!(
+            told(&[&wide("a"), &odd]),
+            ("a/%uD800".to_owned(), Some("61002f0000d8".to_owned()))
+        );
+        let bytes = Name::Bytes(vec![0xe9]);
+        assert_eq!(
+            told(&[&Name::of("a"), &bytes]),
+            ("a/%E9".to_owned(), Some("612fe9".to_owned()))
+        );
     }
 }

@@ -7,7 +7,7 @@ use crate::cli::text;
 use crate::step::outcome::Exit;
 
 pub(super) fn go(args: &OpenArgs, desk: &mut Desk<'_>) -> Exit {
-    let request = match ask::complete(args, &mut desk.missing()) {
+    let request = match ask::complete(args, desk.asker.as_deref_mut()) {
         Ok(request) => request,
         Err(problem) => return desk.refuse("open", args.job.as_deref(), &problem),
     };

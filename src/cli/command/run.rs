@@ -3,7 +3,7 @@
 
 use super::{release, verify};
 use crate::cli::args::RunArgs;
-use crate::cli::ask::{self, Missing};
+use crate::cli::ask;
 use crate::cli::desk::Desk;
 use crate::cli::engine::Answer;
 use crate::cli::page::Page;
@@ -27,12 +27,8 @@ pub(super) fn go(args: &RunArgs, desk: &mut Desk<'_>) -> Exit {
 /// Every step in turn; `Err` = a step ended the run.
 fn all(args: &RunArgs, desk: &mut Desk<'_>) -> Result<Exit, Exit> {
     let may_ask = !args.yes;
-    let mut missing = if args.yes {
-        Missing::LeaveOpen
-    } else {
-        desk.missing()
-    };
-    let open = ask::complete(&args.open, &mut missing)
+    let asker = desk.asker.as_deref_mut().filter(|_| may_ask);
+    let open = ask::complete(&args.open, asker)
         .map_err(|problem| desk.refuse(COMMAND, args.open.job.as_deref(), &problem))?;
     let answer = desk.step(|engine, tell| engine.open(&open, tell));
     let opened = stage(

@@ -17,8 +17,13 @@ pub fn page(page: &mut Page, request: &CopyRequest, outcome: &Outcome<Copied>) {
             "Stopped early; the same command goes on from here."
         });
     }
+    let proven = match copied.read_back {
+        all if all == copied.copied && all.items > 0 => ", read back and equal".to_owned(),
+        none if none.items == 0 => ", not yet read back".to_owned(),
+        some => format!("; of these {} were read back and are equal", amount(some)),
+    };
     page.say(&format!(
-        "Copied so far: {}, whole and on the medium, not yet read back.",
+        "Copied so far: {}, whole and on the medium{proven}.",
         amount(copied.copied)
     ));
     if copied.damaged > 0 {

@@ -6,9 +6,10 @@
 use super::buffers::{Buffers, PART};
 use crate::ledger::{Got, GotRow, ItemRow};
 use crate::port::{Content, Destination, Fault, FaultKind, Stretch, Writing};
-use crate::read::source::{Opener, Place, unchanged};
+use crate::read::digest::Digests;
+use crate::read::places::Place;
+use crate::read::source::{Opener, unchanged};
 use crate::value::{Blake3, Sha256};
-use sha2::Digest;
 use std::sync::Arc;
 
 /// From this size on, page-aligned requests that bypass the page cache pay off.
@@ -18,7 +19,6 @@ const SPLIT_FROM_BYTES: u64 = 16 << 20;
 /// The border of requests that bypass the page cache.
 pub(super) const PAGE: usize = 4096;
 /// Hashing goes in slices that stay in the processor's cache.
-const SLICE: usize = 64 << 10;
 /// After this many failed pages in a row, a dead stretch is leapt through rather than asked page by page.
 const PATIENCE_PAGES: u32 = 64;
 /// Bytes of one leap.
@@ -121,35 +121,6 @@ impl Fan {
 
     fn any_open(&self) -> bool {
         self.open.iter().any(|(_, writing)| writing.is_some())
-    }
-}
-
-/// Both digests of one pass.
-struct Hashes {
-    blake3: blake3::Hasher,
-    sha256: sha2::Sha256,
-}
-
-impl Hashes {
-    fn new() -> Self {
-        Self {
-            blake3: blake3::Hasher::new(),
-            sha256: sha2::Sha256::new(),
-        }
-    }
-
-    fn update(&mut self, bytes: &[u8]) {
-        for slice in bytes.chunks(SLICE) {
-            self.blake3.update(slice);
-            self.sha256.update(slice);
-        }
-    }
-
-    fn digests(self) -> (Blake3, Sha256) {
-        (
-            Blake3(*self.blake3.finalize().as_bytes()),
-            Sha256(self.sha256.finalize().into()),
-        )
     }
 }
 
@@ -400,7 +371,7 @@ fn is_less(got: &GotRow, before: &GotRow) -> bool {
         Got::Whole => Some(0),
         Got::Gaps => Some(row.missing.iter().map(|(_, bytes)| bytes).sum::<u64>()),
         Got::Unreadable => Some(u64::MAX),
-        Got::Nothing | Got::NoContent | Got::Changed => None,
+        Got::Nothing | Got::Changed => None,
     };
     match (lost(got), lost(before)) {
         (Some(now), Some(then)) => now > then,
@@ -498,7 +469,7 @@ fn stream(
     fan: &mut Fan,
     buffers: &Buffers<'_>,
 ) -> Result<Streamed, Fault> {
-    let mut hashes = Hashes::new();
+    let mut hashes = Digests::default();
     let mut missing = Vec::new();
     let mut fault = None;
     let mut block = buffers.take();
@@ -547,7 +518,7 @@ fn stream(
         at += got.bytes as u64;
     }
     buffers.give(block);
-    Ok((at, missing, fault, hashes.digests()))
+    Ok((at, missing, fault, hashes.finish()))
 }
 
 pub(super) fn take_missing(

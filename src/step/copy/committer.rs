@@ -5,10 +5,12 @@
 //! any two of these repeats at most the batch in hand, and nothing is called copied that is not.
 
 use super::carry::{Done, temporary};
+use crate::ledger::row::class_code;
 use crate::ledger::{FactBody, Got, Ledger, LedgerError, RowSum, Want};
 use crate::port::{Clock, Destination, Fault, FaultKind};
 use crate::read::trees::bag_path;
 use crate::step::running::RunningCounts;
+use crate::survey::item::Class;
 use std::collections::HashSet;
 
 /// A batch ends at this many files ...
@@ -20,21 +22,15 @@ const NANOSECONDS: u64 = 1_000_000_000;
 /// Folders remembered as made; more than this and the memory starts afresh.
 const FOLDERS: usize = 4096;
 
-/// What a committed batch came to, for the progress.
-#[derive(Debug, Default, Clone)]
+/// What was committed of one class, for the progress.
+#[derive(Debug, Default, Clone, Copy)]
 pub struct Tally {
-    /// Items by class and outcome, as committed: `(class, items, bytes, with gaps)`.
-    pub by_class: [(u64, u64, u64); 4],
-    /// Items whose every range was read.
+    /// Items.
     pub items: u64,
     /// Their bytes.
     pub bytes: u64,
-    /// Items with missing ranges.
-    pub damaged: u64,
-    /// Items of which nothing could be read.
-    pub unreadable: u64,
-    /// Items that changed.
-    pub changed: u64,
+    /// Those of them that did not come over whole.
+    pub gaps: u64,
 }
 
 /// Collects finished items and commits them.
@@ -53,8 +49,8 @@ pub struct Committer<'a> {
     sum: RowSum,
     batch: i64,
     counts: RunningCounts,
-    /// What was committed so far.
-    pub tally: Tally,
+    /// What was committed so far, by class.
+    pub tally: [Tally; Class::ALL.len()],
 }
 
 impl<'a> Committer<'a> {
@@ -83,7 +79,7 @@ impl<'a> Committer<'a> {
             sum: ledger.row_sum()?,
             batch,
             counts,
-            tally: Tally::default(),
+            tally: Default::default(),
         })
     }
 
@@ -142,7 +138,7 @@ impl<'a> Committer<'a> {
             }
         }
         self.batch += 1;
-        let (mut sum, batch, mut tally) = (self.sum, self.batch, self.tally.clone());
+        let (mut sum, batch, mut tally) = (self.sum, self.batch, self.tally);
         let (at, mut counts) = (self.clock.now(), self.counts);
         self.ledger.transaction::<_, LedgerError>(|ledger| {
             let (mut items, mut bytes) = (0, 0);
@@ -166,7 +162,11 @@ impl<'a> Committer<'a> {
                     &mut sum,
                 )?;
                 counts.moved(item, &done.errand.before, &done.got);
-                tally.count(item.class, item.bytes, done.got.state);
+                if let Some(tally) = tally.get_mut(class_code(item.class) as usize) {
+                    tally.items += 1;
+                    tally.bytes += item.bytes;
+                    tally.gaps += u64::from(done.got.state != Got::Whole);
+                }
                 (items, bytes) = (items + 1, bytes + item.bytes);
             }
             ledger.keep_row_sum(sum)?;
@@ -217,26 +217,5 @@ impl<'a> Committer<'a> {
             )?;
         }
         destination.settle()
-    }
-}
-
-impl Tally {
-    fn count(&mut self, class: crate::survey::item::Class, bytes: u64, state: Got) {
-        let place = crate::ledger::row::class_code(class) as usize;
-        if let Some((items, sum, gaps)) = self.by_class.get_mut(place) {
-            *items += 1;
-            *sum += bytes;
-            *gaps += u64::from(state != Got::Whole);
-        }
-        match state {
-            Got::Whole => {
-                self.items += 1;
-                self.bytes += bytes;
-            }
-            Got::Gaps => self.damaged += 1,
-            Got::Unreadable => self.unreadable += 1,
-            Got::Changed => self.changed += 1,
-            Got::Nothing | Got::NoContent => {}
-        }
     }
 }

@@ -3,8 +3,8 @@
 //! Invariant: bounded memory: a thousand rows and a thousand places at a time.
 
 use super::carry::Errand;
-use super::places::Places;
 use crate::ledger::{GotRow, ItemRow, Ledger, LedgerError};
+use crate::read::places::Places;
 use std::collections::VecDeque;
 
 const ROWS: usize = 1000;

@@ -8,15 +8,15 @@ mod buffers;
 mod carry;
 mod committer;
 mod feed;
-pub mod places;
 mod short;
 mod split;
 mod twins;
 mod watch;
 
-use crate::job::{Job, ledger_problem};
+use crate::job::{Job, bits, ledger_problem, some_here};
 use crate::ledger::{FactBody, LedgerError, standing};
 use crate::port::{Destination, Fault, FaultKind};
+use crate::read::places::Places;
 use crate::read::source::Source;
 use crate::read::trees::CopySource;
 use crate::step::crew::{self, Foreman};
@@ -24,6 +24,7 @@ use crate::step::event::{ClassAmount, Event, Step, Tell};
 use crate::step::outcome::{Copied, Exit, Outcome, Problem, Route};
 use crate::step::request::CopyRequest;
 use crate::step::running::RunningCounts;
+use crate::step::state::Whole;
 use crate::survey::item::Class;
 use buffers::Buffers;
 use carry::{Done, Errand, Nature, Targets, carry};
@@ -54,37 +55,11 @@ pub fn copy(
         return Err(refused);
     }
     let opened = job.destinations();
-    let mut away = Vec::new();
-    let destinations: Vec<Option<&dyn Destination>> = opened
-        .iter()
-        .enumerate()
-        .map(|(number, destination)| match destination {
-            Ok(destination) => Some(destination.as_ref()),
-            Err(fault) => {
-                away.push((number, fault.clone()));
-                None
-            }
-        })
-        .collect();
-    let mask = destinations
-        .iter()
-        .enumerate()
-        .filter(|(_, d)| d.is_some())
-        .fold(0u64, |mask, (number, _)| mask | 1 << number);
-    if mask == 0 {
-        let (_, fault) = away.first().cloned().unwrap_or((
-            0,
-            Fault::new(
-                crate::port::FaultKind::Missing,
-                "opening the destinations",
-                "there are none",
-            ),
-        ));
-        return Err(crate::job::fault_problem(
-            &fault,
-            "connect a destination of this job, then:\nholdpoint copy JOB",
-        ));
-    }
+    let destinations = some_here(&opened, "copy JOB")?;
+    let mask = bits(&destinations);
+    let away = opened.iter().enumerate();
+    let away = away.filter_map(|(number, opened)| Some((number, opened.as_ref().err()?.clone())));
+    let away = away.collect();
     for destination in destinations.iter().flatten() {
         clear_work(*destination).map_err(|fault| {
             crate::job::fault_problem(&fault, "look at the destination, then:\nholdpoint copy JOB")
@@ -337,7 +312,7 @@ impl Run<'_, '_> {
                 .map_err(|e| ledger_problem(&e))?;
             // Names that could not be linked (the destination has no hard links) are carried like any other file.
             let mut opener = source.opener();
-            let (mut places, mut after) = (places::Places::new(ledger), 0);
+            let (mut places, mut after) = (Places::new(ledger), 0);
             loop {
                 let errands = twins::left_over(self.job, committer.mask, &mut places, &mut after)
                     .map_err(|e| ledger_problem(&e))?;
@@ -370,10 +345,10 @@ impl Run<'_, '_> {
         }
         self.tell_classes(&committer, tell);
         self.short.failed.append(&mut committer.failed);
-        for (place, (items, bytes, gaps)) in committer.tally.by_class.iter().enumerate() {
-            self.totals[place].done_items += items;
-            self.totals[place].done_bytes += bytes;
-            self.totals[place].gaps += gaps;
+        for (total, done) in self.totals.iter_mut().zip(committer.tally) {
+            total.done_items += done.items;
+            total.done_bytes += done.bytes;
+            total.gaps += done.gaps;
         }
         Ok(())
     }
@@ -395,17 +370,16 @@ impl Run<'_, '_> {
     }
 
     fn tell_classes(&self, committer: &Committer<'_>, tell: Tell<'_>) {
-        for (place, class) in Class::ALL.iter().enumerate() {
-            let (total, (items, bytes, gaps)) =
-                (self.totals[place], committer.tally.by_class[place]);
+        let classes = Class::ALL.into_iter().zip(&self.totals);
+        for ((class, total), done) in classes.zip(committer.tally) {
             if total.items > 0 {
                 tell(Event::Class {
-                    class: *class,
-                    items_done: (total.done_items + items).min(total.items),
+                    class,
+                    items_done: (total.done_items + done.items).min(total.items),
                     items_all: total.items,
-                    bytes_done: (total.done_bytes + bytes).min(total.bytes),
+                    bytes_done: (total.done_bytes + done.bytes).min(total.bytes),
                     bytes_all: total.bytes,
-                    gaps: total.gaps + gaps,
+                    gaps: total.gaps + done.gaps,
                 });
             }
         }
@@ -446,8 +420,10 @@ impl Run<'_, '_> {
             tell(Event::Warn { says: warning });
         }
         tell(Event::Finished);
+        let whole = Whole::at(&job.ledger, u64::MAX).map_err(|e| ledger_problem(&e))?;
         let result = Copied {
-            copied: crate::step::saved_amount(job)?,
+            copied: whole.copied,
+            read_back: whole.read_back,
             damaged: counts.damaged,
             unreadable: counts.unreadable,
             remaining,
@@ -494,7 +470,7 @@ impl Foreman for Steering<'_, '_, '_, '_> {
         };
         match self.run.watch.look(self.tell) {
             Ok(Watched::GoOn) => {}
-            Ok(Watched::Rerouted(..)) => {
+            Ok(Watched::Rerouted) => {
                 self.run.rerouted = true;
                 return Ok(None);
             }

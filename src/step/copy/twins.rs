@@ -3,10 +3,10 @@
 
 use super::carry::{Done, Errand, temporary};
 use super::committer::Committer;
-use super::places::Places;
 use crate::job::Job;
 use crate::ledger::{Got, GotRow, ItemRow, LedgerError};
 use crate::port::Destination;
+use crate::read::places::Places;
 use crate::read::trees::bag_path;
 
 type Twin = (ItemRow, GotRow);

@@ -21,8 +21,8 @@ const LOOKS: u32 = 60;
 pub enum Watched {
     /// Nothing has changed.
     GoOn,
-    /// The route is another one now, and why.
-    Rerouted(Route, String),
+    /// The route is another one now.
+    Rerouted,
     /// Copying must stop, and why.
     Stop(String),
 }
@@ -105,11 +105,8 @@ impl<'a, 'b> Watch<'a, 'b> {
                 "{why}: ask the owner before anything more is read"
             )));
         }
-        tell(Event::Rerouted {
-            route,
-            why: why.clone(),
-        });
-        Ok(Watched::Rerouted(route, why))
+        tell(Event::Rerouted { route, why });
+        Ok(Watched::Rerouted)
     }
 
     /// Reads one drive, and waits while it is too hot; `Some` = it does not cool down.

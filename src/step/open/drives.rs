@@ -44,7 +44,6 @@ fn keep(facts: DriveFacts, path: KeptPath) -> DriveKept {
     let kind = match (facts.is_image, facts.rotational) {
         (true, _) => DriveKind::Image,
         (false, _) if facts.bus == "nvme" => DriveKind::Nvme,
-        (false, _) if facts.is_loop => DriveKind::Unknown,
         (false, _) => DriveKind::Unknown,
     };
     DriveKept {

@@ -268,7 +268,7 @@ fn opened(job: &Job<'_>, drives: Vec<DriveOnHold>) -> Opened {
     let name = Name::Bytes(std::os::unix::ffi::OsStrExt::as_bytes(job.dir.as_os_str()).to_vec());
     Opened {
         job: name.text(),
-        raw: (!name.is_text()).then(|| name.raw_hex()),
+        raw: name.raw(),
         state: State::Hold,
         drives,
         others: job.setup.others.clone(),
@@ -282,7 +282,7 @@ fn opened(job: &Job<'_>, drives: Vec<DriveOnHold>) -> Opened {
                     Name::Bytes(std::os::unix::ffi::OsStrExt::as_bytes(to.as_os_str()).to_vec());
                 DestinationSeen {
                     path: kept.to.text.clone(),
-                    raw: (!name.is_text()).then(|| name.raw_hex()),
+                    raw: name.raw(),
                     free_bytes: kept.free_bytes,
                     file_system: kept.file_system.clone(),
                     independent: kept.independent,

@@ -285,7 +285,7 @@ impl PathText {
         let name = crate::value::Name::Bytes(path.as_os_str().as_bytes().to_vec());
         Self {
             path: name.text(),
-            raw: (!name.is_text()).then(|| name.raw_hex()),
+            raw: name.raw(),
         }
     }
 }

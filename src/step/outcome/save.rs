@@ -9,6 +9,8 @@ use serde::{Deserialize, Serialize};
 pub struct Copied {
     /// Whole and on the medium of the destinations, in this job so far.
     pub copied: Amount,
+    /// Of these, read back since and equal at every destination that holds them.
+    pub read_back: Amount,
     /// Items kept with gaps.
     pub damaged: u64,
     /// Items of which nothing could be read.

@@ -20,12 +20,12 @@ use crate::step::outcome::{
 };
 use crate::step::request::PlanRequest;
 use crate::survey::class::{Classer, RuleId};
-use crate::survey::item::Class;
+use crate::survey::item::{Class, Mark, Marks};
 use crate::survey::root::Root;
 use crate::value::{Blake3, Name};
 use rusqlite::params;
 
-pub use listing::{Paths, listing};
+pub use listing::listing;
 pub use order::{complete, no_content_marks};
 pub use people::people;
 
@@ -327,8 +327,7 @@ fn counted_folders(count: u64) -> String {
 
 /// Folders of a folder job whose content nobody could list.
 fn unopened(job: &Job<'_>) -> Result<u64, Problem> {
-    use crate::survey::item::Mark;
-    let marks = 1i64 << (Mark::Unreadable as u32) | 1 << (Mark::OtherMount as u32);
+    let marks = Marks::of(&[Mark::Unreadable, Mark::OtherMount]).0;
     let sql = "SELECT count(*) FROM item WHERE kind = 1 AND want <> 3 AND marks & ?1 <> 0";
     let count = job
         .ledger

@@ -6,7 +6,7 @@ use crate::judge::situation::Pace;
 use crate::ledger::{Fact, FactBody, Ledger, LedgerError};
 use crate::step::assess::{hazard_key, pace_key};
 use crate::step::outcome::OrderStep;
-use crate::survey::item::{Class, Mark};
+use crate::survey::item::{Class, Mark, Marks};
 use rusqlite::params;
 use std::collections::HashMap;
 
@@ -43,15 +43,14 @@ pub fn order(job: &Job<'_>, facts: &[Fact]) -> Result<(), LedgerError> {
 }
 
 /// Marks of items whose content is not on the drive, or not in a form that can be read: nothing to copy.
-pub fn no_content_marks() -> i64 {
-    [
+pub fn no_content_marks() -> u32 {
+    Marks::of(&[
         Mark::Placeholder,
         Mark::Deduplicated,
         Mark::UnknownTag,
         Mark::Efs,
-    ]
-    .iter()
-    .fold(0, |all, mark| all | 1 << (*mark as u32))
+    ])
+    .0
 }
 
 /// Adds what the queue lacks at its end: a survey that was cut off after an earlier one may have listed items that no

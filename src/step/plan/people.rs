@@ -89,11 +89,7 @@ pub fn profile_folders(job: &Job<'_>) -> Result<Vec<ProfileFolder>, Problem> {
         job.ledger
             .each_child(id, |item, _| {
                 if item.kind == Kind::Folder && item.stream.is_none() {
-                    let exact = match &item.name {
-                        Name::Bytes(bytes) => bytes.clone(),
-                        name @ Name::Units(_) => name.text().into_bytes(),
-                    };
-                    out.push((item.id, item.name.text(), exact));
+                    out.push((item.id, item.name.text(), item.name.path_part()));
                 }
             })
             .map_err(|e: LedgerError| ledger_problem(&e))?;

@@ -39,10 +39,6 @@ pub struct Walked {
     pub items: u64,
     /// Their bytes.
     pub bytes: u64,
-    /// Rows that an earlier survey listed otherwise.
-    pub changed: u64,
-    /// Rows of an earlier survey that are gone.
-    pub vanished: u64,
 }
 
 struct Pending {
@@ -167,7 +163,6 @@ impl Walk<'_> {
                 after = last.id;
                 for (item, got) in gone {
                     ledger.put_want(&item, &got, Want::Vanished, item.waiver, &mut self.sum)?;
-                    self.walked.vanished += 1;
                 }
             }
         }
@@ -474,9 +469,6 @@ impl Walk<'_> {
                 ])
             }),
         )?;
-        if !same {
-            self.walked.changed += 1;
-        }
         let retry = matches!(got.state, Got::Changed);
         if (!same && got.state != Got::Nothing) || retry {
             let mut again = GotRow::nothing(now.id);

@@ -6,7 +6,8 @@
 use super::names::Names;
 use super::spots::{Parts, Spot, ends_all};
 use crate::ledger::{GotRow, ItemRow};
-use crate::port::{Content, Destination, Fault, FaultKind, Recipient, Writing};
+use crate::port::{Destination, Fault, FaultKind, Recipient, Writing};
+use crate::read::digest;
 use crate::survey::item::{Kind, Mark};
 use crate::value::Blake3;
 use std::sync::Arc;
@@ -100,23 +101,6 @@ pub fn find(
     Err(NoPlace::Refused("no free name was found for it".into()))
 }
 
-/// BLAKE3 and length of content read to its end.
-pub fn digest(content: &dyn Content, block: &mut [u8]) -> Result<(u64, Blake3), Fault> {
-    let mut hasher = blake3::Hasher::new();
-    let mut at = 0u64;
-    loop {
-        let count = content.read_at(at, block)?;
-        let read = block.get(..count).unwrap_or_default();
-        if read.is_empty() {
-            return Ok((at, Blake3(*hasher.finalize().as_bytes())));
-        }
-        for slice in read.chunks(64 << 10) {
-            hasher.update(slice);
-        }
-        at = at.saturating_add(read.len() as u64);
-    }
-}
-
 /// Whether a file at the recipient has the length and digest.
 pub fn holds(
     to: &dyn Recipient,
@@ -126,7 +110,7 @@ pub fn holds(
     block: &mut [u8],
 ) -> Result<bool, Fault> {
     let content = to.open(at)?;
-    Ok(digest(content.as_ref(), block)? == (bytes, expected))
+    Ok(digest::blake3(content.as_ref(), bytes, block)? == (bytes, expected))
 }
 
 /// What each worker has.
@@ -210,9 +194,7 @@ impl Porter<'_> {
         expected: Blake3,
         block: &mut [u8],
     ) -> Result<(), Failed> {
-        let content = from
-            .open(&errand.copy)
-            .map_err(|fault| Failed::Copy(fault.to_string()))?;
+        let content = from.open(&errand.copy)?;
         let bytes = errand.item.bytes;
         let mut writing = match self.to.create(temporary, bytes) {
             // Left by a run that was cut off: the job's id in the name says that it is ours.
@@ -225,28 +207,17 @@ impl Porter<'_> {
         .map_err(Failed::Here)?;
         let is_sparse = errand.item.marks.has(Mark::Sparse) || errand.item.allocated < bytes / 2;
         let mut hasher = blake3::Hasher::new();
-        let mut at = 0u64;
-        loop {
-            let count = content
-                .read_at(at, block)
-                .map_err(|fault| Failed::Copy(fault.to_string()))?;
-            let read = block.get(..count).unwrap_or_default();
-            if read.is_empty() {
-                break;
-            }
-            for slice in read.chunks(64 << 10) {
-                hasher.update(slice);
-            }
-            write(writing.as_mut(), at, read, is_sparse).map_err(Failed::Here)?;
-            at = at.saturating_add(read.len() as u64);
-            if at > bytes {
+        let at = digest::to_the_end(content.as_ref(), bytes, block, |at, read| {
+            if at.saturating_add(read.len() as u64) > bytes {
                 return Err(Failed::Copy(format!("expected {bytes} bytes, found more")));
             }
-        }
+            hasher.update(read);
+            write(writing.as_mut(), at, read, is_sparse).map_err(Failed::Here)
+        })?;
         let found = Blake3(*hasher.finalize().as_bytes());
         if (at, found) != (bytes, expected) {
             return Err(Failed::Copy(format!(
-                "the copy is not what was saved: expected {bytes} bytes with BLAKE3 {expected}, found {at} bytes with {found}"
+                "the copy is not what was copied: expected {bytes} bytes with BLAKE3 {expected}, found {at} bytes with {found}"
             )));
         }
         writing.finish(bytes).map_err(Failed::Here)
@@ -258,6 +229,13 @@ enum Failed {
     Copy(String),
     /// The recipient did not take it.
     Here(Fault),
+}
+
+impl From<Fault> for Failed {
+    /// Of what is read; what is written says [`Failed::Here`].
+    fn from(fault: Fault) -> Self {
+        Failed::Copy(fault.to_string())
+    }
 }
 
 /// Writes what was read; of a sparse file only the pages that are not all zeros.

@@ -13,7 +13,7 @@ use super::spots::{Map, NoSpot, Parts, Spot, Spots, Top, dress_of, ends_all, own
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{Got, GotRow, ItemRow, LedgerError, Want};
 use crate::port::{Block, Destination, Fault, FaultKind, Recipient};
-use crate::read::source::Place;
+use crate::read::places::Places;
 use crate::read::trees::bag_path;
 use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Tell};
@@ -65,6 +65,7 @@ pub struct Flow<'a, 'b> {
     day: &'a str,
     chosen: &'a Chosen,
     spots: Spots<'a>,
+    folders: Places<'a>,
     now: Moment,
     tell: Tell<'a>,
     block: Block,
@@ -103,6 +104,7 @@ impl<'a, 'b> Flow<'a, 'b> {
             day,
             chosen,
             spots: Spots::new(&job.ledger, to, places, day, now),
+            folders: Places::new(&job.ledger),
             now,
             tell,
             block: job.bench.memory().block(PART),
@@ -218,7 +220,7 @@ impl<'a, 'b> Flow<'a, 'b> {
             let name = Name::Bytes(path.join(&b'/'));
             self.result.refused.push(Refused {
                 path: name.text(),
-                raw: (!name.is_text()).then(|| name.raw_hex()),
+                raw: name.raw(),
                 why,
             });
         }
@@ -381,14 +383,7 @@ impl<'a, 'b> Flow<'a, 'b> {
                 Further::CarryIt => names = self.names(&item, own.clone()),
             }
         }
-        let place = Place {
-            parts: Vec::new(),
-            bag: self
-                .job
-                .ledger
-                .place(item.parent)?
-                .unwrap_or_else(|| "data/folder".to_owned()),
-        };
+        let place = self.folders.of(item.parent)?;
         Ok(Some(Errand {
             copy: bag_path(&item, &place),
             item,
@@ -515,7 +510,6 @@ fn no_copy(item: &ItemRow, got: &GotRow) -> Option<(String, Loss)> {
     match got.state {
         Got::Whole | Got::Gaps if got.written != 0 => None,
         Got::Unreadable => known("nothing of it could be read from the source"),
-        Got::NoContent => known("there was no content on the drive, only a placeholder"),
         _ if item.marks.has(Mark::Placeholder) => {
             known("there was no content on the drive, only a placeholder")
         }

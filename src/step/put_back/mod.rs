@@ -18,9 +18,9 @@ mod flow;
 mod names;
 mod spots;
 
-use crate::job::{Job, KeptPath, fault_problem, ledger_problem};
+use crate::job::{Job, KeptPath, fault_problem, ledger_problem, some_here};
 use crate::ledger::{Fact, FactBody, LedgerError, standing};
-use crate::port::{Destination, Fault, FaultKind, Recipient};
+use crate::port::{Fault, FaultKind, Recipient};
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Exit, OpenPoint, Outcome, Problem, PutBack, State};
 use crate::step::plan::find::{bases, find};
@@ -60,7 +60,12 @@ pub fn put_back(
     let tops = tops(job)?;
     let (to, shown) = open_recipient(job, request, &facts)?;
     let opened = job.destinations();
-    let destinations = reachable(&opened, tell)?;
+    for fault in opened.iter().filter_map(|opened| opened.as_ref().err()) {
+        tell(Event::Warn {
+            says: format!("not used: {fault}"),
+        });
+    }
+    let destinations = some_here(&opened, "put-back JOB --to DIR")?;
     let chosen = Chosen {
         class: request.only,
         person: match &request.person {
@@ -150,38 +155,6 @@ fn open_recipient(
     }
     let recipient = bench.recipient(&to).map_err(failed)?;
     Ok((recipient, shown))
-}
-
-fn reachable<'d>(
-    opened: &'d [Result<Box<dyn Destination>, Fault>],
-    tell: &mut dyn FnMut(Event),
-) -> Result<Vec<Option<&'d dyn Destination>>, Problem> {
-    let mut first = None;
-    let out: Vec<Option<&dyn Destination>> = opened
-        .iter()
-        .map(|destination| match destination {
-            Ok(destination) => Some(destination.as_ref()),
-            Err(fault) => {
-                tell(Event::Warn {
-                    says: format!("not used: {fault}"),
-                });
-                first.get_or_insert(fault);
-                None
-            }
-        })
-        .collect();
-    if out.iter().any(Option::is_some) {
-        return Ok(out);
-    }
-    let none = Fault::new(
-        FaultKind::Missing,
-        "opening the destinations",
-        "the job has none",
-    );
-    Err(fault_problem(
-        first.unwrap_or(&none),
-        "connect a destination of this job, then:\nholdpoint put-back JOB --to DIR",
-    ))
 }
 
 fn maps(job: &Job<'_>, request: &PutBackRequest) -> Result<Vec<Map>, Problem> {

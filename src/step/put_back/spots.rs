@@ -66,17 +66,13 @@ pub struct Spot {
 
 /// The name that an item has by itself.
 pub fn own_name(item: &ItemRow) -> Vec<u8> {
-    let bytes = |name: &Name| match name {
-        Name::Bytes(bytes) => bytes.clone(),
-        Name::Units(_) => name.text().into_bytes(),
-    };
     match &item.stream {
-        None => bytes(&item.name),
+        None => item.name.path_part(),
         // A named stream has no place of its own but here.
         Some(stream) => [
-            bytes(&item.name),
+            item.name.path_part(),
             b" (stream ".to_vec(),
-            bytes(stream)
+            (stream.path_part())
                 .iter()
                 .map(|b| if *b == b'/' { b'_' } else { *b })
                 .collect(),

@@ -4,12 +4,13 @@
 //! Invariant: the second reading goes through other pages than the first, and two readings that
 //! disagree are kept as disagreeing until a third settles it; a source that changed is no reading at all.
 
-use super::{PART, ROWS, digest, written_at};
+use super::{PART, ROWS, written_at};
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, RowSum};
 use crate::port::{Content, Fault, Memory};
-use crate::read::source::{Place, unchanged};
-use crate::step::copy::places::Places;
+use crate::read::digest;
+use crate::read::places::{Place, Places};
+use crate::read::source::unchanged;
 use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::{Amount, MemoryState, Problem};
@@ -140,7 +141,7 @@ fn digest_around(
     block: &mut [u8],
 ) -> Result<Blake3, Fault> {
     if missing.is_empty() {
-        return digest(content, bytes, block).map(|(_, digest)| digest);
+        return digest::blake3(content, bytes, block).map(|(_, digest)| digest);
     }
     let mut hasher = blake3::Hasher::new();
     let mut at = 0u64;

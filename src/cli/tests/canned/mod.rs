@@ -82,6 +82,7 @@ impl Engine for Canned {
             "copy",
             Copied {
                 copied: Amount::new(1307, 19_999_000_000),
+                read_back: Amount::default(),
                 damaged: 3,
                 unreadable: 1,
                 remaining: 0,

@@ -2,10 +2,11 @@
 //!
 //! Invariant: a file gets its name only after its bytes came back equal from the recipient.
 
-use super::super::carry::{Found, NoPlace, digest, find, holds};
+use super::super::carry::{Found, NoPlace, find, holds};
 use super::{Flow, Loss, ROWS, Waiting};
 use crate::ledger::LedgerError;
 use crate::port::{FaultKind, RECIPIENT_UNDRESSED};
+use crate::read::digest;
 use crate::step::event::Event;
 use crate::survey::item::Kind;
 use crate::value::Blake3;
@@ -26,10 +27,9 @@ impl Flow<'_, '_> {
                 continue;
             }
             let expected = one.errand.got.blake3.unwrap_or(Blake3([0; 32]));
-            let read = self
-                .to
-                .open(&one.temporary)
-                .and_then(|content| digest(content.as_ref(), &mut self.block));
+            let read = self.to.open(&one.temporary).and_then(|content| {
+                digest::blake3(content.as_ref(), one.errand.item.bytes, &mut self.block)
+            });
             let wrong = match read {
                 Ok(found) if found == (one.errand.item.bytes, expected) => None,
                 Ok((bytes, found)) => Some(format!(
