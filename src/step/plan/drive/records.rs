@@ -6,7 +6,7 @@ use crate::ledger::{Ledger, LedgerError};
 use crate::survey::item::{Kind, Mark, Marks};
 use crate::survey::root::Root;
 use crate::value::Name;
-use crate::volume::filesystem::{Found, NoContent};
+use crate::volume::filesystem::{Access, Found, NoContent};
 use rusqlite::{OptionalExtension, Row, params};
 
 /// Parent number that readers give to names whose folder is lost (all bits set).
@@ -42,6 +42,8 @@ pub struct Record {
     pub names: u32,
     /// What is wrong with it.
     pub trouble: Option<String>,
+    /// Mode, owner and group; 0 where the format has none.
+    pub access: Access,
 }
 
 /// The records of one volume.
@@ -57,7 +59,9 @@ impl<'a> Records<'a> {
             "making room for records",
             ledger.db().execute_batch(
                 "CREATE TEMP TABLE IF NOT EXISTS found(record INTEGER, parent INTEGER, name BLOB, wide INTEGER, stream BLOB, kind INTEGER, bytes INTEGER,
-                   created INTEGER, modified INTEGER, changed INTEGER, marks INTEGER, target BLOB, layout BLOB, allocated INTEGER, names INTEGER, trouble TEXT, walked INTEGER DEFAULT 0);",
+                   created INTEGER, modified INTEGER, changed INTEGER, marks INTEGER, target BLOB, layout BLOB, allocated INTEGER, names INTEGER, trouble TEXT, mode INTEGER, user INTEGER,
+                   grp INTEGER, walked INTEGER DEFAULT 0);
+                 CREATE TEMP TABLE IF NOT EXISTS worn(record INTEGER, name BLOB, value BLOB, PRIMARY KEY(record, name)) WITHOUT ROWID;",
             ),
         )?;
         Ok(Self { ledger })
@@ -69,7 +73,7 @@ impl<'a> Records<'a> {
             "clearing records",
             self.ledger
                 .db()
-                .execute_batch("DROP INDEX IF EXISTS temp.found_parent; DROP INDEX IF EXISTS temp.found_record; DELETE FROM temp.found"),
+                .execute_batch("DROP INDEX IF EXISTS temp.found_parent; DROP INDEX IF EXISTS temp.found_record; DELETE FROM temp.found; DELETE FROM temp.worn"),
         )
     }
 
@@ -91,12 +95,13 @@ impl<'a> Records<'a> {
             marks.0 &= !(1 << Mark::Efs as u32);
         }
         let layout = found.layout.as_ref().filter(|_| found.no_content.is_none());
+        let access = found.access.unwrap_or_default();
         let ns = |time: Option<i64>| time.unwrap_or(0);
         let mut statement = self.ledger.doing(
             "putting a record down",
             self.ledger.db().prepare_cached(
-                "INSERT INTO temp.found(record,parent,name,wide,stream,kind,bytes,created,modified,changed,marks,target,layout,allocated,names,trouble)
-                 VALUES(?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15,?16)",
+                "INSERT INTO temp.found(record,parent,name,wide,stream,kind,bytes,created,modified,changed,marks,target,layout,allocated,names,trouble,mode,user,grp)
+                 VALUES(?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15,?16,?17,?18,?19)",
             ),
         )?;
         self.ledger.doing(
@@ -125,7 +130,36 @@ impl<'a> Records<'a> {
                     .map_or(0, |layout| layout.stored_bytes()) as i64,
                 found.names,
                 found.trouble,
+                access.mode,
+                access.user,
+                access.group,
             ]),
+        )?;
+        // Named streams wear nothing of their own.
+        if found.stream.is_none() {
+            for (name, value) in &found.attributes {
+                self.ledger.doing(
+                    "putting an attribute down",
+                    self.ledger
+                        .db()
+                        .prepare_cached(
+                            "INSERT OR IGNORE INTO temp.worn(record,name,value) VALUES(?1,?2,?3)",
+                        )
+                        .and_then(|mut put| put.execute(params![found.record as i64, name, value])),
+                )?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Gives item `item` the attributes of a record.
+    pub fn dress(&self, record: i64, item: i64) -> Result<(), LedgerError> {
+        self.ledger.doing(
+            "keeping attributes",
+            self.ledger
+                .db()
+                .prepare_cached("INSERT OR REPLACE INTO attribute(item, name, value) SELECT ?2, name, value FROM temp.worn WHERE record = ?1")
+                .and_then(|mut dress| dress.execute(params![record, item])),
         )?;
         Ok(())
     }
@@ -177,7 +211,7 @@ impl<'a> Records<'a> {
 
     /// The children of a record that no walk has reached yet; they count as reached from here on, so that a loop ends.
     pub fn children(&self, record: i64, root: i64) -> Result<Vec<Record>, LedgerError> {
-        let sql = "SELECT record,name,wide,stream,kind,bytes,created,modified,changed,marks,target,layout,allocated,names,trouble
+        let sql = "SELECT record,name,wide,stream,kind,bytes,created,modified,changed,marks,target,layout,allocated,names,trouble,mode,user,grp
                    FROM temp.found WHERE parent = ?1 AND walked = 0 AND NOT (record = ?2 AND stream IS NULL)";
         let db = self.ledger.db();
         let rows = db.prepare_cached(sql).and_then(|mut query| {
@@ -209,7 +243,9 @@ impl<'a> Records<'a> {
     pub fn end(&self) -> Result<(), LedgerError> {
         self.ledger.doing(
             "forgetting records",
-            self.ledger.db().execute_batch("DROP TABLE temp.found"),
+            self.ledger
+                .db()
+                .execute_batch("DROP TABLE temp.found; DROP TABLE temp.worn"),
         )
     }
 }
@@ -233,5 +269,10 @@ fn read_record(row: &Row<'_>) -> rusqlite::Result<Record> {
         allocated: row.get::<_, i64>(12)? as u64,
         names: row.get(13)?,
         trouble: row.get(14)?,
+        access: Access {
+            mode: row.get(15)?,
+            user: row.get(16)?,
+            group: row.get(17)?,
+        },
     })
 }

@@ -213,9 +213,9 @@ impl<'a> Rows<'a> {
             modified_ns: record.modified,
             changed_ns: record.changed,
             created_ns: record.created,
-            mode: 0,
-            user: 0,
-            group: 0,
+            mode: record.access.mode,
+            user: record.access.user,
+            group: record.access.group,
             names: record.names,
             marks,
             class: verdict.class,
@@ -272,6 +272,9 @@ impl<'a> Rows<'a> {
             (item.want, item.waiver) = (Want::Waived, *waiver);
         }
         self.ledger.add_item(&item, &mut self.sum)?;
+        if item.stream.is_none() {
+            self.records.dress(record.record, id)?;
+        }
         if let Some((got, _)) = carried.filter(|(got, _)| got.state != Got::Nothing) {
             let nothing = GotRow::nothing(id);
             self.ledger
