@@ -7,6 +7,7 @@ mod carried;
 mod kept;
 mod links;
 mod look;
+mod overlay;
 mod paths;
 mod people;
 mod records;
