@@ -143,7 +143,7 @@ impl Page {
     /// A remedy: each of its lines shown as a command when it is one, else as a sentence.
     pub fn remedy(&mut self, text: &str) {
         for line in text.lines() {
-            if line.starts_with("holdpoint ") {
+            if line.starts_with("holdpoint ") || line.starts_with("sudo ") {
                 self.command(line);
             } else {
                 self.flow(Tone::Plain, "    ", "    ", &super::phrase::capital(line));

@@ -72,7 +72,10 @@ fn refusal(pen: &Pen<'_>, standing: Standing) -> Section {
             let open = account.open_points.len() as u64;
             section.para(pen.say_of(S::SlipNotText, open, &[]));
             section.list(pen.first(&account.open_points, |point| {
-                let next = point.remedy.lines().collect::<Vec<_>>().join(" ");
+                // Commands of the system are for the screen, to be pasted.
+                let lines = point.remedy.lines();
+                let lines = lines.filter(|line| !line.starts_with("sudo "));
+                let next = lines.collect::<Vec<_>>().join(" ");
                 pen.point(point)
                     .and(pen.say(S::PointNext, &[("remedy", pen.recorded(&next))]))
             }));

@@ -51,6 +51,11 @@ pub struct Found {
     pub link_target: Option<Name>,
     /// Where its bytes are; `None` = see `no_content`, or the reader gives content by a handle.
     pub layout: Option<Layout>,
+    /// Mode, owner and group, where the format keeps them.
+    pub access: Option<Access>,
+    /// Extended attributes as a mount would tell them: name and value, access lists as `system.posix_acl_*`. The mark
+    /// `ExtendedAttributes` with an attribute missing from the list says that it could not be kept.
+    pub attributes: Vec<(Vec<u8>, Vec<u8>)>,
     /// Why there are no bytes to copy; `None` = there is content.
     pub no_content: Option<NoContent>,
     /// The reparse tag, where the format has one and the item bears it.
@@ -75,6 +80,8 @@ impl Found {
             marks: Marks::default(),
             link_target: None,
             layout: None,
+            access: None,
+            attributes: Vec::new(),
             no_content: match kind {
                 Kind::File => None,
                 Kind::Folder => Some(NoContent::Folder),
@@ -86,6 +93,17 @@ impl Found {
             trouble: None,
         }
     }
+}
+
+/// Who may do what with an item.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Access {
+    /// Mode bits, with the kind of file as Unix keeps it.
+    pub mode: u32,
+    /// Owner.
+    pub user: u32,
+    /// Group.
+    pub group: u32,
 }
 
 /// Why an item has no bytes that could be copied.
@@ -189,7 +207,9 @@ impl Findings {
         self.note_many(id, weight, record, 1, says);
     }
 
-    /// Says of how many items attributes stay behind.
+    /// Says of how many items attributes stay behind. On ext those that could not be read; on NTFS all: its access lists
+    /// name accounts of the old system alone, and what programs noted (`$EA`) has no name that a Linux file could bear
+    /// unchanged, nor any that a system put back to would look for.
     pub fn note_attributes(&mut self, items: u64) {
         self.note_many("attributes-not-kept", Weight::Sentence, None, items, || {
             format!(

@@ -9,7 +9,8 @@ use serde_json::Value;
 use std::ffi::OsString;
 use std::process::Command;
 
-/// A remedy's or a next step's lines that are commands; the others must hold none.
+/// A remedy's or a next step's lines that are commands of this program; the others must hold none. A line that begins with
+/// `sudo` is a command of the system.
 fn commands_of(text: &str) -> Vec<String> {
     let mut out = Vec::new();
     for line in text.lines() {
@@ -473,4 +474,57 @@ fn papers_and_steps_tell_the_time_as_it_is() {
         "{refused}"
     );
     assert!(holdpoint::job::Job::open_to_read(&scratch.bench, &dir).is_ok());
+}
+
+/// A volume that only the kernel reads: its open point prints whole commands of the shell. That they work is shown by the rig
+/// (`tests/rig/scenarios/overlay.py`), under a kernel with a device mapper.
+#[test]
+fn a_volume_for_a_mount_is_told_in_commands_that_can_be_pasted() {
+    let shop = Shop::new();
+    // XFS's superblock by its documentation: magic, bytes of a block, number of blocks.
+    let mut image = vec![0u8; 32 << 20];
+    image[..4].copy_from_slice(b"XFSB");
+    image[4..8].copy_from_slice(&4096u32.to_be_bytes());
+    image[8..16].copy_from_slice(&8192u64.to_be_bytes());
+    let path = shop.put("a drive.img", image);
+    let drive = ["--drive", "a drive.img", "--to", "copies", "--job"];
+    let who = ["--owner", "R. Amsel", "--technician", "K. Brandt"];
+    let state = ["--symptom", "none", "--memory", "known-good"];
+    let rest = ["copies/job", "--policy", "practice", "--must-have", "none"];
+    let mut line = vec!["open"];
+    for part in [&drive[..], &rest, &who, &state] {
+        line.extend(part);
+    }
+    shop.run(&line).ends(0);
+    let planned = shop.step(&["plan"]).ends(0);
+    leads_on(&shop, &planned);
+    let points = planned.json()["open_points"].clone();
+    let point = points
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|point| point["id"] == "volume-unrecognised")
+        .unwrap();
+    let remedy = point["remedy"].as_str().unwrap();
+    let system: Vec<&str> = remedy
+        .lines()
+        .filter(|line| line.starts_with("sudo "))
+        .collect();
+    assert_eq!(system.len(), 2, "{remedy}");
+    for line in &system {
+        // The words as the shell takes them, the script among them sound too (POSIX, sh -n: read, not run).
+        let words = words(line);
+        assert_eq!(words[..3], ["sudo", "sh", "-ec"].map(OsString::from));
+        let mut check = Command::new("sh");
+        let sound = check.arg("-nc").arg(&words[3]).status().unwrap();
+        assert!(sound.success(), "{line}");
+        assert_eq!(words.last().unwrap(), "SCRATCH");
+    }
+    let path = path.canonicalize().unwrap();
+    assert_eq!(words(system[0])[5], path.as_os_str(), "{}", system[0]);
+    assert!(system[0].contains("-o 0 --sizelimit 33554432 "));
+    // On the page too they stand as they are pasted, in no sentence.
+    let page = shop.run(&["plan", "copies/job"]).ends(0).out;
+    assert!(page.contains("\n    sudo sh -ec"), "{page}");
+    assert!(page.contains("\n      SCRATCH\n") || page.contains(" SCRATCH\n"));
 }

@@ -31,6 +31,8 @@ pub struct HandOver<'a, 'g, 's> {
     pub accounts: Accounts,
     /// Names handed over.
     pub items: u64,
+    /// Bytes of attributes that may still be handed over: inodes share them, and a hostile volume has many inodes.
+    pub room: u64,
     /// Nothing is missing from the listing so far.
     pub whole: bool,
     /// Who gets them.
@@ -101,7 +103,7 @@ impl HandOver<'_, '_, '_> {
         });
     }
 
-    fn flag(&mut self, inode: u32, flags: u16) {
+    pub(super) fn flag(&mut self, inode: u32, flags: u16) {
         if let Some(place) = self.store.find(inode)
             && let Some(row) = self.store.rows.get_mut(place)
         {

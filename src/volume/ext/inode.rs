@@ -2,10 +2,12 @@
 //!
 //! Invariant: a field that the inode does not have is not read from what lies behind it.
 
+use super::attribute;
 use super::crc::crc32c;
 use super::superblock::{Superblock, incompat, ro};
 use crate::survey::item::{Kind, Times};
-use crate::volume::bytes::{is, le16, le32, u8_at};
+use crate::volume::bytes::{le16, le32};
+use crate::volume::filesystem::Access;
 
 /// Where the 60 bytes of the block map, the extent tree or the content begin.
 pub const BLOCK_AT: usize = 0x28;
@@ -73,6 +75,18 @@ impl<'a> Inode<'a> {
             0xA => Some(Kind::Link),
             0x1 | 0x2 | 0x6 | 0xC => Some(Kind::Special),
             _ => None,
+        }
+    }
+
+    /// Mode, owner and group.
+    pub fn access(&self) -> Access {
+        let whose = |low: usize, high: usize| {
+            u32::from(le16(self.raw, low)) | u32::from(le16(self.raw, high)) << 16
+        };
+        Access {
+            mode: le16(self.raw, 0).into(),
+            user: whose(2, 0x78),
+            group: whose(0x18, 0x7A),
         }
     }
 
@@ -216,56 +230,41 @@ impl<'a> Inode<'a> {
 
     /// The attributes within the inode: where their entries begin, if there are any.
     fn attributes(&self) -> Option<usize> {
-        let at = EXTRA_AT + self.extra()?;
-        (self.raw.len() > EXTRA_AT && is(self.raw, at, &0xEA02_0000u32.to_le_bytes()))
-            .then_some(at + 4)
+        let extra = self.extra().filter(|_| self.raw.len() > EXTRA_AT)?;
+        attribute::within(self.raw, EXTRA_AT + extra)
     }
 
-    /// Whether there are attributes other than content.
-    pub fn has_attributes(&self, sb: &Superblock) -> bool {
-        let mut any = self.attribute_block(sb) != 0;
-        self.each_attribute(&mut |index, name, _| any |= !is_content(index, name));
-        any
+    /// Appends the attributes within the inode to notes; `false` = something of them could not be kept.
+    pub fn keep_attributes(&self, out: &mut Vec<u8>) -> bool {
+        self.attributes()
+            .is_none_or(|first| attribute::keep(self.raw, first, first, out))
     }
 
     /// The second part of content within the inode: `Err` = it is said to be there, but is not.
     pub fn rest(&self) -> Result<Rest, String> {
         let mut found = None;
-        self.each_attribute(&mut |index, name, value| {
-            if is_content(index, name) {
-                found = Some(value);
-            }
-        });
-        match found {
-            Some(Some(rest)) => Ok(rest),
-            Some(None) => {
-                Err("the part of its content in its attributes makes no sense".to_owned())
-            }
-            None => Err("it is said to hold its content itself, but has none".to_owned()),
+        if let Some(first) = self.attributes() {
+            attribute::each(self.raw, first, first, &mut |entry| {
+                if attribute::is_content(&entry) {
+                    found = Some(entry);
+                }
+            });
         }
-    }
-
-    /// Calls `see` with name space, name and place of the value of every attribute within the inode.
-    fn each_attribute(&self, see: &mut dyn FnMut(u8, &[u8], Option<Rest>)) {
-        let Some(first) = self.attributes() else {
-            return;
+        let Some(entry) = found else {
+            return Err("it is said to hold its content itself, but has none".to_owned());
         };
-        let mut at = first;
-        while at + 16 <= self.raw.len() && le32(self.raw, at) != 0 {
-            let long = usize::from(u8_at(self.raw, at));
-            let Some(name) = self.raw.get(at + 16..at + 16 + long) else {
-                return;
-            };
-            let bytes = le32(self.raw, at + 8) as usize;
-            let value = first + usize::from(le16(self.raw, at + 2));
-            let elsewhere = le32(self.raw, at + 4) != 0;
-            let inside = value
-                .checked_add(bytes)
-                .is_some_and(|end| end <= self.raw.len());
-            let rest = (inside && !elsewhere).then_some(Rest { at: value, bytes });
-            see(u8_at(self.raw, at + 1), name, rest);
-            at += 16 + long.next_multiple_of(4);
+        let bytes = entry.bytes as usize;
+        let inside = entry
+            .at
+            .checked_add(bytes)
+            .is_some_and(|end| end <= self.raw.len());
+        if !inside || entry.inode != 0 {
+            return Err("the part of its content in its attributes makes no sense".to_owned());
         }
+        Ok(Rest {
+            at: entry.at,
+            bytes,
+        })
     }
 
     /// Bytes of the inode.
@@ -274,9 +273,4 @@ impl<'a> Inode<'a> {
             .get(rest.at..rest.at.saturating_add(rest.bytes))
             .unwrap_or_default()
     }
-}
-
-/// `system.data`: name space 7 (documentation of extended attributes in the kernel's ext4 pages).
-fn is_content(index: u8, name: &[u8]) -> bool {
-    index == 7 && name == b"data"
 }

@@ -3,6 +3,8 @@
 //! Invariant: an item without a mark has a place for every byte (or a hole that the file system means), and no block of it
 //! belongs to anybody else.
 
+use super::attribute::{self, Value};
+use super::crc::crc32c;
 use super::ground::push;
 use super::handover::HandOver;
 use super::owners::Count;
@@ -13,6 +15,7 @@ use crate::value::Name;
 use crate::volume::filesystem::{Found, NoContent, Weight};
 use crate::volume::layout::{Coding, Layout, Piece};
 use crate::volume::ntfs::owners::touches;
+use crate::volume::stored::{Narrow, Ranges, Stored};
 
 impl HandOver<'_, '_, '_> {
     /// What all names of an inode share.
@@ -25,9 +28,8 @@ impl HandOver<'_, '_, '_> {
         if row.is(Row::PARTLY) {
             found.marks.set(Mark::Unreadable);
         }
-        if row.is(Row::ATTRIBUTES) {
-            found.marks.set(Mark::ExtendedAttributes);
-        }
+        found.access = Some(notes.access);
+        self.attributes(found, row, notes);
         if row.kind() != Kind::Folder {
             found.names = row.names.max(1);
             if row.names > 1 {
@@ -64,6 +66,65 @@ impl HandOver<'_, '_, '_> {
                 });
         }
         self.owned(found, row, notes);
+    }
+
+    /// Attributes as the kernel would tell them.
+    fn attributes(&mut self, found: &mut Found, row: &Row, notes: &Notes) {
+        let mut unkept = row.is(Row::UNKEPT);
+        let shared = self.store.block(notes.attribute_block);
+        for mut list in [
+            notes.attributes.as_slice(),
+            shared.map_or(&[], |(list, _)| list),
+        ] {
+            while let Some((name, value)) = attribute::take(&mut list) {
+                let value = match value {
+                    Value::Here(value) => Some(value.to_vec()),
+                    Value::Inode { inode, bytes } => self.value_of(inode, bytes),
+                };
+                let room = value
+                    .as_ref()
+                    .and_then(|value| self.room.checked_sub((name.len() + value.len()) as u64));
+                match (value, room) {
+                    (Some(value), Some(room)) => {
+                        self.room = room;
+                        found.attributes.push((name.to_vec(), value));
+                    }
+                    _ => unkept = true,
+                }
+            }
+        }
+        // The label of a security module is made anew by the next system and would mark every file.
+        let marking = |(name, _): &(Vec<u8>, Vec<u8>)| name != b"security.selinux";
+        if unkept || found.attributes.iter().any(marking) {
+            found.marks.set(Mark::ExtendedAttributes);
+        }
+        if unkept {
+            self.flag(row.inode, Row::UNKEPT);
+        }
+    }
+
+    /// A value that lies in an inode of its own; `None` = that is none, or not what was written.
+    fn value_of(&self, inode: u32, bytes: u64) -> Option<Vec<u8>> {
+        let row = self.store.rows.get(self.store.find(inode)?)?;
+        let notes = self.store.notes_of(row);
+        let doubtful = row.is(Row::UNREAD | Row::DAMAGED | Row::PARTLY | Row::FREE);
+        if !row.is(Row::VALUE) || doubtful || notes.bytes != bytes || bytes > attribute::LONGEST {
+            return None;
+        }
+        let mut value = vec![0u8; usize::try_from(bytes).ok()?];
+        let mut missing = Ranges::new();
+        Stored::new(pieces(self.ground, &notes.runs, bytes))
+            .read(
+                self.ground.sectors,
+                0,
+                &mut value,
+                Narrow::default(),
+                &mut missing,
+            )
+            .ok()?;
+        // Its time of access holds the checksum of the value (documentation of ext4, "Extended Attributes").
+        let sum = notes.times.accessed?.div_euclid(1_000_000_000) as u32;
+        (missing.is_empty() && crc32c(self.ground.sb.seed, &value) == sum).then_some(value)
     }
 
     fn content(&mut self, found: &mut Found, notes: &Notes) {

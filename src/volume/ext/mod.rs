@@ -3,7 +3,8 @@
 //! The journal is played into memory: a mount that skips it loses files, one that plays it back writes to the drive; this does
 //! neither. Then the tables of inodes are read once, in order; the folders once, in the order of the drive; the clusters are
 //! counted against the volume's bitmaps; and every name is handed over, parents first. Memory: about 100 bytes of notes for each
-//! file and name, 32 MiB of lists of blocks read ahead, 24 MiB of bits.
+//! file and name and the attributes, a quarter of the limit for tables at most, 32 MiB of lists of blocks read ahead, 24 MiB of
+//! bits.
 //! Facts: the kernel's documentation of ext4's data structures.
 //!
 //! Invariant: nothing missing looks whole. An inode or block that cannot be read, contradicts itself or has a wrong checksum,
@@ -11,6 +12,7 @@
 //! format cannot know stays unknown: contents have no checksum, and volumes without metadata checksums (ext2, ext3) have none for
 //! names, lengths and places either.
 
+mod attribute;
 mod crc;
 mod extents;
 mod folder;

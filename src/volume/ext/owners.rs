@@ -134,7 +134,7 @@ impl Count<'_, '_> {
             see(sb.mmp_block, 1);
         }
         for row in self.store.rows.iter().filter(|row| counts(row)) {
-            let block = self.store.notes_of(row).attributes;
+            let block = self.store.notes_of(row).attribute_block;
             if block > sb.first {
                 see(block, 1);
             }

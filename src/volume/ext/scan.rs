@@ -4,6 +4,7 @@
 //!
 //! Invariant: every inode that the bitmaps say is in use gets a row; so does one that looks alive, but is free in the bitmap.
 
+use super::attribute;
 use super::extents::{Walker, first_nodes};
 use super::folder;
 use super::ground::Ground;
@@ -15,7 +16,7 @@ use super::superblock::incompat;
 use crate::port::Fault;
 use crate::survey::item::Kind;
 use crate::volume::bytes::le32;
-use crate::volume::filesystem::{Findings, Weight};
+use crate::volume::filesystem::{Findings, Limits, Weight};
 use crate::volume::stored::{Narrow, Ranges, Stored};
 use std::collections::{BTreeMap, HashMap};
 
@@ -36,6 +37,8 @@ pub struct Scan<'a, 'g> {
     budget: Budget,
     ahead: HashMap<u64, Vec<u8>>,
     scratch: Vec<u8>,
+    /// Bytes of attributes that may still be kept.
+    room: u64,
     /// The notes.
     pub store: Store,
     /// Inodes in use by the bitmaps; `None` = one of them could not be read.
@@ -61,12 +64,13 @@ struct Stretch<'w> {
 
 impl<'a, 'g> Scan<'a, 'g> {
     /// Nothing read so far.
-    pub fn new(ground: &'a Ground<'g>) -> Self {
+    pub fn new(ground: &'a Ground<'g>, limits: Limits) -> Self {
         Self {
             ground,
             budget: Budget::of(ground),
             ahead: HashMap::new(),
             scratch: Vec::new(),
+            room: limits.table_bytes / 4,
             store: Store::default(),
             in_use: Some(0),
             damaged: 0,
@@ -170,6 +174,10 @@ impl<'a, 'g> Scan<'a, 'g> {
                 .bitmap
                 .is_none_or(|bitmap| is_set(bitmap, stretch.bit + i));
             let mapped = matches!(inode.kind(), Some(Kind::File | Kind::Folder));
+            let list = inode.attribute_block(&self.ground.sb);
+            if in_use && self.store.block(list).is_none() {
+                wanted.push(list);
+            }
             if in_use && mapped && !inode.has(flag::INLINE) {
                 first_nodes(inode.block(), inode.has(flag::EXTENTS), &mut |block| {
                     wanted.push(block)
@@ -258,7 +266,8 @@ impl<'a, 'g> Scan<'a, 'g> {
             self.next_orphan.insert(number, inode.deleted());
         }
         notes.bytes = inode.bytes(sb);
-        notes.attributes = inode.attribute_block(sb);
+        notes.access = inode.access();
+        notes.attribute_block = inode.attribute_block(sb);
         let mut mapped = Mapped::default();
         if !inode.holds(sb) {
             mapped.wrong(|| "its inode has a wrong checksum".to_owned());
@@ -268,8 +277,11 @@ impl<'a, 'g> Scan<'a, 'g> {
         if inode.has(flag::ENCRYPTED) && sb.incompat & 0x1_0000 != 0 {
             flags |= Row::ENCRYPTED;
         }
-        if inode.has_attributes(sb) {
-            flags |= Row::ATTRIBUTES;
+        if inode.has(flag::ATTRIBUTE) {
+            flags |= Row::VALUE;
+        }
+        if !own && !self.attributes(inode, &mut notes)? {
+            flags |= Row::UNKEPT;
         }
         match kind {
             None => mapped.wrong(|| "its inode does not say what it is".to_owned()),
@@ -314,6 +326,42 @@ impl<'a, 'g> Scan<'a, 'g> {
         (notes.runs, notes.nodes) = (mapped.runs, mapped.nodes);
         self.row(number, flags, inode.links(), &notes);
         Ok(())
+    }
+
+    /// Notes the attributes of an inode; `false` = something of them could not be kept.
+    fn attributes(&mut self, inode: &Inode<'_>, notes: &mut Notes) -> Result<bool, Fault> {
+        let mut whole = inode.keep_attributes(&mut notes.attributes);
+        if !self.take_room(notes.attributes.len()) {
+            notes.attributes.clear();
+            whole = false;
+        }
+        let block = notes.attribute_block;
+        if block == 0 {
+            return Ok(whole);
+        }
+        if let Some((_, known)) = self.store.block(block) {
+            return Ok(whole && known);
+        }
+        let raw = match self.ahead.get(&block) {
+            Some(raw) => Some(raw.clone()),
+            None if block > self.ground.sb.first => self.ground.block(block)?,
+            None => None,
+        };
+        let mut list = Vec::new();
+        let mut known =
+            raw.is_some_and(|raw| attribute::keep_block(&self.ground.sb, block, &raw, &mut list));
+        if !self.take_room(list.len()) {
+            list.clear();
+            known = false;
+        }
+        self.store.keep_block(block, &list, known);
+        Ok(whole && known)
+    }
+
+    fn take_room(&mut self, bytes: usize) -> bool {
+        let left = self.room.checked_sub(bytes as u64);
+        self.room = left.unwrap_or(self.room);
+        left.is_some()
     }
 
     /// A length that blocks cannot hold.

@@ -5,8 +5,9 @@
 
 use super::runs::{Run, put_runs, take_runs};
 use crate::survey::item::{Kind, Times};
+use crate::volume::filesystem::Access;
 use crate::volume::ntfs::raw::{put_number, take, take_number};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 /// Bytes of one block of notes.
 const BLOCK: usize = 1 << 20;
@@ -87,14 +88,16 @@ impl Row {
     pub const DAMAGED: u16 = 1 << 6;
     /// Encrypted.
     pub const ENCRYPTED: u16 = 1 << 7;
-    /// It has attributes.
-    pub const ATTRIBUTES: u16 = 1 << 8;
+    /// It has attributes that could not be kept.
+    pub const UNKEPT: u16 = 1 << 8;
     /// A part of it could not be read, or its folder's content.
     pub const PARTLY: u16 = 1 << 9;
     /// Handed over.
     pub const LISTED: u16 = 1 << 10;
     /// A folder that was entered.
     pub const ENTERED: u16 = 1 << 11;
+    /// It holds the value of others' attribute.
+    pub const VALUE: u16 = 1 << 12;
 
     /// Whether a flag is set.
     pub fn is(&self, flag: u16) -> bool {
@@ -143,8 +146,12 @@ pub struct Notes {
     pub bytes: u64,
     /// Times.
     pub times: Times,
+    /// Mode, owner and group.
+    pub access: Access,
+    /// Attributes within the inode, in the form of [`super::attribute::keep`].
+    pub attributes: Vec<u8>,
     /// Block of attributes, which inodes may share.
-    pub attributes: u64,
+    pub attribute_block: u64,
     /// Blocks of the tree or map.
     pub nodes: Vec<u64>,
     /// The blocks.
@@ -182,7 +189,12 @@ impl Notes {
         for time in times.iter().skip(1) {
             put_signed(out, time.map_or(0, |time| time.wrapping_sub(base)));
         }
-        put_number(out, self.attributes);
+        put_number(out, self.access.mode.into());
+        put_number(out, self.access.user.into());
+        put_number(out, self.access.group.into());
+        put_number(out, self.attributes.len() as u64);
+        out.extend_from_slice(&self.attributes);
+        put_number(out, self.attribute_block);
         put_number(out, self.nodes.len() as u64);
         let mut last = 0u64;
         for node in &self.nodes {
@@ -227,7 +239,14 @@ impl Notes {
             }
         }
         let [modified, created, changed, accessed] = times;
-        let attributes = take_number(notes)?;
+        let access = Access {
+            mode: take_number(notes)? as u32,
+            user: take_number(notes)? as u32,
+            group: take_number(notes)? as u32,
+        };
+        let length = usize::try_from(take_number(notes)?).ok()?;
+        let attributes = take(notes, length)?.to_vec();
+        let attribute_block = take_number(notes)?;
         let mut nodes = Vec::new();
         let mut last = 0u64;
         for _ in 0..take_number(notes)? {
@@ -258,7 +277,9 @@ impl Notes {
                 changed,
                 accessed,
             },
+            access,
             attributes,
+            attribute_block,
             nodes,
             runs: take_runs(notes)?,
             payload,
@@ -330,6 +351,8 @@ pub struct Store {
     /// The names.
     pub names: Blob,
     troubles: BTreeMap<u32, String>,
+    lists: Blob,
+    blocks: HashMap<u64, (Spot, bool)>,
 }
 
 impl Store {
@@ -350,6 +373,18 @@ impl Store {
             .ok()
             .and_then(|place| self.folders.get(place))
             .map_or(&[], |names| self.names.get(names.at))
+    }
+
+    /// Keeps the attributes of a block, in the form of [`super::attribute::keep`], and whether they are all of them.
+    pub fn keep_block(&mut self, block: u64, attributes: &[u8], whole: bool) {
+        let spot = self.lists.keep(attributes);
+        self.blocks.insert(block, (spot, whole));
+    }
+
+    /// The attributes of a block, and whether they are all of them; `None` = it was not looked at.
+    pub fn block(&self, block: u64) -> Option<(&[u8], bool)> {
+        let (spot, whole) = self.blocks.get(&block)?;
+        Some((self.lists.get(*spot), *whole))
     }
 
     /// Says what is wrong with an inode; the first word counts.
@@ -390,7 +425,13 @@ mod tests {
                 changed: Some(i64::MAX),
                 accessed: Some(i64::MIN),
             },
-            attributes: 7,
+            access: Access {
+                mode: 0o100_644,
+                user: u32::MAX,
+                group: 0,
+            },
+            attributes: vec![4; 300],
+            attribute_block: 7,
             nodes: vec![900, 3, u64::from(u32::MAX)],
             runs: vec![
                 run(0, 5, 100, Form::Data),

@@ -78,7 +78,7 @@ pub fn survey(
         renew(&mut ground, at, &mut findings).map_err(unread)?;
         groups = groups::read(&ground, &mut findings).map_err(unread)?;
     }
-    let mut scan = Scan::new(&ground);
+    let mut scan = Scan::new(&ground, limits);
     scan.run(&groups, &mut findings).map_err(unread)?;
     let Scan {
         mut store,
@@ -113,6 +113,7 @@ pub fn survey(
         findings,
         accounts,
         items: 0,
+        room: limits.table_bytes,
         whole,
         see,
     };
@@ -127,7 +128,7 @@ pub fn survey(
     let attributed = store
         .rows
         .iter()
-        .filter(|row| row.is(Row::LISTED) && row.is(Row::ATTRIBUTES))
+        .filter(|row| row.is(Row::LISTED) && row.is(Row::UNKEPT))
         .count() as u64;
     findings.note_attributes(attributed);
     let usable = groups.iter().all(|group| group.usable);

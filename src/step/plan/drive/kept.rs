@@ -7,7 +7,6 @@ use crate::read::watched::Watched;
 use crate::step::outcome::Problem;
 use crate::volume::filesystem::Place;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
 
 /// Which reader lists a volume.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -155,35 +154,6 @@ impl PointKept {
             ),
             bytes: volume.bytes,
         }
-    }
-
-    /// That copies of saved passwords and logins are of use with their keys only; `None` = there are none.
-    pub fn key_bound(of: &BTreeMap<String, (u64, u64)>) -> Option<Self> {
-        use crate::value::measure::{bytes_in_words, count_in_words};
-        let bytes = of
-            .values()
-            .fold(0, |sum: u64, (_, more)| sum.saturating_add(*more));
-        let mut all: Vec<_> = of.iter().collect();
-        all.first()?;
-        all.sort_by_key(|(whose, (count, _))| (std::cmp::Reverse(*count), whose.as_str()));
-        let mut words: Vec<String> = all
-            .iter()
-            .take(NAMED_ROOTS)
-            .map(|(whose, (count, _))| format!("{whose} ({})", count_in_words(*count)))
-            .collect();
-        if all.len() > NAMED_ROOTS {
-            words.push(format!("{} more", all.len() - NAMED_ROOTS));
-        }
-        let whose = words.join(", ");
-        Some(Self {
-            id: "key-bound".into(),
-            volume: String::new(),
-            says: format!("passwords and logins that a browser or Windows saved for {whose} are saved, not proved usable: they open with the person's password and the old keys only, some on the old machine only"),
-            lost: format!("what stands in them ({}), if the keys do not open the copies later", bytes_in_words(bytes)),
-            evidence: whose,
-            remedy: "while the old Windows still starts, have each person export or synchronise the saved passwords, and note which kind of account they log in with, then:\nholdpoint waive JOB --point key-bound --decided-by owner --how signed --name NAME --reason TEXT".into(),
-            bytes,
-        })
     }
 
     /// As the gate weighs it.
@@ -344,66 +314,6 @@ pub fn is_given_up(volume: &VolumeKept, points: &[PointKept], facts: &[Fact]) ->
                         && waiver.set_hash == point.set
                 })
             })
-}
-
-const SYNC_ROOTS: &str = "sync-roots";
-const PARTIAL: &str = "placeholders-partly-here";
-/// Sync roots named in a point; the others are counted.
-const NAMED_ROOTS: usize = 8;
-
-/// Keeps how many placeholders lie in which sync root.
-pub fn keep_sync_roots(
-    ledger: &Ledger,
-    roots: &BTreeMap<String, u64>,
-    partial: (u64, u64),
-) -> Result<(), LedgerError> {
-    ledger.set(PARTIAL, &format!("{} {}", partial.0, partial.1))?;
-    ledger.set(
-        SYNC_ROOTS,
-        &serde_json::to_string(roots).unwrap_or_default(),
-    )
-}
-
-/// The sync roots with placeholders, in words, and whether there are several; `None` = the survey met none. `decided` says
-/// whether somebody decided about one root alone.
-pub fn sync_roots(
-    job: &Job<'_>,
-    decided: &dyn Fn(&str) -> bool,
-) -> Result<Option<(String, bool)>, Problem> {
-    let text = job.ledger.get(SYNC_ROOTS).map_err(|e| ledger_problem(&e))?;
-    let roots: BTreeMap<String, u64> = text
-        .and_then(|text| serde_json::from_str(&text).ok())
-        .unwrap_or_default();
-    if roots.is_empty() {
-        return Ok(None);
-    }
-    let mut all: Vec<(&String, &u64)> = roots.iter().collect();
-    all.sort_by_key(|(root, count)| (std::cmp::Reverse(**count), root.as_str()));
-    let mut words: Vec<String> = all
-        .iter()
-        .take(NAMED_ROOTS)
-        .map(|(root, count)| {
-            let given_up = if decided(root) { ", decided" } else { "" };
-            format!(
-                "{root} ({}{given_up})",
-                crate::value::measure::count_in_words(**count)
-            )
-        })
-        .collect();
-    if all.len() > NAMED_ROOTS {
-        words.push(format!("{} more", all.len() - NAMED_ROOTS));
-    }
-    let partial = job.ledger.get(PARTIAL).map_err(|e| ledger_problem(&e))?;
-    if let Some((count, bytes)) = partial.as_deref().and_then(|text| text.split_once(' '))
-        && let (Ok(count @ 1..), Ok(bytes)) = (count.parse(), bytes.parse())
-    {
-        words.push(format!(
-            "{} of them with a part of their content on the drive ({}), which is not copied",
-            crate::value::measure::count_in_words(count),
-            crate::value::measure::bytes_in_words(bytes)
-        ));
-    }
-    Ok(Some((words.join(", "), all.len() > 1)))
 }
 
 #[cfg(test)]

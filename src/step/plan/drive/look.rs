@@ -1,6 +1,7 @@
 //! Looking at one drive: its tables, each partition's content, each gap.
 
 use super::kept::{Format, GapKept, PointKept, VolumeKept};
+use super::overlay;
 use crate::job::Job;
 use crate::port::Sectors;
 use crate::step::event::{Event, Tell};
@@ -87,6 +88,7 @@ pub fn look(
         });
         let number = found.volumes.len() as i64 + 1;
         let volume = look_at_partition(
+            job,
             drive,
             index,
             number,
@@ -185,7 +187,9 @@ fn sectors_blank(sectors: &dyn Sectors) -> bool {
     sectors.bytes() <= BUDGET.bytes && look_at(sectors, place, BUDGET).is_blank()
 }
 
+#[allow(clippy::too_many_arguments)] // numbers of one partition, and where its points go
 fn look_at_partition(
+    job: &Job<'_>,
     drive: usize,
     index: u32,
     number: i64,
@@ -280,11 +284,16 @@ fn look_at_partition(
         VolumeState::Unrecognised { why, next } => {
             volume.state = "unrecognised".into();
             volume.rule = why.clone();
+            let kept = job.setup.drives.get(drive);
+            let by_mount = leading.zip(kept).and_then(|(hit, kept)| {
+                let serial = kept.serial.as_deref().unwrap_or_default();
+                overlay::commands(hit, &volume, kept.path.path().as_os_str(), serial)
+            });
             points.push(PointKept::of_volume(
                 "volume-unrecognised",
                 &volume,
                 &why,
-                next,
+                by_mount.as_deref().unwrap_or(next),
             ));
         }
     }

@@ -7,16 +7,20 @@ mod carried;
 mod kept;
 mod links;
 mod look;
+mod overlay;
 mod paths;
 mod people;
+mod records;
 mod rows;
 mod source;
+mod tally;
 
 pub use kept::{
-    GapKept, PointKept, SURVEYED, VolumeKept, gaps, is_given_up, points, sync_roots, volume_word,
-    volumes, watched, watched_key,
+    GapKept, PointKept, SURVEYED, VolumeKept, gaps, is_given_up, points, volume_word, volumes,
+    watched, watched_key,
 };
 pub use source::source;
+pub use tally::sync_roots;
 
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{Ledger, LedgerError, RowSum};
@@ -93,13 +97,14 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
             done: 0,
             all: None,
         });
-        rows.clear().map_err(failed)?;
+        let records = rows.records();
+        records.clear().map_err(failed)?;
         let mut trouble = None;
         let watching = Watching::new(Arc::clone(&sectors));
         let watched_drive: Arc<dyn Sectors> = watching.clone();
         let outcome = read(volume, &watched_drive, &mut |item| {
             if trouble.is_none() {
-                trouble = rows.take(&item).err();
+                trouble = records.take(&item).err();
             }
         });
         watched
@@ -156,7 +161,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
             &mut found,
         );
     }
-    found.points.extend(PointKept::key_bound(&rows.key_bound()));
+    found.points.extend(rows.tally().key_bound_point());
     let (sum, lost): (RowSum, u64) = rows.end(&people).map_err(failed)?;
     if lost > 0 {
         tell(Event::Warn {

@@ -2,7 +2,7 @@
 //!
 //! Invariant: a path that does not end, or a record that nobody listed, is left out; nothing is invented.
 
-use super::rows::LOST;
+use super::records::LOST;
 use crate::ledger::{Ledger, LedgerError};
 use crate::value::Name;
 use rusqlite::params;

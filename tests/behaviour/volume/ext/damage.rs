@@ -32,6 +32,17 @@ fn clean(kind: &str, more: &[&str]) -> (BTreeMap<String, Vec<u8>>, Vec<u8>) {
     let mut all = vec!["-b", "1024", "-N", "256"];
     all.extend(more);
     make(&image, kind, &all, &source, 2);
+    // Attributes in inodes, in blocks, and in inodes of their own where the volume can do that.
+    let (commands, long) = (folder.path().join("commands"), folder.path().join("long"));
+    std::fs::write(&long, [b'v'; 600]).unwrap();
+    let mut script = String::new();
+    for n in (0..30).step_by(3) {
+        script.push_str(&format!("ea_set file{n} user.note value-{n}\n"));
+        script.push_str(&format!("ea_set -f {} file{n} user.long\n", long.display()));
+    }
+    std::fs::write(&commands, script).unwrap();
+    let (commands, at) = (commands.to_str().unwrap(), image.to_str().unwrap());
+    run("debugfs", &["-w", "-f", commands, at]);
     let raw = std::fs::read(&image).unwrap();
     (wanted, raw)
 }
@@ -56,9 +67,17 @@ fn mutated(kind: &str, more: &[&str], seed: u64, sums: bool) {
     let (wanted, sound) = clean(kind, more);
     let metadata = metadata(&wanted, &sound);
     assert!(metadata.len() > 10);
+    let worn: BTreeMap<Vec<u8>, _>;
     {
         let drive = Drive::new(sound.clone());
         let listing = Listing::of(&drive);
+        worn = listing
+            .items
+            .iter()
+            .filter(|(_, found)| !found.attributes.is_empty())
+            .map(|(path, found)| (path.clone(), found.attributes.clone()))
+            .collect();
+        assert!(worn.len() >= 10);
         listing.is_sound("undamaged");
         for (path, bytes) in &wanted {
             assert_eq!(&content(&drive, listing.get(path)), bytes);
@@ -118,6 +137,16 @@ fn mutated(kind: &str, more: &[&str], seed: u64, sums: bool) {
             if marked || found.no_content.is_some() {
                 continue;
             }
+            let lost = listing.survey.findings.of("attributes-not-kept").is_some();
+            let none = Vec::new();
+            if found.attributes != *worn.get(path.as_bytes()).unwrap_or(&none) && !lost {
+                assert!(
+                    !sums,
+                    "round {round}: {path} wears {:?}; {changes:?}",
+                    found.attributes
+                );
+                unknown += 1;
+            }
             let (read, missing) = if found.bytes < 1 << 30 {
                 try_content(&drive, found)
             } else {
@@ -140,7 +169,7 @@ fn mutated(kind: &str, more: &[&str], seed: u64, sums: bool) {
 
 #[test]
 fn damaged_volumes_end_and_tell() {
-    if !have("damaged_volumes_end_and_tell", &["mke2fs"]) {
+    if !have("damaged_volumes_end_and_tell", &["mke2fs", "debugfs"]) {
         return;
     }
     mutated("ext4", &["-O", "^has_journal,metadata_csum"], 0xE47, true);
@@ -154,7 +183,10 @@ fn damaged_volumes_end_and_tell() {
 
 #[test]
 fn damaged_volumes_without_checksums_end() {
-    if !have("damaged_volumes_without_checksums_end", &["mke2fs"]) {
+    if !have(
+        "damaged_volumes_without_checksums_end",
+        &["mke2fs", "debugfs"],
+    ) {
         return;
     }
     mutated("ext2", &[], 0xE22, false);

@@ -4,6 +4,7 @@ mod crash;
 mod damage;
 mod made;
 mod mounted;
+mod worn;
 mod zoo;
 
 use super::tool::{Drive, blank, run, sha256};

@@ -4,6 +4,7 @@ use super::super::tool::Drive;
 use super::Listing;
 use super::zoo::{can, compare, fill, format, mount, stale};
 use holdpoint::port::{Fault, Sectors};
+use holdpoint::survey::item::Mark;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 fn agrees(name: &str, kind: &str, shapes: &[&[&str]]) {
@@ -30,9 +31,10 @@ fn agrees(name: &str, kind: &str, shapes: &[&[&str]]) {
         let drive = Drive::load(&image);
         let listing = Listing::of(&drive);
         listing.is_sound(&why);
-        // At least the five files that were given some, in inodes and in blocks: said, because they are not copied.
-        let left = listing.survey.findings.of("attributes-not-kept");
-        assert!(left.is_some_and(|finding| finding.count >= 4), "{why}");
+        assert_eq!(listing.survey.findings.of("attributes-not-kept"), None);
+        let worn = listing.items.values();
+        let worn = worn.filter(|found| found.marks.has(Mark::ExtendedAttributes));
+        assert!(worn.count() >= 9, "{why}");
         let mounted = mount(&image, &point, "ro").unwrap();
         assert!(compare(&listing, &drive, &point, &why) > 1300);
         drop(mounted);

@@ -6,10 +6,10 @@ use crate::volume::tool::Drive;
 use holdpoint::survey::item::{Kind, Mark};
 use rustix::fs::{FallocateFlags, fallocate};
 use std::collections::BTreeMap;
-use std::fs::File;
+use std::fs::{File, Permissions};
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::os::unix::ffi::{OsStrExt, OsStringExt};
-use std::os::unix::fs::{FileTypeExt, MetadataExt, symlink};
+use std::os::unix::fs::{FileTypeExt, MetadataExt, PermissionsExt, symlink};
 use std::path::{Path, PathBuf};
 
 pub use crate::linux::support::{Mounted, can};
@@ -171,6 +171,50 @@ pub fn fill(at: &Path, kind: &str) {
     }
     // Too long for a block: an inode of its own, where the volume can do that.
     let _ = set("plain/60", "user.huge", &[8; 30_000]);
+    // Every name space, several at once, an empty value, and access lists of a file and of a folder.
+    set("plain/1025", "trusted.note", b"a secret").unwrap();
+    set("plain/1025", "user.empty", b"").unwrap();
+    set("plain/1025", "security.note", &[0xFF; 40]).unwrap();
+    set("many", "user.of a folder", b"folder").unwrap();
+    let list = access_list();
+    set("plain/0", "system.posix_acl_access", &list).unwrap();
+    set("a", "system.posix_acl_default", &list).unwrap();
+    std::fs::set_permissions(at.join("plain/1"), Permissions::from_mode(0o4710)).unwrap();
+    std::os::unix::fs::chown(at.join("plain/140"), Some(1000), Some(70_000)).unwrap();
+}
+
+/// `include/uapi/linux/posix_acl_xattr.h`: the owner rwx, user 1000 r-x, group 70,000 r--, the mask r-x, others nothing.
+pub fn access_list() -> Vec<u8> {
+    let mut out = 2u32.to_le_bytes().to_vec();
+    let nobody = u32::MAX;
+    for (tag, may, whom) in [
+        (1u16, 7u16, nobody),
+        (2, 5, 1000),
+        (4, 5, nobody),
+        (8, 4, 70_000),
+        (0x10, 5, nobody),
+        (0x20, 0, nobody),
+    ] {
+        out.extend(tag.to_le_bytes());
+        out.extend(may.to_le_bytes());
+        out.extend(whom.to_le_bytes());
+    }
+    out
+}
+
+/// Extended attributes as the kernel tells them.
+pub fn attributes(path: &Path) -> BTreeMap<Vec<u8>, Vec<u8>> {
+    let mut names = vec![0u8; 64 << 10];
+    let got = rustix::fs::llistxattr(path, &mut names[..]).unwrap();
+    let mut value = vec![0u8; 64 << 10];
+    names[..got]
+        .split(|byte| *byte == 0)
+        .filter(|name| !name.is_empty())
+        .map(|name| {
+            let got = rustix::fs::lgetxattr(path, name, &mut value[..]).unwrap();
+            (name.to_vec(), value[..got].to_vec())
+        })
+        .collect()
 }
 
 /// Some more changes, so that a journal has something to tell.
@@ -207,6 +251,8 @@ struct Said {
     changed: i128,
     created: Option<i128>,
     target: Option<Vec<u8>>,
+    access: (u32, u32, u32),
+    attributes: BTreeMap<Vec<u8>, Vec<u8>>,
     sum: Option<String>,
 }
 
@@ -284,6 +330,8 @@ fn said(at: &Path, path: PathBuf, out: &mut BTreeMap<Vec<u8>, Said>) {
                         .into_os_string()
                         .into_vec()
                 }),
+                access: (meta.mode(), meta.uid(), meta.gid()),
+                attributes: attributes(&full),
                 sum: (kind == Kind::File).then(|| sum_of(&full)),
             },
         );
@@ -329,6 +377,8 @@ pub fn compare(listing: &Listing, drive: &Drive, at: &Path, why: &str) -> usize 
             changed: found.times.changed.unwrap().into(),
             created: found.times.created.map(i128::from),
             target: found.link_target.as_ref().map(|target| target.stored()),
+            access: found.access.map(|a| (a.mode, a.user, a.group)).unwrap(),
+            attributes: found.attributes.iter().cloned().collect(),
             sum,
         };
         assert_eq!(&ours, theirs, "{why}: {path}");
