@@ -74,6 +74,8 @@ pub trait Sectors: Send + Sync {
     fn bytes(&self) -> u64;
     /// Fills `buf` from byte `at`. Both need not be aligned. On a fault nothing in `buf` counts.
     fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault>;
+    /// Says that the next request will be exactly this one, so that it may be fetched meanwhile.
+    fn soon(&self, _at: u64, _bytes: usize) {}
 }
 
 /// The way to a drive's health pages.

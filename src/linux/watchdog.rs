@@ -2,7 +2,8 @@
 //! cannot be interrupted, so it is left behind.
 //!
 //! Invariant: while a request is unanswered the device is asked nothing else, and a late answer is
-//! dropped, never taken for the answer to a later question.
+//! dropped, never taken for the answer to a later question. What is fetched ahead of its time goes the same way,
+//! is handed to the next request or dropped, and ends with the first fault.
 
 use crate::drive::question::{Question, Reply};
 use crate::port::{Block, Fault, FaultKind, Memory, Sectors, Transport};
@@ -43,14 +44,35 @@ struct State {
     answer: Option<(u64, Result<(), Fault>)>,
     /// The buffer, except while the reader has it.
     block: Option<Block>,
+    /// The request that was made before its caller came for it.
+    ahead: Option<Request>,
+    /// A request failed: from then on nothing is asked for ahead of its time.
+    wary: bool,
     asked: u64,
     stop: bool,
 }
 
+#[derive(Clone, Copy)]
 struct Request {
     number: u64,
     at: u64,
     bytes: usize,
+}
+
+impl State {
+    /// Puts a request before the reader, which must be free.
+    fn ask(&mut self, at: u64, bytes: usize) -> Request {
+        self.asked = self.asked.wrapping_add(1);
+        let request = Request {
+            number: self.asked,
+            at,
+            bytes,
+        };
+        self.answer = None;
+        self.busy = true;
+        self.request = Some(request);
+        request
+    }
 }
 
 impl Desk {
@@ -147,30 +169,37 @@ impl WatchedSectors {
     }
 
     fn read_piece(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
-        let limit = Duration::from_nanos(self.limit.load(Ordering::Relaxed));
-        let (mut state, free) = self
-            .desk
-            .wait(self.desk.lock(), Instant::now() + limit, |state| {
-                !state.busy
-            });
-        if !free {
-            return Err(self.no_answer(
-                at,
-                buf.len(),
-                "not asked: the drive still owes the answer to an earlier request",
-            ));
+        let answer = self.answer_of(at, buf);
+        if answer.is_err() {
+            self.desk.lock().wary = true;
         }
-        state.asked = state.asked.wrapping_add(1);
-        let number = state.asked;
-        state.answer = None;
-        state.busy = true;
-        state.request = Some(Request {
-            number,
-            at,
-            bytes: buf.len(),
-        });
-        self.desk.bell.notify_all();
-        let (mut state, answered) = self.desk.wait(state, Instant::now() + limit, |state| {
+        answer
+    }
+
+    fn answer_of(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
+        let limit = Duration::from_nanos(self.limit.load(Ordering::Relaxed));
+        let until = || Instant::now() + limit;
+        let mut state = self.desk.lock();
+        let ahead = state.ahead.take();
+        let request = match ahead.filter(|ahead| (ahead.at, ahead.bytes) == (at, buf.len())) {
+            Some(ahead) => ahead,
+            None => {
+                let (mut free, is_free) = self.desk.wait(state, until(), |state| !state.busy);
+                if !is_free {
+                    return Err(self.no_answer(
+                        at,
+                        buf.len(),
+                        "not asked: the drive still owes the answer to an earlier request",
+                    ));
+                }
+                let request = free.ask(at, buf.len());
+                self.desk.bell.notify_all();
+                state = free;
+                request
+            }
+        };
+        let number = request.number;
+        let (mut state, answered) = self.desk.wait(state, until(), |state| {
             state.answer.as_ref().is_some_and(|(of, _)| *of == number)
         });
         if !answered {
@@ -248,6 +277,18 @@ impl Sectors for WatchedSectors {
             here = here.saturating_add(bytes);
         }
         Ok(())
+    }
+
+    fn soon(&self, at: u64, bytes: usize) {
+        // Whoever else reads comes first.
+        let Ok(_turn) = self.turn.try_lock() else {
+            return;
+        };
+        let mut state = self.desk.lock();
+        if !state.busy && !state.wary && bytes <= PIECE {
+            state.ahead = Some(state.ask(at, bytes));
+            self.desk.bell.notify_all();
+        }
     }
 }
 
@@ -418,6 +459,51 @@ mod tests {
         drive.read_at(2048, &mut buf).unwrap();
         assert!(buf.iter().all(|b| *b == 4));
         assert!(!drive.is_stuck());
+    }
+
+    #[test]
+    fn what_is_fetched_ahead_is_asked_for_once_and_ends_with_the_first_fault() {
+        let (go, hold) = channel();
+        let asked = Arc::new(AtomicU64::new(0));
+        let drive = WatchedSectors::new(
+            Standing {
+                at: 5120,
+                hold: Mutex::new(hold),
+                asked: Arc::clone(&asked),
+            },
+            "made up",
+            Duration::from_secs(20),
+            &MachineMemory,
+        )
+        .unwrap();
+        let mut buf = vec![0u8; 512];
+        let mut read = |at: u64, times: u64| {
+            let answer = drive.read_at(at, &mut buf);
+            assert_eq!(asked.swap(0, Ordering::SeqCst), times, "at {at}");
+            answer.map(|()| assert!(buf.iter().all(|byte| u64::from(*byte) == at / 512)))
+        };
+        drive.soon(1024, 512);
+        read(1024, 1).unwrap();
+        // Neither its neighbour nor the same place a second time gets what was fetched.
+        drive.soon(1024, 512);
+        read(1536, 2).unwrap();
+        read(1024, 1).unwrap();
+        // The fault is the answer to the same request: a bad place is not asked twice.
+        drive.soon(512, 512);
+        assert_eq!(read(512, 1).unwrap_err().kind, FaultKind::Refused);
+        drive.soon(1024, 512);
+        read(2048, 1).unwrap();
+
+        // While something is fetched ahead, the drive is asked nothing else.
+        drive.desk.lock().wary = false;
+        drive.set_limit(Duration::from_millis(30));
+        drive.soon(5120, 512);
+        let refused = drive.read_at(1024, &mut [0u8; 512]).unwrap_err();
+        assert!(refused.errno.contains("not asked"));
+        go.send(()).unwrap();
+        drive.set_limit(Duration::from_secs(20));
+        drive.read_at(2048, &mut [0u8; 512]).unwrap();
+        assert_eq!(asked.load(Ordering::SeqCst), 2);
     }
 
     #[test]

@@ -120,6 +120,10 @@ impl Sectors for Watching {
         }
         Ok(())
     }
+
+    fn soon(&self, at: u64, bytes: usize) {
+        self.drive.soon(at, bytes);
+    }
 }
 
 #[cfg(test)]

@@ -150,6 +150,9 @@ impl Layout {
     /// Bytes behind everything that is described are lost, even where they lie behind the written length: only what
     /// has a place can be known to read as zeros.
     pub fn lose_tail(&mut self) {
+        if self.valid >= self.length {
+            return;
+        }
         let described = self.described();
         let all = self
             .pieces
@@ -160,7 +163,7 @@ impl Layout {
             Coding::Lznt1 { unit_bytes } => u64::from(unit_bytes.max(1)),
             Coding::Xpress { .. } | Coding::Lzx => return,
         };
-        if self.valid >= self.length || described >= self.length {
+        if described >= self.length {
             return;
         }
         let written = self.valid.div_ceil(unit).saturating_mul(unit);
@@ -181,9 +184,12 @@ impl Layout {
     /// Returns the length that was said.
     pub fn cut_absurd(&mut self, volume_bytes: u64, grain: u64) -> Option<u64> {
         let said = self.length;
+        if said <= volume_bytes {
+            return None;
+        }
         let described = self.described();
         let most = described.saturating_add(grain.max(1));
-        if said <= volume_bytes || said <= most {
+        if said <= most {
             return None;
         }
         self.lose_tail();

@@ -6,7 +6,7 @@
 use super::pieces::{Ground, Laid, Part, lay};
 use super::raw::time_of;
 use super::record::{Attributes, Value, kind, sequence_of};
-use super::store::{Note, Row, Store};
+use super::store::{Note, Row, SHORT, Store};
 use super::table::{Table, Window, entries, read_list};
 use crate::port::{Fault, Sectors};
 use crate::survey::item::Times;
@@ -14,8 +14,6 @@ use crate::value::Name;
 use crate::volume::layout::Piece;
 use crate::volume::stored::{Narrow, Ranges, Stored};
 
-/// Name space of a short name (1 long, 3 both, 0 any).
-const SHORT: u8 = 2;
 /// Largest reparse value (16 KiB by the format).
 const REPARSE_BYTES: u64 = 16 << 10;
 
@@ -115,6 +113,7 @@ impl<'a> Source<'a> {
                             long.push((parent, name_from(units, narrow)));
                         }
                     }
+                    Note::Short => out.all_names = out.all_names.saturating_add(1),
                     Note::Resident { kind: kind::EA, .. } => out.extended = true,
                     Note::Part { kind: kind::EA, .. } => out.extended = true,
                     Note::Resident {
@@ -285,7 +284,7 @@ impl<'a> Source<'a> {
     /// Lays out a stream kept in clusters, holes judged by its flags.
     pub fn laid(&self, stream: &Stream<'_>) -> Laid {
         let holes = stream.flags & 0x8000 != 0 || stream.flags & 0x00FF != 0;
-        lay(&self.ground, stream.parts.clone(), holes)
+        lay(&self.ground, &stream.parts, holes)
     }
 
     /// The reparse value, wherever it is kept.

@@ -88,7 +88,7 @@ impl HandOver<'_, '_> {
         let number = u64::from(row.number);
         let by_rule = number != ROOT
             && (number < 16 || (number < 24 && !row.is(Row::NAMED)) || self.tree.own(index));
-        let gathered = self.source.gather(row)?;
+        let mut gathered = self.source.gather(row)?;
         if by_rule {
             return self.own(row, gathered);
         }
@@ -101,7 +101,7 @@ impl HandOver<'_, '_> {
                     )
                 });
         }
-        let names = self.names(index, row, &gathered);
+        let names = self.names(index, row, std::mem::take(&mut gathered.names));
         let base = self.base(row, &gathered, names.len())?;
         let mut streams = Vec::new();
         let mut unnamed = None;
@@ -131,12 +131,14 @@ impl HandOver<'_, '_> {
                     judged.no_content = judged.no_content.or(Some(NoContent::Encrypted));
                 }
             }
-            let concerned: Vec<&Stream<'_>> = if packed {
-                gathered.streams.iter().collect()
+            let all: Vec<&Stream<'_>>;
+            let concerned = if packed {
+                all = gathered.streams.iter().collect();
+                &all
             } else {
-                unnamed.into_iter().collect()
+                unnamed.as_slice()
             };
-            let judged = self.owned(judged, &concerned);
+            let judged = self.owned(judged, concerned);
             fill(&mut found, judged);
         } else if let Some(stream) = unnamed {
             let judged = content::judge(&self.source, &mut self.window, stream)?;
@@ -148,15 +150,15 @@ impl HandOver<'_, '_> {
                     });
             }
         }
-        if let Some((_, name, _)) = names.first() {
-            found.name = name.clone();
+        if let Some((_, name)) = names.first() {
+            self.note_item(number, name, &found);
         }
-        self.note_item(number, &found);
-        for (parent, name, orphan) in names {
-            let mut one = found.clone();
+        // The last one is the item itself, not a copy of it.
+        let copies = std::iter::repeat_n(found, names.len());
+        for ((parent, name), mut one) in names.into_iter().zip(copies) {
             one.parent = parent;
             one.name = name;
-            if orphan {
+            if parent == LOST_PARENT {
                 one.marks.set(Mark::Orphan);
             }
             if parent == ROOT && is_hibernation(&one.name) {
@@ -178,7 +180,7 @@ impl HandOver<'_, '_> {
                     of.trouble = Some(trouble.clone());
                 }
                 fill(&mut of, judged.clone());
-                self.note_item(number, &of);
+                self.note_item(number, &of.name, &of);
                 self.items += 1;
                 (self.see)(of);
             }
@@ -332,50 +334,42 @@ impl HandOver<'_, '_> {
         Ok((found, meaning))
     }
 
-    /// Parent, name and whether the parent is lost, for every name to be listed.
-    fn names(
-        &mut self,
-        index: usize,
-        row: &Row,
-        gathered: &Gathered<'_>,
-    ) -> Vec<(u64, Name, bool)> {
+    /// Every name to be listed, with its parent or [`LOST_PARENT`].
+    fn names(&mut self, index: usize, row: &Row, mut names: Vec<(u64, Name)>) -> Vec<(u64, Name)> {
         let number = u64::from(row.number);
         if number == ROOT {
-            return vec![(ROOT, Name::Units(Vec::new()), false)];
+            return vec![(ROOT, Name::Units(Vec::new()))];
         }
-        let mut out = Vec::new();
-        for (reference, name) in &gathered.names {
+        for (reference, _) in &mut names {
+            let folder = number_of(*reference);
             let parent = self.tree.parent(self.source.store, index, *reference);
-            let lost = parent == Parent::Lost;
-            if lost {
+            *reference = folder;
+            if parent == Parent::Lost {
+                *reference = LOST_PARENT;
                 self.findings
                     .note("orphans", Weight::OpenPoint, Some(number), || {
                         format!(
-                            "record {number} lies in folder {}, which is not there (any more)",
-                            number_of(*reference)
+                            "record {number} lies in folder {folder}, which is not there (any more)"
                         )
                     });
             }
-            let parent = if lost {
-                LOST_PARENT
-            } else {
-                number_of(*reference)
-            };
-            out.push((parent, name.clone(), lost));
         }
-        if out.is_empty() {
+        if names.is_empty() {
             self.findings
                 .note("nameless", Weight::OpenPoint, Some(number), || {
                     format!("record {number} is in use and has no name")
                 });
             let name: Vec<u16> = format!("#{number}").encode_utf16().collect();
-            out.push((LOST_PARENT, Name::Units(name), true));
+            names.push((LOST_PARENT, Name::Units(name)));
         }
-        out
+        names
     }
 
     /// Doubts a stream whose clusters are also somebody else's: what is shared is lost to both, because nothing tells whose it is.
     fn owned(&mut self, mut judged: Judged, streams: &[&Stream<'_>]) -> Judged {
+        if self.owners.twice.is_empty() && self.owners.free.is_empty() {
+            return judged;
+        }
         let clusters = self.source.ground.geometry.clusters;
         let (mut free, mut shared) = (false, false);
         for part in streams.iter().flat_map(|stream| &stream.parts) {
@@ -419,7 +413,7 @@ impl HandOver<'_, '_> {
         judged
     }
 
-    fn note_item(&mut self, number: u64, found: &Found) {
+    fn note_item(&mut self, number: u64, name: &Name, found: &Found) {
         let says = found.trouble.as_deref().unwrap_or_default();
         // A form that is not proven is a matter of that item, not of the volume's tables.
         if found.marks.has(Mark::Damaged) && says != content::UNPROVEN {
@@ -427,7 +421,7 @@ impl HandOver<'_, '_> {
                 "items-damaged",
                 Weight::OpenPoint,
                 Some(number),
-                || match found.name.text() {
+                || match name.text() {
                     name if name.is_empty() => format!("record {number}: {says}"),
                     name => format!("\"{name}\": {says}"),
                 },

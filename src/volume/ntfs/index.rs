@@ -109,7 +109,7 @@ impl Look<'_> {
         if parts.is_empty() {
             return Ok(());
         }
-        let laid = lay(&source.ground, parts, false);
+        let laid = lay(&source.ground, &parts, false);
         let (end, stored) = (laid.bytes.min(*left), Stored::new(laid.pieces));
         let mut at = 0u64;
         while at < end {

@@ -1,9 +1,9 @@
 //! NTFS, read without mounting: every name and stream with the place of its bytes.
 //!
-//! The table of files is read once, in order, in requests of 1 MiB; extension records are merged by
+//! The table of files is read once, in order, in requests of 1 MiB, the next one announced before this one is looked at; extension records are merged by
 //! their base reference; paths come from parent references. Then, from compact notes alone: the tree is
 //! judged, the clusters are counted against the volume's bitmap, and every name and stream is handed over
-//! in record order. Memory: about 80 bytes of notes a record, 32 MiB of content kept in records (beyond it
+//! in record order. Memory: about 80 bytes of notes a record, 48 MiB of content kept in records (beyond it
 //! the table is read a second time, in order), 16 MiB of bits. Three kinds of reads leave the order, all
 //! rare: an attribute list or a reparse point too long for its record, and the first bytes of a hibernation file.
 //!

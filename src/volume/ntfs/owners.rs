@@ -137,11 +137,12 @@ pub fn count(
         let mut left = bits.saturating_mul(4).saturating_add(1 << 20);
         for row in store.rows.iter().chain(&store.extensions) {
             for note in store.notes(row) {
+                // Parts come first.
                 let Note::Part {
                     kind, name, list, ..
                 } = note
                 else {
-                    continue;
+                    break;
                 };
                 let bad = row.number == 8 && kind == kind::DATA && is_ascii(name, "$Bad");
                 for run in Runs::new(list, ground.geometry.clusters).flatten() {

@@ -8,6 +8,7 @@ use super::boot::Geometry;
 use super::runs::Runs;
 use crate::volume::filesystem::Place;
 use crate::volume::layout::Piece;
+use std::borrow::Cow;
 
 /// A volume's sizes and where it lies.
 #[derive(Debug, Clone, Copy)]
@@ -90,13 +91,9 @@ impl Laid {
             self.lose(missing);
         }
         let mut covered = 0u64;
-        let mut keep = Vec::with_capacity(self.pieces.len());
-        for mut piece in self.pieces.drain(..) {
+        self.pieces.retain_mut(|piece| {
             let room = bytes.saturating_sub(covered);
-            if room == 0 {
-                break;
-            }
-            match &mut piece {
+            match piece {
                 Piece::Extent { bytes, .. } | Piece::Hole { bytes } | Piece::Lost { bytes } => {
                     *bytes = (*bytes).min(room);
                 }
@@ -105,9 +102,8 @@ impl Laid {
                 }
             }
             covered = covered.saturating_add(piece.bytes());
-            keep.push(piece);
-        }
-        self.pieces = keep;
+            room > 0
+        });
         self.bytes = covered;
     }
 
@@ -121,12 +117,15 @@ impl Laid {
 }
 
 /// Lays out the parts of one attribute.
-pub fn lay(ground: &Ground, mut parts: Vec<Part<'_>>, holes_allowed: bool) -> Laid {
+pub fn lay(ground: &Ground, parts: &[Part<'_>], holes_allowed: bool) -> Laid {
     let cluster = ground.geometry.cluster_bytes;
-    parts.sort_by_key(|part| part.first);
+    let mut parts = Cow::Borrowed(parts);
+    if !parts.is_sorted_by_key(|part| part.first) {
+        parts.to_mut().sort_by_key(|part| part.first);
+    }
     let mut laid = Laid::default();
     let mut next = 0u64;
-    for part in &parts {
+    for part in parts.iter() {
         let end = part.first.saturating_add(part.clusters);
         if end.checked_mul(cluster).is_none_or(|b| b > i64::MAX as u64) {
             laid.wrong(|| format!("impossible last cluster {end}"));
@@ -244,7 +243,7 @@ mod tests {
     fn parts_are_put_in_order_whatever_order_they_came_in() {
         let a = [0x11, 0x02, 0x10, 0];
         let b = [0x11, 0x03, 0x40, 0];
-        let laid = lay(&ground(), vec![part(2, 3, &b), part(0, 2, &a)], false);
+        let laid = lay(&ground(), &[part(2, 3, &b), part(0, 2, &a)], false);
         assert_eq!(laid.pieces, vec![extent(16, 2), extent(64, 3)]);
         assert_eq!(laid.trouble, None);
     }
@@ -253,24 +252,24 @@ mod tests {
     fn gaps_tails_overlaps_and_forbidden_holes_are_lost() {
         let a = [0x11, 0x02, 0x10, 0];
         let lost = |n: u64| Piece::Lost { bytes: n * 4096 };
-        let gap = lay(&ground(), vec![part(5, 2, &a)], false);
+        let gap = lay(&ground(), &[part(5, 2, &a)], false);
         assert_eq!(gap.pieces, vec![lost(5), extent(16, 2)]);
         assert!(gap.trouble.is_some());
-        let short = lay(&ground(), vec![part(0, 3, &a)], false);
+        let short = lay(&ground(), &[part(0, 3, &a)], false);
         assert_eq!(short.pieces, vec![extent(16, 2), lost(1)]);
         assert!(short.trouble.is_some());
-        let twice = lay(&ground(), vec![part(0, 2, &a), part(1, 2, &a)], false);
+        let twice = lay(&ground(), &[part(0, 2, &a), part(1, 2, &a)], false);
         assert_eq!(twice.pieces, vec![lost(3)]);
-        let hole = lay(&ground(), vec![part(0, 2, &[0x01, 0x02, 0])], false);
+        let hole = lay(&ground(), &[part(0, 2, &[0x01, 0x02, 0])], false);
         assert_eq!(hole.pieces, vec![lost(2)]);
-        let mut tail = lay(&ground(), vec![part(0, 2, &a)], false);
+        let mut tail = lay(&ground(), &[part(0, 2, &a)], false);
         tail.fit(3 * 4096 - 1);
         assert_eq!(
             tail.pieces,
             vec![extent(16, 2), Piece::Lost { bytes: 4095 }]
         );
         assert!(tail.trouble.is_some());
-        let mut cut = lay(&ground(), vec![part(0, 2, &a)], false);
+        let mut cut = lay(&ground(), &[part(0, 2, &a)], false);
         cut.fit(5000);
         assert_eq!(cut.bytes, 5000);
         assert_eq!(cut.trouble, None);

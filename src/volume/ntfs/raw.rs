@@ -63,6 +63,11 @@ pub fn put_number(out: &mut Vec<u8>, mut value: u64) {
 
 /// Takes a number off the front.
 pub fn take_number(bytes: &mut &[u8]) -> Option<u64> {
+    // Most are short.
+    if let [byte @ 0..0x80, rest @ ..] = *bytes {
+        *bytes = rest;
+        return Some((*byte).into());
+    }
     let mut value = 0u64;
     for shift in (0..64).step_by(7) {
         let (byte, rest) = bytes.split_first()?;

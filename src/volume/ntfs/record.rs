@@ -75,16 +75,18 @@ pub fn fix(record: &mut [u8]) -> Result<(), BadRecord> {
     {
         return Err(BadRecord::Header);
     }
-    let values = span(record, at, 2 * count)
-        .ok_or(BadRecord::Header)?
-        .to_vec();
-    let (check, values) = values.split_at_checked(2).ok_or(BadRecord::Header)?;
-    for (stride, value) in record.chunks_exact_mut(STRIDE).zip(values.chunks_exact(2)) {
-        let end = stride.last_chunk_mut::<2>().ok_or(BadRecord::Header)?;
-        if end != check {
+    // The values end before the first stride does, so none of them is overwritten before its turn.
+    let check = u16_at(record, at).ok_or(BadRecord::Header)?;
+    for stride in 1..count {
+        let value = u16_at(record, at + 2 * stride).ok_or(BadRecord::Header)?;
+        let end = record
+            .get_mut(stride * STRIDE - 2..stride * STRIDE)
+            .and_then(|end| end.first_chunk_mut::<2>())
+            .ok_or(BadRecord::Header)?;
+        if u16::from_le_bytes(*end) != check {
             return Err(BadRecord::Torn);
         }
-        end.copy_from_slice(value);
+        *end = value.to_le_bytes();
     }
     Ok(())
 }

@@ -11,7 +11,7 @@ use crate::value::Name;
 use crate::volume::filesystem::{Accounts, Findings, Limits, Weight};
 
 /// Bytes of content kept in records that are held in memory.
-const KEEP: u64 = 32 << 20;
+const KEEP: u64 = 48 << 20;
 /// Damaged records listed one by one at most; beyond it they are counted (engineering judgement).
 const WRECKS: usize = 1 << 20;
 

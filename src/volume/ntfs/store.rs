@@ -1,13 +1,15 @@
 //! Compact notes on every record in use, taken while the table is read once.
 //!
-//! Invariant: about 32 bytes and the bare facts (names, times, run lists) for each record, so a
+//! Invariant: about 32 bytes and the bare facts (run lists first, then names and times) for each record, so a
 //! million records fit under 200 MiB; content kept in records is held up to a budget and read a second
 //! time, in order, beyond it.
 
-use super::raw::{put_number, take, take_number, u64_at};
+use super::raw::{put_number, span, take, take_number, u8_at, u32_at, u64_at};
 use super::record::{Attribute, Attributes, Header, Value, kind, number_of, sequence_of};
 use super::table::entries;
 
+/// Name space of a short name (1 long, 3 both, 0 any).
+pub const SHORT: u8 = 2;
 /// Bytes of one block of notes.
 const BLOCK: usize = 1 << 20;
 
@@ -67,6 +69,8 @@ pub enum Note<'a> {
         /// `units` holds one byte for each unit.
         narrow: bool,
     },
+    /// A short name beside a long one of the same record: only that it is there.
+    Short,
     /// An attribute in the record itself.
     Resident {
         /// Type.
@@ -115,7 +119,28 @@ pub struct Store {
     pub extensions: Vec<Row>,
     kept: u64,
     keep_at_most: u64,
-    scratch: Vec<u8>,
+    scratch: Scratch,
+}
+
+/// The notes on the record in hand, each kind in the order of its attributes.
+#[derive(Debug, Default)]
+struct Scratch {
+    /// Parts in clusters.
+    parts: Vec<u8>,
+    /// Everything but parts and short names.
+    others: Vec<u8>,
+    /// Short names, and how many.
+    short: Vec<u8>,
+    shorts: usize,
+}
+
+impl Scratch {
+    fn clear(&mut self) {
+        self.parts.clear();
+        self.others.clear();
+        self.short.clear();
+        self.shorts = 0;
+    }
 }
 
 impl Store {
@@ -153,11 +178,18 @@ impl Store {
             if attribute.kind == kind::FILE_NAME
                 && let Value::Resident(value) = attribute.value
             {
-                match name_note(value, &mut notes) {
-                    Some((parent, space, dollar)) => {
+                let short = u8_at(value, 0x41) == Some(SHORT);
+                let out = if short {
+                    &mut notes.short
+                } else {
+                    &mut notes.others
+                };
+                match name_note(value, out) {
+                    Some((parent, dollar)) => {
                         flags |= Row::NAMED;
+                        notes.shorts += usize::from(short);
                         // A long name is better than a short one; the first of them counts.
-                        let rank = u8::from(space == 2);
+                        let rank = u8::from(short);
                         if best.is_none_or(|(known, _)| rank < known) {
                             best = Some((rank, parent));
                             flags = flags & !Row::DOLLAR | if dollar { Row::DOLLAR } else { 0 };
@@ -169,6 +201,10 @@ impl Store {
                 flags |= Row::BROKEN;
             }
         }
+        match best {
+            Some((0, _)) => notes.others.extend(std::iter::repeat_n(9, notes.shorts)),
+            _ => notes.others.append(&mut notes.short),
+        }
         let row = Row {
             reference: if head.base != 0 {
                 head.base
@@ -177,7 +213,7 @@ impl Store {
             },
             at: self.keep(&notes),
             number,
-            bytes: notes.len() as u32,
+            bytes: (notes.parts.len() + notes.others.len()) as u32,
             sequence: head.sequence,
             links: head.links,
             flags,
@@ -190,16 +226,18 @@ impl Store {
         self.scratch = notes;
     }
 
-    fn keep(&mut self, notes: &[u8]) -> (u32, u32) {
-        let fits = |block: &Vec<u8>| block.len() + notes.len() <= BLOCK;
+    fn keep(&mut self, notes: &Scratch) -> (u32, u32) {
+        let bytes = notes.parts.len() + notes.others.len();
+        let fits = |block: &Vec<u8>| block.len() + bytes <= BLOCK;
         if !self.blocks.last().is_some_and(fits) {
-            self.blocks.push(Vec::with_capacity(BLOCK.max(notes.len())));
+            self.blocks.push(Vec::with_capacity(BLOCK.max(bytes)));
         }
         let index = self.blocks.len().saturating_sub(1);
         match self.blocks.last_mut() {
             Some(block) => {
                 let at = block.len();
-                block.extend_from_slice(notes);
+                block.extend_from_slice(&notes.parts);
+                block.extend_from_slice(&notes.others);
                 (index as u32, at as u32)
             }
             None => (0, 0),
@@ -207,18 +245,24 @@ impl Store {
     }
 
     /// Notes on every attribute but names. `None` = the attribute contradicts itself.
-    fn note(&mut self, attribute: &Attribute<'_>, out: &mut Vec<u8>) -> Option<()> {
+    fn note(&mut self, attribute: &Attribute<'_>, notes: &mut Scratch) -> Option<()> {
+        let out = match attribute.value {
+            Value::Resident(_) => &mut notes.others,
+            Value::Runs { .. } => &mut notes.parts,
+        };
         match (attribute.kind, attribute.value) {
             (kind::STANDARD_INFORMATION, Value::Resident(value)) => {
-                out.push(1);
                 let created = u64_at(value, 0)?;
+                let others = [u64_at(value, 8)?, u64_at(value, 16)?, u64_at(value, 24)?];
+                let flags = u32_at(value, 0x20)?;
+                out.push(1);
                 out.extend_from_slice(&created.to_le_bytes());
-                for at in [8, 16, 24] {
+                for time in others {
                     // Times lie near one another, so the differences are short.
-                    let delta = u64_at(value, at)?.wrapping_sub(created) as i64;
+                    let delta = time.wrapping_sub(created) as i64;
                     put_number(out, ((delta << 1) ^ (delta >> 63)) as u64);
                 }
-                put_number(out, super::raw::u32_at(value, 0x20)?.into());
+                put_number(out, flags.into());
             }
             (kind::ATTRIBUTE_LIST, Value::Resident(value)) => {
                 let (list, whole) = entries(value);
@@ -260,11 +304,12 @@ impl Store {
                     list,
                 },
             ) => {
+                let clusters = last.wrapping_add(1).checked_sub(first)?;
                 out.push(2);
                 front(attribute, out);
                 out.push(unit);
                 put_number(out, first);
-                put_number(out, last.wrapping_add(1).checked_sub(first)?);
+                put_number(out, clusters);
                 match sizes {
                     Some(sizes) => {
                         out.push(1);
@@ -286,7 +331,7 @@ impl Store {
     pub fn finish(&mut self) {
         self.extensions
             .sort_unstable_by_key(|row| (number_of(row.reference), row.number));
-        self.scratch = Vec::new();
+        self.scratch = Scratch::default();
         let mut found: Vec<(usize, u64, bool)> = Vec::new();
         for extension in self.extensions.iter().filter(|e| e.is(Row::NAMED)) {
             let base = self.find(number_of(extension.reference));
@@ -305,7 +350,7 @@ impl Store {
                     narrow,
                 } = note
                 {
-                    let short = space == 2;
+                    let short = space == SHORT;
                     let dollar =
                         units.first() == Some(&b'$') && (narrow || units.get(1) == Some(&0));
                     if best.is_none_or(|(known, ..)| known && !short) {
@@ -347,7 +392,7 @@ impl Store {
             .ok()
     }
 
-    /// The notes on one record.
+    /// The notes on one record; the parts in clusters come first.
     pub fn notes(&self, row: &Row) -> Notes<'_> {
         let from = row.at.1 as usize;
         let bytes = self
@@ -359,29 +404,32 @@ impl Store {
     }
 }
 
-/// Notes a name; returns the parent, the name space, and whether it begins with `$`.
-fn name_note(value: &[u8], out: &mut Vec<u8>) -> Option<(u64, u8, bool)> {
+/// Notes a name; returns the parent and whether it begins with `$`.
+fn name_note(value: &[u8], out: &mut Vec<u8>) -> Option<(u64, bool)> {
     let parent = u64_at(value, 0)?;
-    let length = usize::from(super::raw::u8_at(value, 0x40)?);
-    let space = super::raw::u8_at(value, 0x41)?;
-    let units = super::raw::span(value, 0x42, 2 * length)?;
+    let length = usize::from(u8_at(value, 0x40)?);
+    let space = u8_at(value, 0x41)?;
+    let units = span(value, 0x42, 2 * length)?;
     if length == 0 || space > 3 {
         return None;
     }
-    let narrow = units
-        .chunks_exact(2)
-        .all(|unit| matches!(unit, [0..=0x7F, 0]));
+    let (pairs, _) = units.as_chunks::<2>();
+    // All bits together, not one after the other until one is too large: that is several units at a time.
+    let bits = pairs
+        .iter()
+        .fold(0, |bits, pair| bits | u16::from_le_bytes(*pair));
+    let narrow = bits < 0x80;
     out.push(if narrow { 8 } else { 7 });
     put_number(out, number_of(parent));
     put_number(out, parent >> 48);
     out.push(space);
     out.push(length as u8);
     if narrow {
-        out.extend(units.iter().step_by(2));
+        out.extend(pairs.iter().map(|[low, _]| *low));
     } else {
         out.extend_from_slice(units);
     }
-    Some((parent, space, units.get(..2) == Some(b"$\0")))
+    Some((parent, units.get(..2) == Some(b"$\0")))
 }
 
 fn front(attribute: &Attribute<'_>, out: &mut Vec<u8>) {
@@ -467,6 +515,7 @@ impl<'a> Iterator for Notes<'a> {
             }
             5 => Note::Listed(take_number(&mut self.rest)?),
             6 => Note::ListBroken,
+            9 => Note::Short,
             7 | 8 => {
                 let number = take_number(&mut self.rest)?;
                 let sequence = take_number(&mut self.rest)?;

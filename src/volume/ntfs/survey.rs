@@ -43,10 +43,10 @@ pub fn survey(
             )
         });
     }
-    let table = Table::locate(sectors, &ground, &mut findings)?;
+    let (table, first) = Table::locate(sectors, &ground, &mut findings)?;
     let mut scan = Scan::new(&table, limits);
     let nowhere = table
-        .each(sectors, &mut |number, record| {
+        .each(sectors, first, &mut |number, record| {
             scan.see(&table, number, record)
         })
         .map_err(|fault| NotSurveyed::unread("reading the NTFS file table", fault))?;

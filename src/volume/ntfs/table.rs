@@ -92,7 +92,7 @@ impl Own {
 }
 
 fn laid_of(ground: &Ground, parts: &Parts) -> Laid {
-    let parts = parts
+    let parts: Vec<_> = parts
         .iter()
         .map(|(first, clusters, list)| Part {
             first: *first,
@@ -100,7 +100,7 @@ fn laid_of(ground: &Ground, parts: &Parts) -> Laid {
             list,
         })
         .collect();
-    lay(ground, parts, false)
+    lay(ground, &parts, false)
 }
 
 /// Fixes a record and reads its header.
@@ -152,12 +152,12 @@ pub fn entries(list: &[u8]) -> (Vec<Listed>, bool) {
 }
 
 impl Table {
-    /// Finds the table from record 0 (or its mirror).
+    /// Finds the table from record 0 (or its mirror); with it the first stretch of it, which was read for that.
     pub fn locate(
         sectors: &dyn Sectors,
         ground: &Ground,
         findings: &mut Findings,
-    ) -> Result<Self, NotSurveyed> {
+    ) -> Result<(Self, Window), NotSurveyed> {
         let doing = "reading record 0 of the NTFS file table";
         let geometry = &ground.geometry;
         let (record, head) = record_zero(sectors, ground, findings)?;
@@ -210,7 +210,7 @@ impl Table {
             in_use: Vec::new(),
             stand_in: Vec::new(),
         };
-        table
+        let first = table
             .take_mirror(sectors, ground, findings)
             .map_err(|fault| NotSurveyed::unread("reading the mirror of the file table", fault))?;
         table.in_use = table
@@ -221,7 +221,7 @@ impl Table {
                 "the file table's own bitmap could not be read".to_owned()
             });
         }
-        Ok(table)
+        Ok((table, first))
     }
 
     /// Takes the copies of those first records whose originals cannot be used.
@@ -230,7 +230,7 @@ impl Table {
         sectors: &dyn Sectors,
         ground: &Ground,
         findings: &mut Findings,
-    ) -> Result<(), Fault> {
+    ) -> Result<Window, Fault> {
         let mut window = Window::default();
         for number in 0..MIRRORED.min(self.records()) {
             if self.record(sectors, &mut window, number)?.is_ok() {
@@ -248,7 +248,7 @@ impl Table {
                 self.stand_in.push((number, bytes, head));
             }
         }
-        Ok(())
+        Ok(window)
     }
 
     /// The table's bitmap, as long as the records need it; empty when any of it is missing.
@@ -307,16 +307,40 @@ impl Table {
         self.in_use.iter().map(|b| u64::from(b.count_ones())).sum()
     }
 
-    /// Calls `see` with every record, in order; returns the number of records that the table does not
-    /// know the place of. `see` gets the fixed record and its header, or why there is none.
+    /// Bytes that are read together from `at` on, before `end`, in whole records; and their place on the drive where
+    /// that is one request.
+    fn stretch(&self, at: u64, end: u64) -> (usize, Option<u64>) {
+        let record = u64::from(self.record_bytes);
+        let (spot, rest) = self.stored.spot(at);
+        let (room, place) = match spot {
+            // Requests end on borders of the drive.
+            Spot::Drive(place) => (rest.min(WINDOW - place % WINDOW), Some(place)),
+            _ => (rest.min(WINDOW), None),
+        };
+        let whole = room - room % record;
+        let behind = at.saturating_add(rest);
+        let lost = room == rest && behind < end && self.stored.spot(behind).0 == Spot::Lost;
+        let (bytes, place) = match (lost, whole) {
+            // Records that lie nowhere, behind some that do, are told one by one.
+            (true, _) => (WINDOW, None),
+            // A record in two requests is read alone.
+            (false, 0) => (record, None),
+            (false, _) => (whole, place),
+        };
+        let bytes = bytes.min(end.saturating_sub(at));
+        (usize::try_from(bytes).unwrap_or(0), place)
+    }
+
+    /// Calls `see` with every record, in order, beginning with a stretch that was read already; returns the number of
+    /// records that the table does not know the place of. `see` gets the fixed record and its header, or why there is none.
     pub fn each(
         &self,
         sectors: &dyn Sectors,
+        mut window: Window,
         see: &mut dyn FnMut(u64, Seen<'_>) -> bool,
     ) -> Result<u64, Fault> {
         let record = u64::from(self.record_bytes);
         let end = self.records().saturating_mul(record);
-        let mut window = Window::default();
         let mut nowhere = 0u64;
         let mut at = 0u64;
         while at < end {
@@ -328,7 +352,14 @@ impl Table {
                 at = at.saturating_add(skip.saturating_mul(record));
                 continue;
             }
-            window.load(sectors, &self.stored, at, end)?;
+            if !window.holds(at, self.record_bytes) {
+                self.load(sectors, &mut window, at, end)?;
+            }
+            if window.end() < end
+                && let (bytes, Some(place)) = self.stretch(window.end(), end)
+            {
+                sectors.soon(place, bytes);
+            }
             while at < window.end() {
                 let number = at / record;
                 let seen = match window.head(at, self.record_bytes) {
@@ -350,6 +381,28 @@ impl Table {
         Ok(nowhere)
     }
 
+    /// Moves a window to `at`.
+    fn load(
+        &self,
+        sectors: &dyn Sectors,
+        window: &mut Window,
+        at: u64,
+        end: u64,
+    ) -> Result<(), Fault> {
+        let (bytes, _) = self.stretch(at, end);
+        window.at = at;
+        window.bytes.resize(bytes, 0);
+        window.missing.clear();
+        window.fixed.clear();
+        window.fixed.resize(bytes / 512 + 1, false);
+        let narrow = Narrow {
+            request_bytes: WINDOW as u32,
+            finest_bytes: 0,
+        };
+        self.stored
+            .read(sectors, at, &mut window.bytes, narrow, &mut window.missing)
+    }
+
     /// One record, through a window that is moved when it does not hold it.
     pub fn record<'w>(
         &'w self,
@@ -367,13 +420,13 @@ impl Table {
             return Ok(Ok((bytes, *head)));
         }
         if !window.holds(at, self.record_bytes) {
-            window.load(sectors, &self.stored, at, end)?;
+            self.load(sectors, window, at, end)?;
         }
         Ok(window.record(at, self.record_bytes))
     }
 }
 
-/// A stretch of the table in memory; at first an empty one.
+/// A stretch of the table in memory (see [`Table::stretch`]); at first an empty one.
 #[derive(Default)]
 pub struct Window {
     at: u64,
@@ -390,26 +443,6 @@ impl Window {
 
     fn holds(&self, at: u64, record_bytes: u32) -> bool {
         at >= self.at && at.saturating_add(record_bytes.into()) <= self.end()
-    }
-
-    fn load(
-        &mut self,
-        sectors: &dyn Sectors,
-        stored: &Stored,
-        at: u64,
-        end: u64,
-    ) -> Result<(), Fault> {
-        let bytes = usize::try_from(WINDOW.min(end.saturating_sub(at))).unwrap_or(0);
-        self.at = at;
-        self.bytes.resize(bytes, 0);
-        self.missing.clear();
-        self.fixed.clear();
-        self.fixed.resize(bytes / 512 + 1, false);
-        let narrow = Narrow {
-            request_bytes: WINDOW as u32,
-            finest_bytes: 0,
-        };
-        stored.read(sectors, at, &mut self.bytes, narrow, &mut self.missing)
     }
 
     fn record(&mut self, at: u64, record_bytes: u32) -> Result<(&[u8], Header), NoRecord> {
@@ -544,7 +577,7 @@ pub fn read_list(
     part: Part<'_>,
     real: Option<u64>,
 ) -> Result<Option<Vec<u8>>, Fault> {
-    let laid = lay(ground, vec![part], false);
+    let laid = lay(ground, &[part], false);
     let bytes = real.unwrap_or(u64::MAX);
     if laid.trouble.is_some() || bytes > laid.bytes.min(LIST_BYTES) {
         return Ok(None);

@@ -4,6 +4,7 @@
 
 use super::record::{number_of, sequence_of};
 use super::store::{Row, Store};
+use std::cell::Cell;
 
 /// Record of the root folder.
 pub const ROOT: u64 = 5;
@@ -37,6 +38,8 @@ pub enum Parent {
 /// The tree.
 pub struct Tree {
     states: Vec<State>,
+    /// The reference that was looked up last, and its row: the files of one folder mostly stand together.
+    last: Cell<(u64, Option<usize>)>,
 }
 
 impl Tree {
@@ -44,6 +47,7 @@ impl Tree {
     pub fn new(store: &Store) -> Self {
         let mut tree = Self {
             states: vec![State::Unknown; store.rows.len()],
+            last: Cell::new((0, folder(store, 0))),
         };
         for special in [ROOT, EXTEND] {
             if let Some(state) = store.find(special).and_then(|i| tree.states.get_mut(i)) {
@@ -78,7 +82,7 @@ impl Tree {
                 let Some(row) = store.rows.get(here) else {
                     break State::Fine;
                 };
-                let Some(parent) = folder(store, row.reference) else {
+                let Some(parent) = tree.folder(store, row.reference) else {
                     way.push(here);
                     break State::Fine;
                 };
@@ -99,6 +103,16 @@ impl Tree {
         tree
     }
 
+    /// See [`folder`].
+    fn folder(&self, store: &Store, reference: u64) -> Option<usize> {
+        let (last, mut row) = self.last.get();
+        if last != reference {
+            row = folder(store, reference);
+            self.last.set((reference, row));
+        }
+        row
+    }
+
     fn put(&mut self, index: usize, state: State) {
         if let Some(place) = self.states.get_mut(index) {
             *place = state;
@@ -115,7 +129,7 @@ impl Tree {
         if self.states.get(index) == Some(&State::Ring) {
             return Parent::Lost;
         }
-        match folder(store, reference) {
+        match self.folder(store, reference) {
             None if is_root(store, reference) => Parent::Fine,
             None => Parent::Lost,
             Some(parent) if self.own(parent) && self.own(index) => Parent::Own,

@@ -24,6 +24,7 @@ use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, HashMap};
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::Mutex;
 
 /// Whether the formatter and the userspace mount are here; else says why the test is skipped.
 pub fn can_make(name: &str) -> bool {
@@ -112,7 +113,7 @@ impl Image {
 
     /// The image without reading it into memory.
     pub fn sectors(&self) -> FileSectors {
-        FileSectors(std::fs::File::open(self.path()).unwrap())
+        FileSectors(std::fs::File::open(self.path()).unwrap(), Mutex::default())
     }
 
     pub fn bytes(&self) -> Vec<u8> {
@@ -120,8 +121,8 @@ impl Image {
     }
 }
 
-/// An image file as sectors.
-pub struct FileSectors(std::fs::File);
+/// An image file as sectors: what was announced has to be the next request.
+pub struct FileSectors(std::fs::File, Mutex<Option<(u64, usize)>>);
 
 impl Sectors for FileSectors {
     fn sector_bytes(&self) -> u32 {
@@ -131,6 +132,9 @@ impl Sectors for FileSectors {
         self.0.metadata().unwrap().len()
     }
     fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
+        if let Some(announced) = self.1.lock().unwrap().take() {
+            assert_eq!((at, buf.len()), announced, "another request was announced");
+        }
         std::os::unix::fs::FileExt::read_exact_at(&self.0, buf, at).map_err(|e| {
             Fault::new(
                 FaultKind::Refused,
@@ -138,6 +142,10 @@ impl Sectors for FileSectors {
                 e.to_string(),
             )
         })
+    }
+
+    fn soon(&self, at: u64, bytes: usize) {
+        *self.1.lock().unwrap() = Some((at, bytes));
     }
 }
 
