@@ -74,6 +74,10 @@ pub trait Sectors: Send + Sync {
     fn bytes(&self) -> u64;
     /// Fills `buf` from byte `at`. Both need not be aligned. On a fault nothing in `buf` counts.
     fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault>;
+    /// Whether it still owes the answer to a request whose time ran out: until then nothing can be asked of it.
+    fn owes(&self) -> bool {
+        false
+    }
 }
 
 /// The way to a drive's health pages.
@@ -280,6 +284,9 @@ pub trait Destination: Send + Sync {
 pub trait Writing: Send {
     /// Writes at `at`. Aligned buffers and offsets bypass the page cache where the file system can.
     fn write_at(&mut self, at: u64, bytes: &[u8]) -> Result<(), Fault>;
+    /// Makes the bytes written so far durable; the file's name is [`Destination::settle`]'s. A fault means that nothing
+    /// since the last success may be trusted.
+    fn settle(&mut self) -> Result<(), Fault>;
     /// Sets the final length and closes. Not yet durable: that is [`Destination::settle`].
     fn finish(self: Box<Self>, bytes: u64) -> Result<(), Fault>;
 }

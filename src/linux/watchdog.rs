@@ -129,15 +129,6 @@ impl WatchedSectors {
         self.limit.store(nanoseconds(limit), Ordering::Relaxed);
     }
 
-    /// Whether a request is still unanswered after its caller gave up.
-    #[cfg(test)]
-    fn is_stuck(&self) -> bool {
-        match self.turn.try_lock() {
-            Ok(_nobody_is_waiting) => self.desk.lock().busy,
-            Err(_) => false,
-        }
-    }
-
     fn no_answer(&self, at: u64, bytes: usize, why: &str) -> Fault {
         Fault::new(
             FaultKind::NoAnswer,
@@ -248,6 +239,14 @@ impl Sectors for WatchedSectors {
             here = here.saturating_add(bytes);
         }
         Ok(())
+    }
+
+    /// Busy, and nobody waits for it.
+    fn owes(&self) -> bool {
+        match self.turn.try_lock() {
+            Ok(_nobody_is_waiting) => self.desk.lock().busy,
+            Err(_) => false,
+        }
     }
 }
 
@@ -394,14 +393,14 @@ mod tests {
             drive.read_at(512, &mut buf).unwrap_err().kind,
             FaultKind::Refused
         );
-        assert!(!drive.is_stuck());
+        assert!(!drive.owes());
 
         drive.set_limit(Duration::from_millis(30));
         assert_eq!(
             drive.read_at(5120, &mut buf).unwrap_err().kind,
             FaultKind::NoAnswer
         );
-        assert!(drive.is_stuck());
+        assert!(drive.owes());
         let before = asked.load(Ordering::SeqCst);
         let refused = drive.read_at(1536, &mut buf).unwrap_err();
         assert_eq!(refused.kind, FaultKind::NoAnswer);
@@ -417,7 +416,7 @@ mod tests {
         go.send(()).unwrap();
         drive.read_at(2048, &mut buf).unwrap();
         assert!(buf.iter().all(|b| *b == 4));
-        assert!(!drive.is_stuck());
+        assert!(!drive.owes());
     }
 
     #[test]

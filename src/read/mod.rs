@@ -5,6 +5,7 @@
 pub mod content;
 pub mod drives;
 pub mod fingerprint;
+pub mod in_hand;
 pub mod source;
 pub mod trees;
 pub mod watched;
