@@ -76,6 +76,10 @@ pub trait Sectors: Send + Sync {
     fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault>;
     /// Says that the next request will be exactly this one, so that it may be fetched meanwhile.
     fn soon(&self, _at: u64, _bytes: usize) {}
+    /// Whether it still owes the answer to a request whose time ran out: until then nothing can be asked of it.
+    fn owes(&self) -> bool {
+        false
+    }
 }
 
 /// The way to a drive's health pages.
@@ -285,6 +289,9 @@ pub trait Destination: Send + Sync {
 pub trait Writing: Send {
     /// Writes at `at`. Aligned buffers and offsets bypass the page cache where the file system can.
     fn write_at(&mut self, at: u64, bytes: &[u8]) -> Result<(), Fault>;
+    /// Makes the bytes written so far durable; the file's name is [`Destination::settle`]'s. A fault means that nothing
+    /// since the last success may be trusted.
+    fn settle(&mut self) -> Result<(), Fault>;
     /// Sets the final length and closes. Not yet durable: that is [`Destination::settle`].
     fn finish(self: Box<Self>, bytes: u64) -> Result<(), Fault>;
 }

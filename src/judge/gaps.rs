@@ -9,6 +9,9 @@
 //! Pure: the caller passes the time, performs each request and reports the answer. Sectors and
 //! milliseconds only.
 //!
+//! What is wanted may come bit by bit, file by file: the caller asks what is clean of each at once
+//! ([`Gaps::next_clean`]) and everything else when nothing clean is left ([`Gaps::next`]).
+//!
 //! Invariants: no sector in hand is asked for again; nothing outside the plan is asked for; every
 //! wanted sector ends as in hand, refused, unanswered or disputed (or stays put off, said as such,
 //! when memory or patience ended first); the number of requests is bounded; the same answers give
@@ -21,7 +24,7 @@ mod ranges;
 
 pub use open::Approach;
 use open::{Gap, Open};
-pub use question::{Answer, Ask, Full, Limits, Next, RestWhy};
+pub use question::{Answer, Ask, Full, Limits, Next};
 pub use ranges::{Ranges, State, Stretch};
 
 struct Flight {
@@ -33,9 +36,12 @@ struct Flight {
 pub struct Gaps {
     limits: Limits,
     ranges: Ranges,
+    /// How an earlier run left what nobody has wanted in this one yet.
+    earlier: Ranges,
+    /// Everything near a known error or stall, wanted or not.
+    zones: Ranges,
     open: Open,
     flight: Option<Flight>,
-    rest: Option<(RestWhy, Option<u64>)>,
     /// Where the heads are: after the last request.
     head: u64,
     requests: u64,
@@ -56,9 +62,10 @@ impl Gaps {
                 ..limits
             },
             ranges: Ranges::new(),
+            earlier: Ranges::new(),
+            zones: Ranges::new(),
             open: Open::default(),
             flight: None,
-            rest: None,
             head: 0,
             requests: 0,
             streak: 0,
@@ -67,103 +74,100 @@ impl Gaps {
 
     /// Wants `count` sectors from `first`, each worth `value_per_sector` (any unit; what is no
     /// positive number counts as almost nothing). What has a state already keeps it, so the most
-    /// precious should be wanted first.
+    /// precious should be wanted first. What an earlier run put off is asked in small strides;
+    /// places that it left refused or unanswered are asked once more, not before `revisit_at_ms`.
     ///
     /// # Errors
     /// [`Full`] when the queue holds too many separate ranges; what was added stays.
-    pub fn want(&mut self, first: u64, count: u64, value_per_sector: f64) -> Result<(), Full> {
+    pub fn want(
+        &mut self,
+        first: u64,
+        count: u64,
+        value_per_sector: f64,
+        revisit_at_ms: u64,
+    ) -> Result<(), Full> {
         let end = first.saturating_add(count);
         let value = worth(value_per_sector);
         for part in self.ranges.within(first, end) {
             if part.state != State::NotWanted {
                 continue;
             }
-            if self.crowded() {
-                return Err(Full {
-                    first: part.first,
-                    end,
-                    most: self.limits.most_runs,
-                });
-            }
-            self.ranges.set(part.first, part.end(), State::Unasked);
-            self.open
-                .add(Gap::fresh(part.first, part.end(), value), &self.limits);
-        }
-        Ok(())
-    }
-
-    /// Takes up a row of the ledger from an earlier run: in-hand stays in hand; put-off is asked
-    /// again in small strides, refused, unanswered and disputed places as revisits.
-    ///
-    /// # Errors
-    /// [`Full`] as in [`Gaps::want`].
-    pub fn load(&mut self, row: Stretch, value_per_sector: f64) -> Result<(), Full> {
-        let value = worth(value_per_sector);
-        if row.state == State::Unasked {
-            return self.want(row.first, row.count, value);
-        }
-        for part in self.ranges.within(row.first, row.end()) {
-            if part.state != State::NotWanted || row.state == State::NotWanted {
-                continue;
-            }
-            if self.crowded() {
-                return Err(Full {
-                    first: part.first,
-                    end: row.end(),
-                    most: self.limits.most_runs,
-                });
-            }
-            self.ranges.set(part.first, part.end(), row.state);
-            let gap = Gap::fresh(part.first, part.end(), value);
-            match row.state {
-                State::PutOff => self.open.add(Gap { near: true, ..gap }, &self.limits),
-                State::Refused | State::NoAnswer | State::Disputed if self.limits.revisits > 0 => {
-                    self.open.add(
-                        Gap {
-                            approach: Approach::Revisit,
-                            near: true,
-                            ..gap
-                        },
-                        &self.limits,
-                    );
+            for then in self.earlier.within(part.first, part.end()) {
+                for zone in self.zones.within(then.first, then.end()) {
+                    if self.crowded() {
+                        return Err(Full {
+                            first: zone.first,
+                            end,
+                            most: self.limits.most_runs,
+                        });
+                    }
+                    let near = zone.state != State::NotWanted;
+                    let gap = Gap {
+                        near,
+                        ..Gap::fresh(zone.first, zone.end(), value)
+                    };
+                    self.take_up(gap, then.state, revisit_at_ms);
                 }
-                _ => {}
             }
+            self.earlier.set(part.first, part.end(), State::NotWanted);
         }
         Ok(())
     }
 
-    /// Takes sectors out of the plan. What is in hand or already answered stays known. Does
-    /// nothing and says `false` while a request is in flight.
-    pub fn unwant(&mut self, first: u64, count: u64) -> bool {
-        if self.flight.is_some() {
-            return false;
+    /// Opens what is wanted, as an earlier run left it.
+    fn take_up(&mut self, gap: Gap, then: State, revisit_at_ms: u64) {
+        let (state, open) = match then {
+            State::Unasked | State::NotWanted | State::InHand => (State::Unasked, Some(gap)),
+            // Should the drive vanish here again, the place is what drives it away.
+            State::PutOff => (State::PutOff, Some(Gap { goes: 1, ..gap })),
+            State::Refused | State::NoAnswer => {
+                let again = Gap {
+                    approach: Approach::Revisit,
+                    tries: self.limits.revisits.saturating_sub(1),
+                    due_ms: revisit_at_ms,
+                    ..gap
+                };
+                (then, (self.limits.revisits > 0).then_some(again))
+            }
+            State::Disputed => (then, None),
+        };
+        self.ranges.set(gap.first, gap.end, state);
+        if let Some(gap) = open {
+            self.open.add(gap, &self.limits);
         }
-        let end = first.saturating_add(count);
-        for at in self.open.overlapping(first, end) {
-            if let Some(gap) = self.open.take(at, &self.limits) {
-                self.open
-                    .add(gap.part(gap.first, gap.end.min(first)), &self.limits);
-                self.open
-                    .add(gap.part(gap.first.max(end), gap.end), &self.limits);
+    }
+
+    /// Takes up a row of the ledger from an earlier run. What was in hand stays in hand; anything else is taken up
+    /// when it is wanted again.
+    pub fn load(&mut self, row: Stretch) {
+        let (first, end) = (row.first, row.end());
+        match row.state {
+            State::InHand => {
+                self.ranges.set(first, end, State::InHand);
+                self.earlier.set(first, end, State::NotWanted);
+            }
+            state => {
+                self.ranges.set(first, end, State::NotWanted);
+                self.earlier.set(first, end, state);
+                if matches!(state, State::PutOff | State::Refused | State::NoAnswer) {
+                    let margin = self.limits.margin_sectors;
+                    self.zone(first.saturating_sub(margin), end.saturating_add(margin));
+                }
             }
         }
-        for part in self.ranges.within(first, end) {
-            if !part.state.is_final() {
+    }
+
+    /// What was in hand is lost again: it is asked for when it is wanted the next time.
+    pub fn lose(&mut self, first: u64, count: u64) {
+        for part in self.ranges.within(first, first.saturating_add(count)) {
+            if part.state == State::InHand {
                 self.ranges.set(part.first, part.end(), State::NotWanted);
             }
         }
-        true
     }
 
-    /// Asks nothing until `until_ms`, or until [`Gaps::resume`].
-    pub fn rest(&mut self, why: RestWhy, until_ms: Option<u64>) {
-        self.rest = Some((why, until_ms));
-    }
-
-    /// Goes on (the drive is back, or cool).
-    pub fn resume(&mut self) {
-        self.rest = None;
+    fn zone(&mut self, first: u64, end: u64) {
+        self.zones.set(first, end, State::PutOff);
     }
 
     /// No place is asked again from now on (the forecast no longer allows it); what was refused or
@@ -175,24 +179,26 @@ impl Gaps {
         }
     }
 
+    /// The best request away from every known error and stall; `None` = nothing such is left.
+    pub fn next_clean(&mut self, now_ms: u64) -> Option<Ask> {
+        if self.flight.is_none() && !self.open.has_clean() {
+            return None;
+        }
+        match self.next(now_ms) {
+            Next::Ask(ask) if !ask.near_error && ask.approach == Approach::Stride => Some(ask),
+            _ => None,
+        }
+    }
+
     /// What to do now; `now_ms` is the caller's clock, which never goes back. While a request is in
     /// flight the answer is that request.
     pub fn next(&mut self, now_ms: u64) -> Next {
         if let Some(flight) = &self.flight {
             return Next::Ask(flight.ask);
         }
-        if let Some((why, until_ms)) = self.rest {
-            if until_ms.is_none_or(|until| until > now_ms) {
-                return Next::Rest { why, until_ms };
-            }
-            self.rest = None;
-        }
         let Some(gap) = self.open.take_best(self.head, now_ms, &self.limits) else {
             return match self.open.next_due() {
-                Some(due) => Next::Rest {
-                    why: RestWhy::BeforeRevisit,
-                    until_ms: Some(due),
-                },
+                Some(until_ms) => Next::Rest { until_ms },
                 None => Next::Done,
             };
         };
@@ -200,12 +206,6 @@ impl Gaps {
         let ask = Ask {
             first,
             count: end - first,
-            time_limit_ms: match gap.approach {
-                Approach::Stride => self.limits.stride_limit_ms,
-                Approach::Narrow => self.limits.narrow_limit_ms,
-                Approach::Single => self.limits.single_limit_ms,
-                Approach::Revisit | Approach::Rest => self.limits.revisit_limit_ms,
-            },
             approach: gap.approach,
             near_error: gap.near,
         };
@@ -226,12 +226,10 @@ impl Gaps {
             Answer::Got => self.got(gap, first, end, took_ms),
             Answer::Refused => self.failed(gap, first, end, State::Refused, now_ms),
             Answer::NoAnswer => self.failed(gap, first, end, State::NoAnswer, now_ms),
-            Answer::Differs => self.failed(gap, first, end, State::Disputed, now_ms),
+            Answer::Differs => self.differs(gap, first, end),
             Answer::Gone => {
-                self.rest = Some((RestWhy::Absence, None));
                 if gap.goes == 0 {
-                    self.open.add(Gap { goes: 1, ..gap }, &self.limits);
-                    Vec::new()
+                    self.driven_away(gap, first, end)
                 } else {
                     // Twice at the same place: the place itself is taken as what drives it away.
                     self.failed(gap, first, end, State::NoAnswer, now_ms)
@@ -274,7 +272,7 @@ impl Gaps {
                     (gap.first, middle)
                 }
             }
-            Approach::Single | Approach::Revisit | Approach::Rest => {
+            Approach::Single | Approach::Revisit => {
                 (gap.first, next_border(gap.first, unit).min(gap.end))
             }
         }
@@ -362,6 +360,50 @@ impl Gaps {
                 self.open.add(Gap { fails: 0, ..gap }, &self.limits);
             }
         }
+    }
+
+    /// Two readings of one place differ, and nobody can tell which is right: it is not asked a third time.
+    fn differs(&mut self, gap: Gap, first: u64, end: u64) -> Vec<Stretch> {
+        let gap = Gap {
+            tested: false,
+            ..gap
+        };
+        self.open.add(gap.part(gap.first, first), &self.limits);
+        self.open.add(gap.part(end, gap.end), &self.limits);
+        self.ranges.set(first, end, State::Disputed);
+        vec![Stretch {
+            first,
+            count: end - first,
+            state: State::Disputed,
+        }]
+    }
+
+    /// The drive vanished at this request: should it come back, this place comes last.
+    fn driven_away(&mut self, gap: Gap, first: u64, end: u64) -> Vec<Stretch> {
+        // Which half of a gap holds its bad place is not known yet.
+        let gap = Gap {
+            tested: false,
+            ..gap
+        };
+        self.open.add(gap.part(gap.first, first), &self.limits);
+        self.open.add(gap.part(end, gap.end), &self.limits);
+        let here = Gap {
+            goes: 1,
+            near: true,
+            ..gap.part(first, end)
+        };
+        self.open.add(here, &self.limits);
+        self.zone(first, end);
+        if gap.approach == Approach::Revisit {
+            // What it was before stands.
+            return Vec::new();
+        }
+        self.ranges.set(first, end, State::PutOff);
+        vec![Stretch {
+            first,
+            count: end - first,
+            state: State::PutOff,
+        }]
     }
 
     fn failed(&mut self, gap: Gap, first: u64, end: u64, how: State, now_ms: u64) -> Vec<Stretch> {
@@ -453,20 +495,8 @@ impl Gaps {
         self.open.add(right.part(middle, end), &self.limits);
     }
 
-    /// One unit did not read: ask it alone, ask it later, or leave it.
+    /// One unit did not read: ask it later, or leave it.
     fn unit_failed(&mut self, gap: Gap, how: State, now_ms: u64) -> State {
-        let coarse = matches!(gap.approach, Approach::Stride | Approach::Narrow);
-        if coarse && how == State::NoAnswer {
-            // The short time limit of a coarse request says little: one question with a longer one.
-            self.open.add(
-                Gap {
-                    approach: Approach::Single,
-                    ..gap
-                },
-                &self.limits,
-            );
-            return State::PutOff;
-        }
         let tries = if gap.approach == Approach::Revisit {
             gap.tries.saturating_add(1)
         } else {
@@ -490,6 +520,7 @@ impl Gaps {
     fn keep_away(&mut self, first: u64, end: u64, leap: u64) {
         let from = first.saturating_sub(self.limits.margin_sectors);
         let to = end.saturating_add(leap);
+        self.zone(from, to);
         for at in self.open.overlapping(from, to) {
             let clean = self
                 .open
@@ -530,6 +561,13 @@ impl Gaps {
     /// Requests made so far.
     pub fn requests(&self) -> u64 {
         self.requests
+    }
+
+    /// Whether any of these sectors still is to be asked.
+    pub fn is_open(&self, first: u64, count: u64) -> bool {
+        let end = first.saturating_add(count);
+        let flying = |flight: &Flight| flight.gap.first < end && flight.gap.end > first;
+        self.flight.as_ref().is_some_and(flying) || !self.open.overlapping(first, end).is_empty()
     }
 
     /// Open gaps, the one in flight included.

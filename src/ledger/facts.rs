@@ -241,6 +241,12 @@ pub enum FactBody {
         #[serde(default)]
         part: bool,
     },
+    /// What was asked of a drive on the salvage route since the fact of this kind before; `ranges` is the sum of all such rows.
+    Salvaged {
+        drive: usize,
+        requests: u64,
+        ranges: String,
+    },
     /// The shop's copies are about to be deleted: from here on none of them counts.
     Closing { items: u64, bytes: u64 },
     /// A snapshot took the place of a lost ledger: whatever happened after that many facts is not known.
@@ -284,6 +290,7 @@ impl FactBody {
             FactBody::GivenBack { .. } => "given-back",
             FactBody::Guarded { .. } => "guarded",
             FactBody::PutBack { .. } => "put-back",
+            FactBody::Salvaged { .. } => "salvaged",
             FactBody::Closing { .. } => "closing",
             FactBody::TakenBack { .. } => "taken-back",
             FactBody::Closed { .. } => "closed",

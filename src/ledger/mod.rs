@@ -11,6 +11,7 @@
 pub mod facts;
 pub mod items;
 mod page;
+pub mod ranges;
 pub mod row;
 pub mod rowsum;
 mod schema;
@@ -22,6 +23,7 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::path::{Path, PathBuf};
 
 pub use facts::{Fact, FactBody};
+pub use ranges::{Held, RangeRow};
 pub use row::{Got, GotRow, ItemRow, Want};
 pub use rowsum::RowSum;
 pub use strip::TAKEN_OUT;
@@ -131,6 +133,7 @@ impl Ledger {
             "laying out its tables",
             ledger.db.execute_batch(schema::CREATE),
         )?;
+        ledger.lay_out_ranges()?;
         Ok(ledger)
     }
 
@@ -152,6 +155,7 @@ impl Ledger {
             "laying out its tables",
             ledger.db.execute_batch(schema::CREATE),
         )?;
+        ledger.lay_out_ranges()?;
         Ok(ledger)
     }
 
@@ -193,6 +197,7 @@ impl Ledger {
                 ledger.db.execute_batch(schema::CREATE),
             )?;
         }
+        ledger.lay_out_ranges()?;
         let watched = ledger.db.commit_hook(Some(move || !goes_through()));
         ledger.doing("watching commits", watched)?;
         Ok(ledger)
@@ -294,6 +299,7 @@ impl Ledger {
         if to_work {
             ledger._alone = alone(path)?;
             ledger.tune()?;
+            ledger.lay_out_ranges()?;
         }
         Ok(ledger)
     }

@@ -1,4 +1,5 @@
-//! The ledger's tables, format 1. A newer format is read by newer programs only and never rewritten here.
+//! The ledger's tables, format 1. A newer format is read by newer programs only and never rewritten here. A table that
+//! came to format 1 later is made when a ledger without it is opened for work; who does not know it is not disturbed.
 
 /// "HPLd" in ASCII, so that a ledger is known from other SQLite files.
 pub const APPLICATION_ID: i64 = 0x4850_4c64;
@@ -9,7 +10,7 @@ pub const FORMAT: i64 = 1;
 /// Lays out an empty ledger.
 ///
 /// `item` is written by the survey; `got` by copy and verify; `queue` holds the order of
-/// copying (place 1 first); `place` the bag path of each folder. Names are BLOBs: a name is
+/// copying (place 1 first); `place` the bag path of each folder; `range` of [`RANGES`] joins them. Names are BLOBs: a name is
 /// bytes or UTF-16 units, not text.
 pub const CREATE: &str = "
 BEGIN;
@@ -35,4 +36,13 @@ CREATE TABLE got(
   mismatch INTEGER NOT NULL, again INTEGER NOT NULL, batch INTEGER NOT NULL, missing TEXT, fault TEXT) STRICT;
 CREATE TABLE waived(waiver INTEGER NOT NULL, item INTEGER NOT NULL, PRIMARY KEY(waiver, item)) STRICT, WITHOUT ROWID;
 COMMIT;
+";
+
+/// What was asked of a drive on the salvage route: a row for each answer, in their order; the last one about a sector
+/// counts. `state` is the state's word, `asked` seconds since 1970; the other columns say where in which file of
+/// `salvage/` its bytes are, and are empty unless they are in hand.
+pub const RANGES: &str = "
+CREATE TABLE IF NOT EXISTS range(
+  id INTEGER PRIMARY KEY, drive INTEGER NOT NULL, first INTEGER NOT NULL, count INTEGER NOT NULL, state TEXT NOT NULL, asked INTEGER NOT NULL,
+  destination INTEGER, file INTEGER, at INTEGER, bytes INTEGER, blake3 BLOB) STRICT;
 ";

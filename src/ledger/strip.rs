@@ -44,7 +44,7 @@ impl Ledger {
                     "UPDATE item SET name = CAST(CAST(id AS TEXT) AS BLOB), wide = 0, stream = NULL, bag = NULL, target = NULL,
                        fault = NULL, layout = NULL, device = 0, inode = 0, user = 0, grp = 0;
                      UPDATE got SET state = 0, written = 0, verified = 0, mismatch = 0, again = 0, missing = NULL, fault = NULL;
-                     DELETE FROM attribute; DELETE FROM place; DELETE FROM queue; DELETE FROM fact;
+                     DELETE FROM attribute; DELETE FROM place; DELETE FROM queue; DELETE FROM range; DELETE FROM fact;
                      DELETE FROM setting WHERE key NOT GLOB 'reading-*';",
                 ),
             )?;
@@ -82,7 +82,9 @@ fn without_names(fact: &Fact, setup: &serde_json::Value) -> Option<FactBody> {
         }
     };
     match &mut body {
-        FactBody::Batch { .. } | FactBody::RowsMoved { .. } => return None,
+        FactBody::Batch { .. } | FactBody::RowsMoved { .. } | FactBody::Salvaged { .. } => {
+            return None;
+        }
         FactBody::Opened { setup: kept } => *kept = setup.clone(),
         FactBody::Waived { waiver, .. } => {
             // A point, a class, a volume and everything are words of the program; paths are not.

@@ -277,6 +277,11 @@ impl Writing for LifeWriting {
         state.write(self.file, at, &bytes)
     }
 
+    fn settle(&mut self) -> Result<(), Fault> {
+        self.disk.fate.sync()?;
+        self.disk.enter_to_write(Some(self.since))?.settle()
+    }
+
     fn finish(self: Box<Self>, bytes: u64) -> Result<(), Fault> {
         let mut state = self.disk.enter_to_write(Some(self.since))?;
         if state.change(Change::Length(self.file, bytes)) {

@@ -21,6 +21,8 @@ pub mod world;
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod weak_tests;
 
 pub use bench::LifeBench;
 pub use clock::LifeClock;

@@ -151,15 +151,6 @@ impl WatchedSectors {
         self.limit.store(nanoseconds(limit), Ordering::Relaxed);
     }
 
-    /// Whether a request is still unanswered after its caller gave up.
-    #[cfg(test)]
-    fn is_stuck(&self) -> bool {
-        match self.turn.try_lock() {
-            Ok(_nobody_is_waiting) => self.desk.lock().busy,
-            Err(_) => false,
-        }
-    }
-
     fn no_answer(&self, at: u64, bytes: usize, why: &str) -> Fault {
         Fault::new(
             FaultKind::NoAnswer,
@@ -289,6 +280,15 @@ impl Sectors for WatchedSectors {
             state.ahead = Some(state.ask(at, bytes));
             self.desk.bell.notify_all();
         }
+    }
+
+    /// Busy, and nobody waits for it nor asked for it ahead.
+    fn owes(&self) -> bool {
+        let Ok(_nobody_is_waiting) = self.turn.try_lock() else {
+            return false;
+        };
+        let state = self.desk.lock();
+        state.busy && state.ahead.is_none()
     }
 }
 
@@ -435,14 +435,14 @@ mod tests {
             drive.read_at(512, &mut buf).unwrap_err().kind,
             FaultKind::Refused
         );
-        assert!(!drive.is_stuck());
+        assert!(!drive.owes());
 
         drive.set_limit(Duration::from_millis(30));
         assert_eq!(
             drive.read_at(5120, &mut buf).unwrap_err().kind,
             FaultKind::NoAnswer
         );
-        assert!(drive.is_stuck());
+        assert!(drive.owes());
         let before = asked.load(Ordering::SeqCst);
         let refused = drive.read_at(1536, &mut buf).unwrap_err();
         assert_eq!(refused.kind, FaultKind::NoAnswer);
@@ -458,7 +458,7 @@ mod tests {
         go.send(()).unwrap();
         drive.read_at(2048, &mut buf).unwrap();
         assert!(buf.iter().all(|b| *b == 4));
-        assert!(!drive.is_stuck());
+        assert!(!drive.owes());
     }
 
     #[test]

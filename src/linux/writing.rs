@@ -103,6 +103,10 @@ impl Writing for OpenWriting {
         Ok(())
     }
 
+    fn settle(&mut self) -> Result<(), Fault> {
+        fsync(&self.fd).map_err(|e| self.fault(e))
+    }
+
     fn finish(self: Box<Self>, bytes: u64) -> Result<(), Fault> {
         if bytes != self.end {
             ftruncate(&self.fd, bytes).map_err(|e| {

@@ -6,6 +6,7 @@ pub mod content;
 pub mod digest;
 pub mod drives;
 pub mod fingerprint;
+pub mod in_hand;
 pub mod places;
 pub mod source;
 pub mod trees;

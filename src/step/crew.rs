@@ -25,6 +25,10 @@ pub trait Foreman {
     fn next(&mut self) -> Result<Option<Self::Errand>, Self::Error>;
     /// Takes in a result.
     fn take(&mut self, done: Self::Done) -> Result<(), Self::Error>;
+    /// Errands handed out and not yet back, at most.
+    fn most_in_flight(&self) -> usize {
+        usize::MAX
+    }
     /// Called when nothing came back for a while.
     fn look_around(&mut self) -> Result<(), Self::Error> {
         Ok(())
@@ -91,7 +95,7 @@ fn steer<F: Foreman>(
 ) -> Result<(), F::Error> {
     let (mut in_flight, mut dry) = (0usize, false);
     loop {
-        while !dry && in_flight < IN_FLIGHT {
+        while !dry && in_flight < IN_FLIGHT.min(foreman.most_in_flight()) {
             match foreman.next()? {
                 None => dry = true,
                 Some(errand) => match give.send(errand) {

@@ -41,6 +41,46 @@ fn load(job: &Job<'_>, number: usize) -> Result<Load, Problem> {
         .map_err(|e: LedgerError| ledger_problem(&e))
 }
 
+impl Load {
+    fn needs(&self) -> u64 {
+        self.bytes + self.files.saturating_mul(A_FILE) + THE_BAG
+    }
+}
+
+/// The first destination that has room for a salvage image of `volumes` beside everything that is still to be copied
+/// there, and how many bytes the image needs.
+pub fn place_for_image(
+    job: &Job<'_>,
+    destinations: &[Option<&dyn Destination>],
+    volumes: &[i64],
+) -> Result<(Option<usize>, u64), Problem> {
+    let of: Vec<String> = volumes.iter().map(i64::to_string).collect();
+    let sql = format!(
+        "SELECT coalesce(sum(bytes), 0) FROM item LEFT JOIN got ON got.item = item.id
+         WHERE item.kind = 0 AND item.want = 0 AND item.twin = 0 AND item.marks & ?1 = 0
+         AND (got.item IS NULL OR got.state IN (0, 5)) AND item.volume IN ({})",
+        of.join(", ")
+    );
+    let marks = [crate::step::plan::no_content_marks()];
+    let row = job
+        .ledger
+        .db()
+        .query_row(&sql, marks, |row| row.get::<_, i64>(0));
+    let image = job
+        .ledger
+        .doing("adding up what an image would hold", row)
+        .map_err(|e: LedgerError| ledger_problem(&e))? as u64;
+    for (number, destination) in destinations.iter().enumerate() {
+        let Some(facts) = destination.and_then(|destination| destination.facts().ok()) else {
+            continue;
+        };
+        if facts.free_bytes >= load(job, number)?.needs().saturating_add(image) {
+            return Ok((Some(number), image));
+        }
+    }
+    Ok((None, image))
+}
+
 /// What destination `number` lacks for what is still to be copied there; `None` = nothing that is known.
 pub fn lacks(
     job: &Job<'_>,
@@ -54,7 +94,7 @@ pub fn lacks(
     if load.files == 0 {
         return Ok(None);
     }
-    let needs = load.bytes + load.files.saturating_mul(A_FILE) + THE_BAG;
+    let needs = load.needs();
     let mut lacks = Vec::new();
     if facts.free_bytes < needs {
         lacks.push(format!(

@@ -107,6 +107,9 @@ fn evidence(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<Evidence>, Problem> {
         "holdpoint/policy.json",
         serde_json::json!({ "name": job.setup.policy, "hash": job.setup.policy_hash, "text": job.setup.policy_text }),
     );
+    if let Some(ranges) = ranges(job, facts)? {
+        add("holdpoint/salvage.json", ranges);
+    }
     for fact in facts {
         if let FactBody::Read { reading, .. } = &fact.body {
             let kept = job
@@ -121,13 +124,43 @@ fn evidence(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<Evidence>, Problem> {
     Ok(out)
 }
 
+/// How the sectors of each drive stand that was read on the salvage route; `None` = none was.
+fn ranges(job: &Job<'_>, facts: &[Fact]) -> Result<Option<serde_json::Value>, Problem> {
+    let was = |number: usize| {
+        facts
+            .iter()
+            .any(|fact| matches!(fact.body, FactBody::Salvaged { drive, .. } if drive == number))
+    };
+    let mut out = Vec::new();
+    for (number, kept) in job.setup.drives.iter().enumerate() {
+        if !was(number) {
+            continue;
+        }
+        let states = job
+            .ledger
+            .range_states(number)
+            .map_err(|e| ledger_problem(&e))?;
+        let runs: Vec<_> = states
+            .runs()
+            .map(|run| serde_json::json!({ "first": run.first, "count": run.count, "state": run.state.word() }))
+            .collect();
+        out.push(serde_json::json!({
+            "drive": number + 1, "serial": kept.serial, "sector_bytes": kept.sector_bytes, "ranges": runs,
+        }));
+    }
+    Ok((!out.is_empty()).then_some(serde_json::Value::Array(out)))
+}
+
 /// The newest fact that changed what the bag of a destination should hold.
 fn newest_change(facts: &[Fact]) -> i64 {
     newest(facts, |body| {
         changes_payload(body)
             || matches!(
                 body,
-                FactBody::Waived { .. } | FactBody::Answered { .. } | FactBody::Read { .. }
+                FactBody::Waived { .. }
+                    | FactBody::Answered { .. }
+                    | FactBody::Read { .. }
+                    | FactBody::Salvaged { .. }
             )
     })
 }

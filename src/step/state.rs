@@ -213,22 +213,27 @@ pub fn is_surveyed(job: &Job<'_>) -> Result<bool, Problem> {
 /// The route that the newest forecast decided; without one, what the symptom alone says.
 pub fn route_of(job: &Job<'_>, facts: &[Fact]) -> Route {
     // Several drives: the most careful of their routes, because they are read in one run.
-    let newest = |wanted: usize| {
-        facts.iter().rev().find_map(|fact| match &fact.body {
-            FactBody::Forecast { drive, route, .. } if *drive == wanted => Route::of(route),
-            _ => None,
-        })
-    };
-    let decided = (0..crate::step::assess::drive_count(job))
-        .filter_map(newest)
-        .max();
+    let each =
+        (0..crate::step::assess::drive_count(job)).map(|drive| route_of_drive(job, facts, drive));
+    each.max().unwrap_or_else(|| told(job))
+}
+
+/// The same for one drive alone.
+pub fn route_of_drive(job: &Job<'_>, facts: &[Fact], wanted: usize) -> Route {
+    let newest = facts.iter().rev().find_map(|fact| match &fact.body {
+        FactBody::Forecast { drive, route, .. } if *drive == wanted => Route::of(route),
+        _ => None,
+    });
+    newest.unwrap_or(Route::Ordinary).max(told(job))
+}
+
+fn told(job: &Job<'_>) -> Route {
     // A symptom counts from the moment it is told, whatever was forecast before.
-    let told = if job.has_bad_symptom() {
+    if job.has_bad_symptom() {
         Route::Refer
     } else {
         Route::Ordinary
-    };
-    decided.map_or(told, |route| route.max(told))
+    }
 }
 
 /// Whether nothing of the source may be read beyond identity and health, because the owner has to decide first.

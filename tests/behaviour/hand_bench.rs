@@ -21,13 +21,13 @@ use holdpoint::value::Moment;
 use std::ffi::OsString;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 
 /// This machine, with a clock that a test moves.
 pub struct HandBench {
     clock: MovedClock,
-    pub stop: AtomicBool,
+    pub stop: Arc<AtomicBool>,
     /// Wraps the recipient, where a test needs another kind of file system.
     #[allow(clippy::type_complexity)]
     pub wrap: Option<fn(Box<dyn Recipient>) -> Box<dyn Recipient>>,
@@ -49,10 +49,42 @@ pub struct HandBench {
     pub health: Mutex<Vec<Replies>>,
     /// The drive is not there when it is read.
     pub gone: Arc<AtomicBool>,
+    /// What is wrong with the drive's sectors, and what it was asked.
+    pub weak: Arc<Weak>,
+    /// Destinations on disks of their own tell of so much room at most.
+    pub room: Arc<AtomicU64>,
 }
 
-/// A drive that may go away.
-struct Going(Arc<dyn Sectors>, Arc<AtomicBool>);
+/// A drive with bad sectors that remembers what it was asked.
+#[derive(Default)]
+pub struct Weak {
+    /// Sectors of 512 bytes that it refuses.
+    pub bad: Mutex<Vec<u64>>,
+    /// Every request: the how-manieth opening of the drive, first sector, sectors.
+    pub asked: Mutex<Vec<(u64, u64, u64)>>,
+    opened: AtomicU64,
+    /// Called with the number of requests so far.
+    #[allow(clippy::type_complexity)]
+    pub at_request: Mutex<Option<Box<dyn Fn(usize) + Send>>>,
+}
+
+impl Weak {
+    /// Forgets what was asked; the next opening is number 0 again.
+    pub fn forget(&self) {
+        self.asked.lock().unwrap().clear();
+        self.opened.store(0, Ordering::Relaxed);
+    }
+
+    /// What was asked through one opening.
+    pub fn through(&self, opening: u64) -> Vec<(u64, u64)> {
+        let asked = self.asked.lock().unwrap();
+        let here = asked.iter().filter(|(through, ..)| *through == opening);
+        here.map(|(_, first, count)| (*first, *count)).collect()
+    }
+}
+
+/// A drive that may go away, and may be weak.
+struct Going(Arc<dyn Sectors>, Arc<AtomicBool>, Arc<Weak>, u64);
 
 impl Sectors for Going {
     fn sector_bytes(&self) -> u32 {
@@ -64,6 +96,17 @@ impl Sectors for Going {
     fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
         if self.1.load(Ordering::Relaxed) {
             return Err(Fault::new(FaultKind::Gone, "reading", "ENODEV"));
+        }
+        let end = (at + buf.len() as u64).div_ceil(512);
+        let mut asked = self.2.asked.lock().unwrap();
+        asked.push((self.3, at / 512, end - at / 512));
+        if let Some(tell) = self.2.at_request.lock().unwrap().as_ref() {
+            tell(asked.len());
+        }
+        drop(asked);
+        let bad = self.2.bad.lock().unwrap();
+        if bad.iter().any(|bad| (at / 512..end).contains(bad)) {
+            return Err(Fault::new(FaultKind::Refused, "reading", "EIO"));
         }
         self.0.read_at(at, buf)
     }
@@ -87,6 +130,8 @@ struct MovedClock {
     /// Minutes that pass each time the clock is looked at, and those that have passed so.
     pace: AtomicI64,
     minutes: AtomicI64,
+    /// Nanoseconds rested: they pass at once.
+    rested: AtomicU64,
 }
 
 impl Clock for MovedClock {
@@ -97,10 +142,11 @@ impl Clock for MovedClock {
     fn ticks(&self) -> u64 {
         let pace = self.pace.load(Ordering::Relaxed);
         let minutes = self.minutes.fetch_add(pace, Ordering::Relaxed) as u64;
-        self.real.ticks() + minutes * 60_000_000_000
+        let rested = self.rested.load(Ordering::Relaxed);
+        self.real.ticks() + rested + minutes * 60_000_000_000
     }
     fn rest(&self, nanoseconds: u64) {
-        self.real.rest(nanoseconds);
+        self.rested.fetch_add(nanoseconds, Ordering::Relaxed);
     }
 }
 
@@ -112,8 +158,9 @@ impl HandBench {
                 hours: AtomicI64::new(0),
                 pace: AtomicI64::new(0),
                 minutes: AtomicI64::new(0),
+                rested: AtomicU64::new(0),
             },
-            stop: AtomicBool::new(false),
+            stop: Arc::default(),
             wrap: None,
             machine: MachineBench::here(),
             alter: Mutex::new(None),
@@ -124,6 +171,8 @@ impl HandBench {
             panics: AtomicBool::new(false),
             health: Mutex::new(Vec::new()),
             gone: Arc::default(),
+            weak: Arc::default(),
+            room: Arc::new(AtomicU64::new(u64::MAX)),
         }
     }
 
@@ -194,7 +243,8 @@ impl Bench for HandBench {
             FolderDestination::open(path)?
         };
         if self.apart.load(Ordering::Relaxed) {
-            return Ok(Box::new(Apart(folder, path.to_owned())));
+            let room = Arc::clone(&self.room);
+            return Ok(Box::new(Apart(folder, path.to_owned(), room)));
         }
         Ok(Box::new(folder))
     }
@@ -210,7 +260,9 @@ impl Bench for HandBench {
     }
     fn sectors(&self, path: &Path) -> Result<Arc<dyn Sectors>, Fault> {
         let drive = self.machine.sectors(path)?;
-        Ok(Arc::new(Going(drive, Arc::clone(&self.gone))))
+        let opening = self.weak.opened.fetch_add(1, Ordering::Relaxed);
+        let (gone, weak) = (Arc::clone(&self.gone), Arc::clone(&self.weak));
+        Ok(Arc::new(Going(drive, gone, weak, opening)))
     }
     fn transport(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {
         let mut told = self.health.lock().unwrap();
@@ -270,7 +322,7 @@ impl Bench for HandBench {
 }
 
 /// A destination that says it lies on a disk of its own, named after its place.
-struct Apart(FolderDestination, PathBuf);
+struct Apart(FolderDestination, PathBuf, Arc<AtomicU64>);
 
 impl Destination for Apart {
     fn facts(&self) -> Result<DestinationFacts, Fault> {
@@ -279,12 +331,14 @@ impl Destination for Apart {
         } else {
             "disk-two"
         };
+        let facts = self.0.facts()?;
         Ok(DestinationFacts {
             device: 0,
             disks: vec![disk.into()],
             disks_unknown: Vec::new(),
             practice_only: false,
-            ..self.0.facts()?
+            free_bytes: facts.free_bytes.min(self.2.load(Ordering::Relaxed)),
+            ..facts
         })
     }
     fn make_folder(&self, path: &str) -> Result<(), Fault> {

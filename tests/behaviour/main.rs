@@ -58,6 +58,8 @@ mod second_look;
 mod tampering;
 /// Published digests through the path that hashes a customer's files.
 mod vectors;
+/// Drives with bad sectors: the salvage route and its image.
+mod weak;
 /// From open to the data put back, checked by tools that are not ours.
 mod whole_job;
 /// Whole drives: an invented laptop with one of everything, and drives that nobody made.

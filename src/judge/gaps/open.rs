@@ -8,18 +8,7 @@ use super::Limits;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// How a gap is asked for.
-#[derive(
-    Debug,
-    Clone,
-    Copy,
-    PartialEq,
-    Eq,
-    Hash,
-    serde::Serialize,
-    serde::Deserialize,
-    schemars::JsonSchema,
-)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Approach {
     /// Long requests; leave at the first stall.
     Stride,
@@ -29,21 +18,6 @@ pub enum Approach {
     Single,
     /// Asked again after a rest.
     Revisit,
-    /// Nothing asked.
-    Rest,
-}
-
-impl Approach {
-    /// The word of the interface.
-    pub fn word(self) -> &'static str {
-        match self {
-            Approach::Stride => "stride",
-            Approach::Narrow => "narrow",
-            Approach::Single => "single",
-            Approach::Revisit => "revisit",
-            Approach::Rest => "rest",
-        }
-    }
 }
 
 /// One open gap.
@@ -110,17 +84,15 @@ impl Gap {
                 // Bairavasundaram et al., SIGMETRICS 2007, 5.4.2: another error within 10 MB of one
                 // in half of the cases; each failure in a row makes the next one likelier.
                 0.5f64.powi(1 + i32::from(self.fails)),
-                limits.stride_limit_ms,
+                limits.fail_ms,
             ),
             Approach::Narrow => {
                 let half = if self.tested { sectors / 2.0 } else { sectors };
                 let reads = 0.5f64.powi(1 + i32::from(self.fails));
-                (1, half, reads, limits.narrow_limit_ms)
+                (1, half, reads, limits.fail_ms)
             }
-            Approach::Single => (1, limits.unit_sectors as f64, 0.3, limits.single_limit_ms),
-            Approach::Revisit | Approach::Rest => {
-                (2, limits.unit_sectors as f64, 0.1, limits.revisit_limit_ms)
-            }
+            Approach::Single => (1, limits.unit_sectors as f64, 0.3, limits.fail_ms),
+            Approach::Revisit => (2, limits.unit_sectors as f64, 0.1, limits.fail_ms),
         };
         let seconds =
             asked / limits.sectors_per_second.max(1.0) + (1.0 - reads) * fail_ms as f64 / 1000.0;
@@ -214,6 +186,11 @@ impl Open {
             .copied()
             .unwrap_or(best);
         self.take(key.first, limits)
+    }
+
+    /// Whether anything is ready that lies away from every known error and stall.
+    pub fn has_clean(&self) -> bool {
+        self.ready.first().is_some_and(|key| key.tier == 0)
     }
 
     /// When the next resting gap is due.

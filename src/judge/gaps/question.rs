@@ -3,8 +3,6 @@
 //! Invariant: plain data; sectors and milliseconds only.
 
 use super::open::Approach;
-use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
 
 /// Sizes and time limits of the questions. Defaults are engineering judgement unless said.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -21,14 +19,10 @@ pub struct Limits {
     pub sectors_per_second: f64,
     /// A read that takes longer counts as a stall: its neighbourhood is left for later.
     pub stall_ms: u64,
-    /// Time limit of a long request.
-    pub stride_limit_ms: u64,
-    /// Time limit while narrowing.
-    pub narrow_limit_ms: u64,
-    /// Time limit of a single sector.
-    pub single_limit_ms: u64,
-    /// Time limit of a revisit.
-    pub revisit_limit_ms: u64,
+    /// What a request that fails costs, for the ranking only. There is one time limit for all of them, the drive
+    /// reader's own: a request under way cannot be called back, and while the drive owes its answer nothing else
+    /// can be asked, so a shorter limit would only throw late answers away.
+    pub fail_ms: u64,
     /// How often a refused or unanswered place is asked again after a rest.
     pub revisits: u8,
     /// Rest before a revisit.
@@ -56,44 +50,25 @@ impl Limits {
             margin_sectors: sectors(10_000_000),
             sectors_per_second: sectors(45_000_000) as f64,
             stall_ms: 1_000,
-            stride_limit_ms: 5_000,
-            narrow_limit_ms: 5_000,
-            single_limit_ms: 20_000,
-            revisit_limit_ms: 30_000,
+            fail_ms: 5_000,
             revisits: 1,
-            revisit_rest_ms: 600_000,
+            revisit_rest_ms: 60_000,
             most_runs: 1_000_000,
         }
     }
 }
 
 /// One request to the drive.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Ask {
     /// First sector.
     pub first: u64,
     /// Number of sectors.
     pub count: u64,
-    /// Give up waiting after this.
-    pub time_limit_ms: u64,
     /// How this place is approached.
     pub approach: Approach,
     /// Whether it lies near an error or stall.
     pub near_error: bool,
-}
-
-/// Why nothing is asked.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum RestWhy {
-    /// Too hot.
-    Heat,
-    /// It slowed down by itself.
-    Slowdown,
-    /// It is not there.
-    Absence,
-    /// Only places are left that are to be asked again later.
-    BeforeRevisit,
 }
 
 /// What to do now.
@@ -101,12 +76,10 @@ pub enum RestWhy {
 pub enum Next {
     /// Ask this, then [`super::Gaps::report`].
     Ask(Ask),
-    /// Ask nothing until `until_ms`, or until [`super::Gaps::resume`] when there is no such moment.
+    /// Only places are left that are to be asked again after a rest.
     Rest {
-        /// Why.
-        why: RestWhy,
-        /// Moment of the caller's clock.
-        until_ms: Option<u64>,
+        /// When the first of them is due, by the caller's clock.
+        until_ms: u64,
     },
     /// Every wanted sector has its final state.
     Done,
@@ -115,7 +88,7 @@ pub enum Next {
 /// How the drive answered.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Answer {
-    /// All sectors of the request, durable in the salvage image.
+    /// All sectors of the request, written to the salvage image.
     Got,
     /// An error; nothing of the request counts.
     Refused,

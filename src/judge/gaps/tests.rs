@@ -2,16 +2,19 @@
 
 use super::*;
 use proptest::prelude::*;
-use std::collections::BTreeMap;
 
-/// A simulated drive: some sectors never read, some need patience, some read at the second time.
+/// The time limit of the drive's reader.
+const PATIENCE_MS: u64 = 6_000;
+
+/// A simulated drive: some sectors never read, some need patience, some read otherwise at the second time.
 #[derive(Debug, Clone, Default)]
 struct Drive {
     unit: u64,
     bad: Vec<(u64, u64)>,
     /// (first, count, milliseconds needed)
     slow: Vec<(u64, u64, u64)>,
-    flaky: Vec<(u64, u64)>,
+    /// Two readings of these differ.
+    fickle: Vec<(u64, u64)>,
     /// Numbers of the requests at which the drive vanishes.
     vanishes: Vec<u64>,
 }
@@ -30,7 +33,6 @@ impl Drive {
         let one = Ask {
             first: sector,
             count: 1,
-            time_limit_ms: 0,
             approach: Approach::Single,
             near_error: false,
         };
@@ -50,10 +52,7 @@ fn small() -> Limits {
         margin_sectors: 200,
         sectors_per_second: 10_000.0,
         stall_ms: 500,
-        stride_limit_ms: 1_000,
-        narrow_limit_ms: 1_000,
-        single_limit_ms: 5_000,
-        revisit_limit_ms: 6_000,
+        fail_ms: 1_000,
         revisits: 1,
         revisit_rest_ms: 60_000,
         most_runs: 1_000_000,
@@ -71,7 +70,7 @@ fn run(limits: Limits, wanted: &[(u64, u64, f64)], drive: &Drive) -> Run {
     let mut gaps = Gaps::new(limits);
     let mut plan = Ranges::new();
     for (first, count, value) in wanted {
-        gaps.want(*first, *count, *value).unwrap();
+        gaps.want(*first, *count, *value, 0).unwrap();
         plan.set(*first, first + count, State::Unasked);
     }
     finish(gaps, plan, drive, Ranges::new())
@@ -80,22 +79,14 @@ fn run(limits: Limits, wanted: &[(u64, u64, f64)], drive: &Drive) -> Run {
 fn finish(mut gaps: Gaps, plan: Ranges, drive: &Drive, mut in_hand: Ranges) -> Run {
     let mut asks = Vec::new();
     let mut now = 0u64;
-    let mut once: BTreeMap<usize, bool> = BTreeMap::new();
     // The stretches reported add up to the states held.
     let mut ledger = gaps.ranges().clone();
     loop {
         let ask = match gaps.next(now) {
             Next::Done => break,
-            Next::Rest {
-                until_ms: Some(until),
-                ..
-            } => {
-                assert!(until > now);
-                now = until;
-                continue;
-            }
-            Next::Rest { until_ms: None, .. } => {
-                gaps.resume();
+            Next::Rest { until_ms } => {
+                assert!(until_ms > now);
+                now = until_ms;
                 continue;
             }
             Next::Ask(ask) => ask,
@@ -122,19 +113,14 @@ fn finish(mut gaps: Gaps, plan: Ranges, drive: &Drive, mut in_hand: Ranges) -> R
             .map(|s| s.2)
             .max()
         {
-            if needs > ask.time_limit_ms {
-                (answer, took) = (Answer::NoAnswer, ask.time_limit_ms);
+            if needs > PATIENCE_MS {
+                (answer, took) = (Answer::NoAnswer, PATIENCE_MS);
             } else {
                 took = needs;
             }
         }
-        if answer == Answer::Got {
-            for (i, f) in drive.flaky.iter().enumerate() {
-                if drive.touches(&ask, f.0, f.1) && !*once.entry(i).or_default() {
-                    once.insert(i, true);
-                    answer = Answer::Differs;
-                }
-            }
+        if answer == Answer::Got && drive.fickle.iter().any(|f| drive.touches(&ask, f.0, f.1)) {
+            answer = Answer::Differs;
         }
         now += took;
         let changed = gaps.report(answer, took, now);
@@ -142,9 +128,9 @@ fn finish(mut gaps: Gaps, plan: Ranges, drive: &Drive, mut in_hand: Ranges) -> R
             in_hand.set(ask.first, ask.first + ask.count, State::InHand);
         }
         for stretch in changed {
-            // Only what was asked alone may be called refused, unanswered or disputed.
+            // Only what was asked alone may be called refused or unanswered.
             assert!(
-                matches!(stretch.state, State::InHand | State::PutOff)
+                !matches!(stretch.state, State::Refused | State::NoAnswer)
                     || next_border(stretch.first, gaps.limits.unit_sectors) >= stretch.end(),
                 "{stretch:?}"
             );
@@ -283,7 +269,7 @@ fn a_stall_is_left_at_once() {
 }
 
 #[test]
-fn patience_reads_what_a_long_request_does_not() {
+fn what_takes_long_is_read_and_what_takes_for_ever_is_not_answered() {
     let drive = Drive {
         unit: 1,
         slow: vec![(1000, 2, 4_000), (3000, 1, 5_500), (5000, 1, 60_000)],
@@ -291,7 +277,7 @@ fn patience_reads_what_a_long_request_does_not() {
     };
     let run = run(small(), &[(0, 6400, 1.0)], &drive);
     assert_eq!(run.gaps.ranges().state(1000), State::InHand);
-    assert_eq!(run.gaps.ranges().state(3000), State::InHand); // only on the revisit
+    assert_eq!(run.gaps.ranges().state(3000), State::InHand);
     assert_eq!(run.gaps.ranges().state(5000), State::NoAnswer);
     assert_eq!(run.gaps.ranges().count(State::InHand), 6399);
 }
@@ -315,68 +301,80 @@ fn the_most_precious_comes_first() {
 #[test]
 fn revisits_can_be_forbidden() {
     let mut gaps = Gaps::new(small());
-    gaps.want(0, 1, 1.0).unwrap();
+    gaps.want(0, 1, 1.0, 0).unwrap();
     assert!(matches!(gaps.next(0), Next::Ask(_)));
     gaps.report(Answer::Refused, 10, 10);
-    assert!(matches!(
-        gaps.next(10),
-        Next::Rest {
-            why: RestWhy::BeforeRevisit,
-            until_ms: Some(60_010)
-        }
-    ));
+    assert_eq!(gaps.next(10), Next::Rest { until_ms: 60_010 });
     gaps.forbid_revisits();
     assert_eq!(gaps.next(10), Next::Done);
     assert_eq!(gaps.ranges().state(0), State::Refused);
 }
 
 #[test]
-fn rests_hold_the_queue() {
+fn a_place_that_drives_the_drive_away_comes_last_and_the_second_time_is_the_last() {
     let mut gaps = Gaps::new(small());
-    gaps.want(0, 100, 1.0).unwrap();
-    gaps.rest(RestWhy::Heat, Some(50));
-    assert!(matches!(
-        gaps.next(10),
-        Next::Rest {
-            why: RestWhy::Heat,
-            ..
-        }
-    ));
-    assert!(matches!(gaps.next(50), Next::Ask(_)));
-    gaps.report(Answer::Gone, 10, 60);
-    assert!(matches!(
-        gaps.next(1_000_000),
-        Next::Rest {
-            why: RestWhy::Absence,
-            until_ms: None
-        }
-    ));
-    gaps.resume();
-    let Next::Ask(ask) = gaps.next(1_000_000) else {
+    gaps.want(0, 1000, 1.0, 0).unwrap();
+    let Next::Ask(first) = gaps.next(0) else {
         panic!("no request")
     };
-    assert_eq!((ask.first, ask.count), (0, 64));
-    assert!(gaps.report(Answer::Got, 1, 1_000_001).len() == 1);
-    assert!(gaps.report(Answer::Got, 1, 1_000_001).is_empty());
+    let told = gaps.report(Answer::Gone, 10, 10);
+    assert_eq!((told[0].count, told[0].state), (64, State::PutOff));
+    let mut now = 10;
+    let mut last = first;
+    loop {
+        match gaps.next(now) {
+            Next::Ask(ask) => {
+                let there = ask.first < first.first + first.count;
+                last = ask;
+                gaps.report(if there { Answer::Gone } else { Answer::Got }, 1, now);
+            }
+            Next::Rest { until_ms } => now = until_ms,
+            Next::Done => break,
+        }
+    }
+    assert!(last.first < 64, "{last:?}");
+    assert_eq!(gaps.ranges().count(State::InHand), 1000 - 64);
+    assert_eq!(gaps.ranges().count(State::NoAnswer), 64);
 }
 
 #[test]
-fn what_is_no_longer_wanted_is_not_asked() {
+fn what_is_wanted_later_near_an_error_comes_last_too() {
     let mut gaps = Gaps::new(small());
-    gaps.want(0, 1000, 1.0).unwrap();
-    let Next::Ask(ask) = gaps.next(0) else {
-        panic!("no request")
+    gaps.want(1000, 8, 1.0, 0).unwrap();
+    assert!(gaps.next_clean(0).is_some());
+    gaps.report(Answer::Refused, 1, 1);
+    assert_eq!(gaps.next_clean(1), None);
+    // The margin is 200 sectors before the failed request and behind it.
+    gaps.want(1100, 8, 1.0, 0).unwrap();
+    assert_eq!(gaps.next_clean(1), None);
+    gaps.want(1190, 100, 1.0, 0).unwrap();
+    let ask = gaps.next_clean(1).unwrap();
+    assert_eq!((ask.first, ask.count), (1208, 64));
+}
+
+#[test]
+fn two_readings_that_differ_are_not_settled_by_a_third() {
+    let drive = Drive {
+        unit: 1,
+        fickle: vec![(1000, 2)],
+        ..Drive::default()
     };
-    assert!(!gaps.unwant(100, 800));
+    let run = run(small(), &[(0, 6400, 1.0)], &drive);
+    assert_eq!(run.gaps.ranges().count(State::Disputed), 64);
+    assert_eq!(run.asks.len(), 100);
+}
+
+#[test]
+fn what_was_lost_again_is_asked_again_and_nothing_else() {
+    let mut gaps = Gaps::new(small());
+    gaps.want(0, 64, 1.0, 0).unwrap();
+    assert!(gaps.next_clean(0).is_some());
     gaps.report(Answer::Got, 1, 1);
-    assert!(gaps.unwant(32, 868));
-    assert_eq!(gaps.ranges().state(ask.first), State::InHand);
-    assert_eq!(gaps.ranges().state(40), State::InHand);
-    assert_eq!(gaps.ranges().state(100), State::NotWanted);
-    let Next::Ask(ask) = gaps.next(1) else {
-        panic!("no request")
-    };
-    assert_eq!(ask.first, 900);
+    gaps.lose(8, 8);
+    assert_eq!(gaps.next(1), Next::Done, "nobody wants it yet");
+    gaps.want(0, 64, 1.0, 0).unwrap();
+    let ask = gaps.next_clean(1).unwrap();
+    assert_eq!((ask.first, ask.count), (8, 8));
 }
 
 #[test]
@@ -384,7 +382,7 @@ fn a_full_queue_says_so_and_stays_honest() {
     let mut limits = small();
     limits.most_runs = 8;
     let mut gaps = Gaps::new(limits);
-    let full = (0..20).find_map(|i| gaps.want(i * 1000, 10, 1.0).err());
+    let full = (0..20).find_map(|i| gaps.want(i * 1000, 10, 1.0, 0).err());
     assert!(full.unwrap().to_string().contains("8 separate ranges"));
 
     limits.most_runs = 6;
@@ -418,23 +416,25 @@ fn an_earlier_run_is_taken_up() {
         (128, 100, State::Unasked),
         (228, 2, State::Refused),
     ] {
-        gaps.load(
-            Stretch {
-                first,
-                count,
-                state,
-            },
-            1.0,
-        )
-        .unwrap();
+        gaps.load(Stretch {
+            first,
+            count,
+            state,
+        });
         plan.set(first, first + count, state);
         if state == State::InHand {
             in_hand.set(first, first + count, state);
         }
     }
+    // What nobody wants is not asked, whatever its state; refused places rest first.
+    assert_eq!(gaps.next(0), Next::Done);
+    gaps.want(0, 230, 1.0, 5_000).unwrap();
+    assert_eq!(gaps.next_clean(0), None, "it lies near an error");
     let run = finish(gaps, plan, &drive, in_hand);
     assert_eq!(run.gaps.ranges().count(State::Refused), 2);
     assert_eq!(run.gaps.ranges().count(State::InHand), 228);
+    let again = run.asks.iter().filter(|ask| ask.first >= 228).count();
+    assert_eq!(again, 1 + 1, "two places, once each: {:?}", run.asks);
 }
 
 fn places(most: usize) -> impl Strategy<Value = Vec<(u64, u64)>> {
@@ -446,10 +446,9 @@ prop_compose! {
         unit in prop_oneof![Just(1u64), Just(8)],
         bad in places(6),
         slow in proptest::collection::vec((0u64..9_000, 1u64..10, 100u64..9_000), 0..4),
-        flaky in places(3),
         vanishes in proptest::collection::vec(1u64..150, 0..5),
     ) -> Drive {
-        Drive { unit, bad, slow, flaky, vanishes }
+        Drive { unit, bad, slow, vanishes, ..Drive::default() }
     }
 }
 
@@ -478,7 +477,7 @@ proptest! {
         for stretch in plan.runs() {
             sectors += stretch.count;
             for sector in stretch.first..stretch.end() {
-                let never = drive.never_reads(sector, limits.revisit_limit_ms);
+                let never = drive.never_reads(sector, PATIENCE_MS);
                 let state = run.gaps.ranges().state(sector);
                 if never {
                     prop_assert!(matches!(state, State::Refused | State::NoAnswer), "{} {:?}", sector, state);
@@ -486,9 +485,7 @@ proptest! {
                     prop_assert_eq!(state, State::InHand, "sector {}", sector);
                     prop_assert_eq!(run.in_hand.state(sector), State::InHand);
                 }
-                let troubled = drive.never_reads(sector, 0)
-                    || drive.flaky.iter().any(|f| (f.0..f.0 + f.1).contains(&sector));
-                if troubled && (sector % drive.unit == 0 || sector == stretch.first) {
+                if drive.never_reads(sector, 0) && (sector % drive.unit == 0 || sector == stretch.first) {
                     hard_units += 1;
                 }
             }
@@ -497,7 +494,7 @@ proptest! {
         // question alone and a revisit; strides end at margins and at the borders of ranges.
         let strides = sectors / limits.near_stride_sectors + 2 * wanted.len() as u64;
         let most = strides
-            + (hard_units + drive.flaky.len() as u64) * (2 * 7 + 4 + 3)
+            + hard_units * (2 * 7 + 4 + 3)
             + 16 * drive.vanishes.len() as u64;
         prop_assert!(run.asks.len() as u64 <= most, "{} requests, at most {}", run.asks.len(), most);
     }
@@ -523,13 +520,12 @@ proptest! {
     #[test]
     fn any_answers_end(answers in proptest::collection::vec(0u8..5, 1..200), unit in 1u64..20, first in prop_oneof![0u64..1000, Just(u64::MAX - 700)]) {
         let mut gaps = Gaps::new(Limits { unit_sectors: unit, ..small() });
-        gaps.want(first, 700, 1.0).unwrap();
+        gaps.want(first, 700, 1.0, 0).unwrap();
         let mut now = 0;
         for i in 0..50_000usize {
             match gaps.next(now) {
                 Next::Done => break,
-                Next::Rest { until_ms: Some(until), .. } => now = until,
-                Next::Rest { until_ms: None, .. } => gaps.resume(),
+                Next::Rest { until_ms } => now = until_ms,
                 Next::Ask(_) => {
                     let answer = match answers[i % answers.len()] {
                         0 => Answer::Got,

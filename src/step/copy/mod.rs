@@ -8,18 +8,22 @@ mod buffers;
 mod carry;
 mod committer;
 mod feed;
+mod salvage;
 mod short;
 mod split;
+mod steering;
+mod totals;
 mod twins;
 mod watch;
 
 use crate::job::{Job, bits, ledger_problem, some_here};
 use crate::ledger::{FactBody, LedgerError, standing};
-use crate::port::{Destination, Fault, FaultKind};
+use crate::port::{Destination, Fault};
+use crate::read::drives::DriveSource;
 use crate::read::places::Places;
 use crate::read::source::Source;
 use crate::read::trees::CopySource;
-use crate::step::crew::{self, Foreman};
+use crate::step::crew;
 use crate::step::event::{ClassAmount, Event, Step, Tell};
 use crate::step::outcome::{Copied, Exit, Outcome, Problem, Route};
 use crate::step::request::CopyRequest;
@@ -27,12 +31,15 @@ use crate::step::running::RunningCounts;
 use crate::step::state::Whole;
 use crate::survey::item::Class;
 use buffers::Buffers;
-use carry::{Done, Errand, Nature, Targets, carry};
+use carry::{Nature, Targets, carry};
 use committer::Committer;
 use feed::Feed;
+use salvage::{Reached, Salvage};
 use short::Short;
 use std::sync::atomic::{AtomicU64, Ordering};
-use watch::{Watch, Watched};
+use steering::Steering;
+use totals::{ClassTotal, totals};
+use watch::Watch;
 
 /// Copies by the plan.
 pub fn copy(
@@ -74,7 +81,7 @@ pub fn copy(
         });
     }
     crate::step::plan::complete(job).map_err(|e| ledger_problem(&e))?;
-    let source = crate::step::source::source(job)?;
+    let from = From::of(job)?;
     let anew = anew::forget_what_differs(job, mask).map_err(|e| ledger_problem(&e))?;
     if anew > 0 {
         tell(Event::Warn {
@@ -104,6 +111,7 @@ pub fn copy(
         asked: false,
         rerouted: false,
         troubled: false,
+        errors: 0,
         short: Short {
             away,
             ..Short::default()
@@ -113,13 +121,38 @@ pub fn copy(
     // Another route in mid-copy ends one round and begins the next, with that route's pace.
     loop {
         run.rerouted = false;
-        run.round(source.as_ref(), mask, tell)?;
+        run.round(&from, mask, tell)?;
         if !run.rerouted || run.stopped.is_some() {
             break;
         }
     }
     run.finish(tell)
 }
+
+/// What a run reads from.
+enum From {
+    Folder(Box<dyn Source>),
+    Drives(DriveSource),
+}
+
+impl From {
+    fn of(job: &Job<'_>) -> Result<Self, Problem> {
+        if job.setup.folder.is_none() {
+            return Ok(From::Drives(crate::step::plan::drive::source(job)?));
+        }
+        Ok(From::Folder(crate::step::source::source(job)?))
+    }
+
+    fn source(&self) -> &dyn Source {
+        match self {
+            From::Folder(tree) => tree.as_ref(),
+            From::Drives(drives) => drives,
+        }
+    }
+}
+
+/// How often what was passed over is tried again; more means that the image does not keep what is put into it.
+const ROUNDS: u32 = 4;
 
 /// Removes what a cut-off run left under temporary names.
 fn clear_work(destination: &dyn Destination) -> Result<(), Fault> {
@@ -153,52 +186,6 @@ impl Limits {
     }
 }
 
-/// Items and bytes to copy and already copied, by class.
-#[derive(Debug, Clone, Copy, Default)]
-struct ClassTotal {
-    items: u64,
-    bytes: u64,
-    done_items: u64,
-    done_bytes: u64,
-    gaps: u64,
-}
-
-fn totals(job: &Job<'_>) -> Result<[ClassTotal; 4], Problem> {
-    let mut out = [ClassTotal::default(); 4];
-    let ledger = &job.ledger;
-    let sql = "SELECT item.class, count(*), coalesce(sum(item.bytes),0), count(got.item), coalesce(sum(CASE WHEN got.item IS NULL THEN 0 ELSE item.bytes END),0),
-               coalesce(sum(got.state IN (2,3)),0)
-               FROM item LEFT JOIN got ON got.item = item.id AND got.state NOT IN (0, 5) WHERE item.kind = 0 AND item.want = 0 GROUP BY item.class";
-    let mut query = ledger
-        .doing("counting", ledger.db().prepare(sql))
-        .map_err(|e| ledger_problem(&e))?;
-    let rows = query
-        .query_map([], |row| {
-            let class: i64 = row.get(0)?;
-            let number = |at: usize| row.get::<_, i64>(at).map(|n| n as u64);
-            Ok((
-                class,
-                ClassTotal {
-                    items: number(1)?,
-                    bytes: number(2)?,
-                    done_items: number(3)?,
-                    done_bytes: number(4)?,
-                    gaps: number(5)?,
-                },
-            ))
-        })
-        .and_then(Iterator::collect::<rusqlite::Result<Vec<_>>>);
-    for (class, total) in ledger
-        .doing("counting", rows)
-        .map_err(|e| ledger_problem(&e))?
-    {
-        if let Some(place) = out.get_mut(class as usize) {
-            *place = total;
-        }
-    }
-    Ok(out)
-}
-
 /// One run of `copy`.
 struct Run<'a, 'b> {
     job: &'a Job<'b>,
@@ -213,10 +200,12 @@ struct Run<'a, 'b> {
     rerouted: bool,
     /// Something did not read, or the source went away: the forecast is not what it was.
     troubled: bool,
+    /// Items that met errors on a route that does not expect them.
+    errors: u64,
     short: Short,
 }
 
-impl Run<'_, '_> {
+impl<'a, 'b> Run<'a, 'b> {
     /// The drive that a volume lies on; the first for a folder.
     fn drive_of(&self, volume: i64) -> usize {
         let volumes = crate::step::plan::drive::volumes(self.job).unwrap_or_default();
@@ -251,28 +240,100 @@ impl Run<'_, '_> {
     }
 
     /// One round over everything that still lacks a copy, at the pace of the route as it stands.
-    fn round(&mut self, source: &dyn Source, mask: u64, tell: Tell<'_>) -> Result<(), Problem> {
-        if self.watch.route == Route::Ordinary || mask.count_ones() < 2 {
-            return self.carry_all(source, mask, tell);
+    fn round(&mut self, from: &From, mask: u64, tell: Tell<'_>) -> Result<(), Problem> {
+        let source = from.source();
+        if self.watch.route == Route::Ordinary {
+            self.carry_all(source, None, mask, tell)?;
+            return Ok(());
         }
         // One reading of a weak source fills the first destination; the others are filled from it.
         let first = mask & mask.wrapping_neg();
-        self.carry_all(source, first, tell)?;
+        match self.layered(from, tell)? {
+            Some(salvage) => self.salvage(&salvage, first, tell)?,
+            None => _ = self.carry_all(source, None, first, tell)?,
+        }
         let from = self
             .destinations
             .get(first.trailing_zeros() as usize)
             .copied()
             .flatten();
         match from {
-            Some(from) if self.stopped.is_none() && !self.rerouted => {
-                self.carry_all(&CopySource { from }, mask & !first, tell)
+            Some(from) if !self.is_over() && mask != first => {
+                self.carry_all(&CopySource { from }, None, mask & !first, tell)?;
+                Ok(())
             }
             _ => Ok(()),
         }
     }
 
-    /// Carries everything that still lacks a copy at one of the destinations in `mask`.
-    fn carry_all(&mut self, source: &dyn Source, mask: u64, tell: Tell<'_>) -> Result<(), Problem> {
+    /// The layers of the salvage route, where it is the route and there are sectors.
+    fn layered(&mut self, from: &From, tell: Tell<'_>) -> Result<Option<Salvage<'a, 'b>>, Problem> {
+        let From::Drives(drives) = from else {
+            return Ok(None);
+        };
+        let facts = self.job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+        let (route, destinations) = (self.watch.route, self.destinations);
+        let mut look = |event: Option<Event>| {
+            if let Some(event) = event {
+                tell(event);
+            }
+            true
+        };
+        Salvage::over(self.job, drives, &facts, route, destinations, &mut look)
+    }
+
+    /// Everything that can be had at once, then what was put off, then what was passed over for it.
+    fn salvage(
+        &mut self,
+        salvage: &Salvage<'a, 'b>,
+        mask: u64,
+        tell: Tell<'_>,
+    ) -> Result<(), Problem> {
+        for round in 0.. {
+            let passed_over = self.carry_all(&salvage.source, Some(salvage), mask, tell)?;
+            if passed_over == 0 || self.is_over() {
+                break;
+            }
+            if round >= ROUNDS {
+                self.stopped = Some(format!(
+                    "the salvage image does not keep what is put into it: {passed_over} items wait for that"
+                ));
+                break;
+            }
+            let reached = salvage.finish(&mut |event| self.look(event, tell));
+            match reached.map_err(|e| ledger_problem(&e))? {
+                Reached::Ready | Reached::Later => {}
+                Reached::Stop => break,
+                Reached::Gone(drive, fault) => {
+                    self.source_gone(drive, &fault)
+                        .map_err(|e| ledger_problem(&e))?;
+                    break;
+                }
+            }
+        }
+        salvage
+            .keep_all(&mut |event| self.look(event, tell))
+            .map_err(|e| ledger_problem(&e))
+    }
+
+    /// The source went away: the run ends, and that is held against the drive.
+    fn source_gone(&mut self, drive: usize, fault: &Fault) -> Result<(), LedgerError> {
+        self.stopped = Some(format!("the source is gone: {fault}"));
+        let why = fault.to_string();
+        let body = FactBody::Vanished { drive, why };
+        let (ledger, at) = (&self.job.ledger, self.job.now());
+        ledger.transaction::<_, LedgerError>(|ledger| ledger.record(at, &body).map(|_| ()))
+    }
+
+    /// Carries everything that still lacks a copy at one of the destinations in `mask`; how many items were passed over,
+    /// because something of them comes later.
+    fn carry_all(
+        &mut self,
+        source: &dyn Source,
+        salvage: Option<&Salvage<'a, 'b>>,
+        mask: u64,
+        tell: Tell<'_>,
+    ) -> Result<u64, Problem> {
         let clock = self.job.bench.clock();
         let ledger = &self.job.ledger;
         let counts = RunningCounts::start(self.job)?;
@@ -286,6 +347,8 @@ impl Run<'_, '_> {
             committer: &mut committer,
             feed: Feed::new(ledger),
             live: &live,
+            salvage,
+            passed_over: 0,
             tell,
         };
         crew::run(steering.run.workers(), &mut steering, &|| {
@@ -306,8 +369,10 @@ impl Run<'_, '_> {
             })
         })
         .map_err(|e| ledger_problem(&e))?;
+        let passed_over = steering.passed_over;
         committer.commit().map_err(|e| ledger_problem(&e))?;
-        if self.stopped.is_none() && !self.rerouted {
+        // Further names come when no first one is waited for.
+        if !self.is_over() && passed_over == 0 {
             twins::link_all(self.job, &mut committer, self.destinations)
                 .map_err(|e| ledger_problem(&e))?;
             // Names that could not be linked (the destination has no hard links) are carried like any other file.
@@ -350,7 +415,7 @@ impl Run<'_, '_> {
             total.done_bytes += done.bytes;
             total.gaps += done.gaps;
         }
-        Ok(())
+        Ok(passed_over)
     }
 
     fn stop_reason(&self, bytes: u64) -> Option<String> {
@@ -438,101 +503,5 @@ impl Run<'_, '_> {
         let mut outcome = Outcome::done(&job.dir, result, points).ending(exit);
         outcome.short = short;
         Ok(outcome)
-    }
-}
-
-/// The foreman of a copying crew.
-struct Steering<'r, 'a, 'b, 'c> {
-    run: &'r mut Run<'a, 'b>,
-    committer: &'r mut Committer<'c>,
-    feed: Feed<'c>,
-    live: &'r AtomicU64,
-    tell: Tell<'r>,
-}
-
-impl Foreman for Steering<'_, '_, '_, '_> {
-    type Errand = Errand;
-    type Done = Done;
-    type Error = LedgerError;
-
-    fn next(&mut self) -> Result<Option<Errand>, LedgerError> {
-        if self.run.stopped.is_some() || self.run.rerouted || self.committer.mask == 0 {
-            return Ok(None);
-        }
-        let (destinations, mask) = (self.run.destinations, self.committer.mask);
-        let errand = loop {
-            let Some(mut errand) = self.feed.next(mask)? else {
-                return Ok(None);
-            };
-            if self.run.short.has_room(&mut errand, destinations, mask) {
-                break errand;
-            }
-        };
-        match self.run.watch.look(self.tell) {
-            Ok(Watched::GoOn) => {}
-            Ok(Watched::Rerouted) => {
-                self.run.rerouted = true;
-                return Ok(None);
-            }
-            Ok(Watched::Stop(why)) => self.run.stopped = Some(why),
-            Err(problem) => self.run.stopped = Some(problem.to_string()),
-        }
-        if self.run.stopped.is_none() {
-            self.run.stopped = self.run.stop_reason(self.run.bytes);
-            self.run.asked = self.run.stopped.is_some();
-        }
-        if self.run.stopped.is_some() {
-            return Ok(None);
-        }
-        // An item that is only asked for again does not use up the limit: else a few unreadable ones at the front
-        // of the queue would keep every limited run from getting any further.
-        if errand.before.state != crate::ledger::Got::Unreadable {
-            self.run.bytes += errand.item.bytes;
-        }
-        Ok(Some(errand))
-    }
-
-    fn take(&mut self, done: Done) -> Result<(), LedgerError> {
-        if let Some(fault) = &done.got.fault {
-            (self.tell)(Event::Fault {
-                on: done.errand.item.name.text(),
-                says: fault.clone(),
-            });
-        }
-        for (number, fault) in &done.failed {
-            if fault.kind == FaultKind::CannotHold {
-                let to = self.run.job.setup.destinations.get(*number);
-                let to = to.map(|kept| kept.to.text.clone()).unwrap_or_default();
-                (self.tell)(Event::Fault {
-                    on: done.errand.item.name.text(),
-                    says: format!("{to} cannot hold it: {fault}"),
-                });
-            }
-        }
-        self.run.troubled |= done.got.fault.is_some();
-        if let Some(fault) = &done.source_gone
-            && self.run.stopped.is_none()
-        {
-            self.run.stopped = Some(format!("the source is gone: {fault}"));
-            let body = FactBody::Vanished {
-                drive: self.run.drive_of(done.errand.item.volume),
-                why: fault.to_string(),
-            };
-            let (ledger, at) = (&self.run.job.ledger, self.run.job.now());
-            ledger.transaction::<_, LedgerError>(|ledger| ledger.record(at, &body).map(|_| ()))?;
-        }
-        if self.committer.add(done)? {
-            self.run.tell_classes(self.committer, self.tell);
-        }
-        self.live.store(self.committer.mask, Ordering::Relaxed);
-        Ok(())
-    }
-
-    fn look_around(&mut self) -> Result<(), LedgerError> {
-        if self.committer.is_due() {
-            self.committer.commit()?;
-            self.run.tell_classes(self.committer, self.tell);
-        }
-        Ok(())
     }
 }

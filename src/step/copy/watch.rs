@@ -92,6 +92,15 @@ impl<'a, 'b> Watch<'a, 'b> {
                 return Ok(Watched::Stop(why));
             }
         }
+        self.judge("a reading during the copy", tell)
+    }
+
+    /// Judges the route again, now that errors were met.
+    pub fn judge_errors(&mut self, tell: Tell<'_>) -> Result<Watched, Problem> {
+        self.judge("an error met on the way", tell)
+    }
+
+    fn judge(&mut self, what: &str, tell: Tell<'_>) -> Result<Watched, Problem> {
         assess::judge_again(self.job)?;
         let facts = self.job.ledger.facts().map_err(|e| ledger_problem(&e))?;
         let route = crate::step::route_of(self.job, &facts);
@@ -99,7 +108,7 @@ impl<'a, 'b> Watch<'a, 'b> {
             return Ok(Watched::GoOn);
         }
         self.route = route;
-        let why = format!("a reading during the copy made the route {}", route.word());
+        let why = format!("{what} made the route {}", route.word());
         if route == Route::Refer && !crate::step::state::refer_decided(&facts) {
             return Ok(Watched::Stop(format!(
                 "{why}: ask the owner before anything more is read"

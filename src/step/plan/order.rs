@@ -65,7 +65,8 @@ pub fn complete(job: &Job<'_>) -> Result<(), LedgerError> {
     })
 }
 
-fn class_values(job: &Job<'_>) -> ClassValues {
+/// What the policy says that an item of each class is worth.
+pub fn class_values(job: &Job<'_>) -> ClassValues {
     let value = &job.policy.value;
     ClassValues {
         irreplaceable: value.irreplaceable.get(),

@@ -281,6 +281,9 @@ mod tests {
             self.0.lock().unwrap().push((at, bytes.to_vec()));
             Ok(())
         }
+        fn settle(&mut self) -> Result<(), Fault> {
+            Ok(())
+        }
         fn finish(self: Box<Self>, _: u64) -> Result<(), Fault> {
             Ok(())
         }
