@@ -274,7 +274,7 @@ impl Ledger {
         let page = number("page_size").map_err(unreadable)?;
         let bytes = std::fs::metadata(path).map_or(0, |found| found.len());
         // SQLite reads the rest of a page that is cut as zeros, which is no damage where the page is free. Torn it is.
-        if to_work && bytes % page.max(1) as u64 != 0 {
+        if to_work && !bytes.is_multiple_of(page.max(1) as u64) {
             return Err(not_a_ledger(format!("a file cut off at {bytes} bytes")));
         }
         let format = number("user_version").map_err(unreadable)?;
