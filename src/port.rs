@@ -428,6 +428,8 @@ pub struct DriveFacts {
     pub disks_unknown: bool,
     /// Device number of the file system that holds an image file; 0 for a device.
     pub device: u64,
+    /// Number of an image file there, the same under each of its names; 0 for a device.
+    pub inode: u64,
     /// What of it is mounted or otherwise in use, and whether that may write.
     pub in_use: Vec<DriveUse>,
     /// The kernel's read-only flag; `None` = there is none (image) or it was not told.

@@ -23,7 +23,8 @@ pub fn look(system: &System, path: &Path) -> Result<DriveFacts, Fault> {
     let Some(device) = sectors.device() else {
         use std::os::unix::fs::MetadataExt;
         let beneath = topology::beneath(system, &path)?;
-        let device = std::fs::metadata(&path).map(|meta| meta.dev()).unwrap_or(0);
+        let (device, inode) =
+            std::fs::metadata(&path).map_or((0, 0), |meta| (meta.dev(), meta.ino()));
         let in_use = disks::image_in_use(system, &path)?;
         if bytes == 0 {
             return Err(Fault::new(
@@ -42,6 +43,7 @@ pub fn look(system: &System, path: &Path) -> Result<DriveFacts, Fault> {
             disks: beneath.disks,
             disks_unknown: !beneath.unknown.is_empty(),
             device,
+            inode,
             ..DriveFacts::default()
         });
     };
@@ -106,6 +108,7 @@ pub fn look(system: &System, path: &Path) -> Result<DriveFacts, Fault> {
         },
         disks_unknown: beneath_counts && !beneath.unknown.is_empty(),
         device: 0,
+        inode: 0,
         in_use,
         kernel_read_only: sectors.kernel_read_only().ok().or(read_only),
         sequence: sectors.sequence().or(sequence),

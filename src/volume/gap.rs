@@ -377,7 +377,7 @@ fn bits_per_byte(counts: &[u64; 256]) -> f64 {
 }
 
 /// Looks for lost volumes: at the 1 MiB border that the piece starts on, at old cylinder borders and one track
-/// behind them, and by an NTFS backup sector just before the next border.
+/// behind them, by their first sector or the copy near by, and by an NTFS backup sector just before the next border.
 fn find_lost(part: &Part<'_>, piece: &[u8], at: u64, found: &mut Vec<Candidate>) {
     if is_blank(piece) {
         return;
@@ -401,24 +401,26 @@ fn find_lost(part: &Part<'_>, piece: &[u8], at: u64, found: &mut Vec<Candidate>)
         let from = (first_byte - absolute) as usize;
         let head = piece.get(from..).unwrap_or_default();
         // Near the end of the piece the head reaches into the next one.
-        let what = if head.len() >= 8192 {
-            signature::head_kind(head)
+        let longer = if head.len() >= 72 << 10 {
+            None
         } else {
             let offset = at + from as u64;
             let bytes = (part.bytes() - offset).min(72 << 10) as usize;
-            part.read_vec(offset, bytes).map_or_else(
-                |_| signature::head_kind(head),
-                |head| signature::head_kind(&head),
-            )
+            part.read_vec(offset, bytes).ok()
         };
-        if let Some(what) = what
+        let head = longer.as_deref().unwrap_or(head);
+        let seen = match signature::head_kind(head) {
+            Some(what) => Some((what, None, false)),
+            None => signature::copy_near(head).map(|(what, bytes)| (what, bytes, true)),
+        };
+        if let Some((what, bytes, by_backup)) = seen
             && !found.iter().any(|known| known.first_byte == first_byte)
         {
             found.push(Candidate {
                 what,
                 first_byte,
-                bytes: None,
-                by_backup: false,
+                bytes,
+                by_backup,
             });
         }
     }

@@ -112,6 +112,77 @@ fn lost_volumes_are_found_at_both_alignments_and_by_their_backup() {
     );
 }
 
+/// FAT32 keeps a copy of its first sector in sector 6 (Microsoft's FAT specification, BPB_BkBootSec), exFAT in sector 12
+/// (exFAT specification, Backup Boot Region).
+#[test]
+fn lost_volumes_are_found_by_the_copy_near_their_bad_first_sector() {
+    let boot = |fields: &[(usize, &[u8])]| {
+        let mut boot = vec![0u8; 512];
+        for (at, bytes) in fields.iter().chain(&[(510, &[0x55, 0xAA][..])]) {
+            boot[*at..at + bytes.len()].copy_from_slice(bytes);
+        }
+        boot
+    };
+    let fat32 = boot(&[
+        (0, &[0xEB, 0x58, 0x90]),
+        (11, &512u16.to_le_bytes()),
+        (13, &[1]),
+        (14, &32u16.to_le_bytes()),
+        (16, &[2]),
+        (21, &[0xF8]),
+        (32, &131_072u32.to_le_bytes()),
+        (36, &1024u32.to_le_bytes()),
+        (44, &2u32.to_le_bytes()),
+        (82, b"FAT32   "),
+    ]);
+    let exfat = boot(&[
+        (0, &[0xEB, 0x76, 0x90]),
+        (3, b"EXFAT   "),
+        (72, &65_536u64.to_le_bytes()),
+        (80, &128u32.to_le_bytes()),
+        (84, &64u32.to_le_bytes()),
+        (88, &256u32.to_le_bytes()),
+        (92, &8000u32.to_le_bytes()),
+        (96, &4u32.to_le_bytes()),
+        (104, &[0, 1]),
+        (108, &[9, 3, 1]),
+    ]);
+    let sound = {
+        let mut image = Image::new(vec![0; 160 << 20]);
+        for at in [5 << 20, (5 << 20) + 6 * 512] {
+            image.bytes[at..at + 512].copy_from_slice(&fat32);
+        }
+        for at in [100 << 20, (100 << 20) + 12 * 512] {
+            image.bytes[at..at + 512].copy_from_slice(&exfat);
+        }
+        image
+    };
+    let found = |image: &Image| -> Vec<_> {
+        let seen = look(image, image.place(), ALL);
+        let all = seen.candidates.into_iter();
+        all.map(|c| (c.first_byte, c.what, c.bytes, c.by_backup))
+            .collect()
+    };
+    let both = |by_backup| {
+        [
+            (5 << 20, What::Fat32, Some(64 << 20), by_backup),
+            (100 << 20, What::ExFat, Some(32 << 20), by_backup),
+        ]
+    };
+    assert_eq!(found(&sound), both(false));
+    let mut image = sound;
+    for at in [5 << 20, 100 << 20] {
+        image.bad.push(at..at + 512);
+    }
+    assert_eq!(found(&image), both(true));
+    // Overwritten, not unreadable.
+    image.bad.clear();
+    for at in [5 << 20, 100 << 20] {
+        image.bytes[at..at + 512].fill(0xA5);
+    }
+    assert_eq!(found(&image), both(true));
+}
+
 #[test]
 fn what_lies_beside_a_lost_volume_is_still_there_to_be_judged() {
     // Volume-table rule: every byte of the drive is in exactly one state. 2 MiB of NTFS at 5 MiB, a bare lock at 12 MiB.

@@ -150,3 +150,18 @@ fn the_slip_names_the_drives_that_are_in_the_machine_now() {
     assert!(text.contains("NV-0007"), "{text}");
     assert!(!text.contains("No other internal drive"), "{text}");
 }
+
+/// Two names of one image are one drive: as two, each of its files would count as saved twice.
+#[test]
+fn one_image_under_two_names_is_one_drive() {
+    let shop = crate::shop::Shop::new();
+    let image = shop.put("first.img", vec![7; 1 << 20]);
+    std::fs::hard_link(&image, shop.path("second.img")).unwrap();
+    std::os::unix::fs::symlink("first.img", shop.path("third.img")).unwrap();
+    for other in ["second.img", "third.img", "first.img"] {
+        let mut line = vec!["open", "--drive", "first.img", "--drive", other];
+        line.extend(["--to", "copies", "--job", "copies/job"]);
+        let said = shop.run(&line).ends(2);
+        assert!(said.err.contains("named twice"), "{other}: {}", said.err);
+    }
+}

@@ -14,6 +14,7 @@ use std::path::PathBuf;
 /// Looks at each drive; refuses what is no whole drive, and one drive named twice.
 pub fn look(bench: &dyn Bench, paths: &[PathBuf]) -> Result<(Vec<DriveKept>, OnHold), Problem> {
     let mut kept: Vec<DriveKept> = Vec::new();
+    let mut files = std::collections::HashSet::new();
     let mut on_hold = OnHold {
         words: "the drive on hold",
         ..OnHold::default()
@@ -23,7 +24,10 @@ pub fn look(bench: &dyn Bench, paths: &[PathBuf]) -> Result<(Vec<DriveKept>, OnH
             fault_problem(&fault, "name a whole disk or an image file of one").on_path(path)
         })?;
         let shown = KeptPath::of(&facts.path);
-        if kept.iter().any(|drive| drive.path == shown) {
+        // One image under two names is one drive, too.
+        let file = (facts.device, facts.inode);
+        let is_known = facts.is_image && facts.inode != 0 && !files.insert(file);
+        if is_known || kept.iter().any(|drive| drive.path == shown) {
             return Err(Problem::usage(
                 "a drive is named twice",
                 shown.text,

@@ -90,6 +90,17 @@ fn fat_hit(sector: &[u8], at: u64) -> Option<Hit> {
     Some(hit)
 }
 
+/// A FAT32 or exFAT volume whose first sector shows no format, by the copy of it that stands six or twelve sectors on.
+pub(super) fn copy_near(head: &[u8]) -> Option<Hit> {
+    [512, 4096].into_iter().find_map(|unit| {
+        let sector = |number: usize| head.get(number * unit..number * unit + 512);
+        let fat = sector(6).and_then(|sector| fat_hit(sector, 0));
+        let exfat = sector(12).and_then(|sector| exfat_hit(sector, 0));
+        fat.filter(|hit| hit.what == What::Fat32)
+            .or(exfat.filter(|hit| hit.damaged.is_none()))
+    })
+}
+
 /// Backups of boot sectors where the first one does not show the format: NTFS in the last sector,
 /// FAT32 in sector 6, exFAT in sector 12.
 fn backups(window: &Window<'_>, hits: &mut Vec<Hit>) {

@@ -122,6 +122,11 @@ pub fn head_kind(head: &[u8]) -> Option<What> {
         .or_else(|| container::head(head))
 }
 
+/// What the start of a volume shows by the copy of its first sector near by (FAT32, exFAT), and its length.
+pub fn copy_near(head: &[u8]) -> Option<(What, Option<u64>)> {
+    boot::copy_near(head).map(|hit| (hit.what, hit.bytes))
+}
+
 /// Whether these 512 bytes are the boot sector of an NTFS, FAT, exFAT, ReFS or BitLocker volume.
 pub fn is_boot_sector(sector: &[u8]) -> bool {
     locked::head(sector).is_some() || boot::head(sector).is_some()

@@ -1,6 +1,6 @@
 //! An invented laptop's drive as an image file, made by the tools of the systems that would have made it.
 
-use super::windows::{junction, reparse, software_hive, user_hive};
+use super::windows::{junction, reparse, software_hive, unclosed_hive, user_hive};
 use crate::ntfs::{Mount, bytes, can_mount};
 use crate::shop::have;
 use sha2::{Digest, Sha256};
@@ -375,11 +375,13 @@ impl Laptop {
                 ("My Video", "E:\\Users\\Ada Test\\Documents"),
             ]),
         );
-        self.file(
-            &mount,
-            "Users/Ben/NTUSER.DAT",
+        // Windows stopped in the middle: where Ben's documents lie now stands in the log alone.
+        let (hive, log) = unclosed_hive(
+            &user_hive(&[("Personal", "%USERPROFILE%\\Documents")]),
             &user_hive(&[("Personal", "D:\\Ben papers")]),
         );
+        self.file(&mount, "Users/Ben/NTUSER.DAT", &hive);
+        self.file(&mount, "Users/Ben/ntuser.dat.LOG1", &log);
         self.file(
             &mount,
             "Windows/System32/config/SOFTWARE",

@@ -120,6 +120,13 @@ fn every_byte_is_accounted_for(laptop: &Laptop, result: &Value) {
         let place = area.place();
         assert!(gaps.contains(&(place.first_byte, place.bytes)), "{area:?}");
     }
+    // What lies behind a file system belongs to its partition: no byte stands in two lists.
+    for (from, bytes) in &gaps {
+        let shared = volumes
+            .iter()
+            .find(|(start, length)| from < &(start + length) && start < &(from + bytes));
+        assert_eq!(shared, None, "gap at {from}");
+    }
     assert_eq!(result["unaccounted_bytes"], 0);
     for volume in result["volumes"].as_array().unwrap() {
         if volume["state"] == "surveyed" {

@@ -120,14 +120,10 @@ pub fn look(
         });
     }
     for area in map.areas.iter().filter(|area| area.kind == AreaKind::Gap) {
-        gap(
-            job,
-            drive,
-            sectors.as_ref(),
-            area.place(),
-            "between the partitions",
-            found,
-        );
+        let place = area.place();
+        let whence = "between the partitions";
+        let kept = gap(job, drive, sectors.as_ref(), place, whence, found);
+        found.gaps.push(kept);
     }
 }
 
@@ -349,7 +345,7 @@ fn format_of(what: What) -> Format {
     }
 }
 
-/// Looks at a stretch that belongs to no volume.
+/// Looks at a stretch that belongs to no volume, or to none of its file system, and notes what that leaves open.
 pub fn gap(
     job: &Job<'_>,
     drive: usize,
@@ -357,7 +353,7 @@ pub fn gap(
     place: Place,
     whence: &str,
     found: &mut Looked,
-) {
+) -> GapKept {
     const MIB: u64 = 1 << 20;
     let seen = look_at(sectors, place, BUDGET);
     let limits = &job.policy.survey;
@@ -439,12 +435,12 @@ pub fn gap(
         GapContent::Content { .. } => "content",
         GapContent::Unread { .. } => "unread",
     };
-    found.gaps.push(GapKept {
+    GapKept {
         drive,
         first_byte: at,
         bytes: place.bytes,
         content: content.into(),
-    });
+    }
 }
 
 /// Why `unread` bytes of a gap are not known: `beyond` of them were not asked for because there is a limit, `leapt`
