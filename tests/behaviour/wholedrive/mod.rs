@@ -463,3 +463,34 @@ fn paths_on_drives_are_found_by_volume_or_alone() {
         .count();
     assert_eq!(waived, 2, "a new plan keeps what was decided");
 }
+
+/// Content behind a file system that is shorter than its drive is an open point; in the lists its bytes are the volume's.
+#[test]
+fn what_lies_behind_a_file_system_stands_in_one_list() {
+    let name = "what_lies_behind_a_file_system_stands_in_one_list";
+    if !crate::shop::have(name, &["mke2fs"]) {
+        return;
+    }
+    let shop = Shop::new();
+    let mut bytes = vec![0u8; 16 << 20];
+    bytes[12 << 20..14 << 20].fill(0x5A);
+    let image = shop.put("drive", bytes);
+    let made = std::process::Command::new("mke2fs")
+        .args(["-q", "-F", "-t", "ext4", "-E", "nodiscard"])
+        .args([image.to_str().unwrap(), "8M"])
+        .status()
+        .unwrap();
+    assert!(made.success());
+    let line = ["open", "--drive", "drive", "--to", "copies", "--job"];
+    shop.run(&[&line[..], &["copies/job", "--policy", "practice"]].concat())
+        .ends(0);
+    let planned = shop.step(&["plan"]).ends(0);
+    let result = planned.json()["result"].clone();
+    assert_eq!(result["volumes"][0]["bytes"], 16 << 20);
+    assert_eq!(result["gaps"], serde_json::json!([]));
+    let says = planned.json()["open_points"].to_string();
+    assert!(
+        says.contains("behind a file system, at byte 8388608"),
+        "{says}"
+    );
+}
