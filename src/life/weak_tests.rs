@@ -138,6 +138,11 @@ impl Bench {
         InHand::over(self.drive.clone(), 0, places, to, limits, &rows)
     }
 
+    /// Counts the facts that tell of requests.
+    fn facts(&self) -> usize {
+        self.ledger.facts().unwrap().len()
+    }
+
     fn keep(&self, layer: &InHand) -> Result<(), Fault> {
         let (requests, rows, settled) = layer.settle();
         let at = self.clock.now();
@@ -250,6 +255,26 @@ fn no_sector_in_hand_is_asked_for_again_in_this_run_or_a_later_one() {
         .collect();
     assert_eq!(told[1], (1000, 2, "refused"));
     assert_eq!(told.len(), 5);
+}
+
+#[test]
+fn rows_are_kept_every_few_seconds_and_not_at_every_request() {
+    let bench = Bench::new(&[]);
+    let layer = bench.layer();
+    layer.want(&WHOLE, 1.0, bench.clock()).unwrap();
+    while layer.ask(bench.clock()) == Turn::Asked {
+        // About two seconds each.
+        bench.clock.pass(2_000_000_000);
+        if layer.is_due(bench.clock()) {
+            bench.keep(&layer).unwrap();
+        }
+    }
+    bench.keep(&layer).unwrap();
+    let requests = lock(&bench.drive.asked).len();
+    assert!(
+        (requests / 4..=requests / 2).contains(&bench.facts()),
+        "{requests}"
+    );
 }
 
 #[test]

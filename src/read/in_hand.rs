@@ -64,7 +64,7 @@ struct Asking {
     rest_ms: u64,
     /// When an earlier run asked last, seconds since 1970.
     last_asked: i64,
-    /// Requests that no fact tells of yet.
+    /// Requests that no fact tells of yet, and the tick of the first of them.
     untold: u64,
     since: u64,
 }
@@ -280,6 +280,9 @@ impl InHand {
             },
         };
         let changed = gaps.report(answer, now.saturating_sub(began), now);
+        if asking.untold == 0 {
+            asking.since = clock.ticks();
+        }
         asking.untold += 1;
         let mut image = lock(&self.image);
         for stretch in changed {
@@ -293,13 +296,10 @@ impl InHand {
 
     /// Whether rows should be kept now.
     pub fn is_due(&self, clock: &dyn Clock) -> bool {
-        let mut asking = lock(&self.asking);
-        if asking.untold == 0 {
-            asking.since = clock.ticks();
-            return false;
-        }
+        let asking = lock(&self.asking);
         let waited = clock.ticks().saturating_sub(asking.since);
-        waited >= NANOSECONDS || lock(&self.image).pending_bytes >= BYTES
+        let old = asking.untold > 0 && waited >= NANOSECONDS;
+        old || lock(&self.image).pending_bytes >= BYTES
     }
 
     /// Makes what was brought in durable: how many requests that took, the rows that are true now, and the fault if the

@@ -131,6 +131,10 @@ impl Foreman for Steering<'_, '_, '_, '_> {
                 Err(problem) => self.run.stopped = Some(problem.to_string()),
             }
         }
+        if self.run.rerouted {
+            // What is handed out already comes back undone: the next round takes it up, at its own pace.
+            self.live.store(0, Ordering::Relaxed);
+        }
         Ok(())
     }
 
