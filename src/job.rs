@@ -4,15 +4,19 @@
 //! ledger and its destinations know each other by the job's id, so none can be swapped unseen.
 
 pub mod answers;
+pub mod here;
+pub mod problem;
 mod snapshot;
 
 use crate::ledger::{FactBody, Ledger, LedgerError};
 use crate::policy::Policy;
 use crate::port::{Bench, Destination, Fault, FaultKind, Tree, TreeRoot};
 use crate::read::fingerprint::Fingerprint;
-use crate::step::outcome::{Machine, MemoryState, Problem, Symptom};
 use crate::value::hex::unhex;
+use crate::value::words::{Machine, MemoryState, Symptom};
 use crate::value::{Blake3, Moment, Name};
+use problem::Problem;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 
@@ -48,6 +52,19 @@ impl KeptPath {
             unhex(&self.raw).unwrap_or_default(),
         ))
     }
+}
+
+/// An internal drive that is not in the job.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct OtherDrive {
+    /// Device.
+    pub path: String,
+    /// As the drive reports it; `null` = not known.
+    pub model: Option<String>,
+    /// As the drive reports it; `null` = not known.
+    pub serial: Option<String>,
+    /// Capacity in bytes.
+    pub bytes: Option<u64>,
 }
 
 /// The folder on hold.
@@ -191,7 +208,7 @@ pub struct Setup {
     pub drives: Vec<DriveKept>,
     /// Other internal drives of the machine, as they were at `open`: path, model, serial, bytes.
     #[serde(default)]
-    pub others: Vec<crate::step::outcome::OtherDrive>,
+    pub others: Vec<OtherDrive>,
     /// Recorded replies that stand for the drive.
     pub replies: Option<KeptPath>,
     /// Destinations by number.
@@ -439,45 +456,6 @@ pub fn ledger_problem(e: &LedgerError) -> Problem {
         }
     };
     Problem::failed(e.to_string(), e.on(), next)
-}
-
-/// Those of the destinations that are here, by number.
-pub fn here(opened: &[Result<Box<dyn Destination>, Fault>]) -> Vec<Option<&dyn Destination>> {
-    opened
-        .iter()
-        .map(|destination| destination.as_ref().ok().map(AsRef::as_ref))
-        .collect()
-}
-
-/// As [`here`], for a command that can do nothing without any.
-///
-/// # Errors
-/// When none is here.
-pub fn some_here<'d>(
-    opened: &'d [Result<Box<dyn Destination>, Fault>],
-    command: &str,
-) -> Result<Vec<Option<&'d dyn Destination>>, Problem> {
-    let here = here(opened);
-    if here.iter().any(Option::is_some) {
-        return Ok(here);
-    }
-    let none = Fault::new(
-        FaultKind::Missing,
-        "opening the destinations",
-        "the job has none",
-    );
-    let fault = opened.iter().find_map(|opened| opened.as_ref().err());
-    Err(fault_problem(
-        fault.unwrap_or(&none),
-        &format!("connect a destination of this job, then:\nholdpoint {command}"),
-    ))
-}
-
-/// Bits of the destinations that are here.
-pub fn bits(here: &[Option<&dyn Destination>]) -> u64 {
-    (here.iter().enumerate())
-        .filter(|(_, destination)| destination.is_some())
-        .fold(0, |mask, (number, _)| mask | 1 << number)
 }
 
 /// A fault of the outside as the problem of a step.

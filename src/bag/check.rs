@@ -7,9 +7,25 @@ use super::text::{Algorithm, Entry, parse_manifest};
 use crate::port::{Destination, Fault};
 use crate::read::digest;
 use crate::step::crew::{self, Foreman};
-use crate::step::outcome::{Amount, CopyAt};
+use crate::value::Amount;
 use crate::value::{Blake3, Sha256};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
+
+/// One copy in a bag.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct CopyAt {
+    /// Path in the bag.
+    pub path: String,
+    /// Hex of the exact bytes when `path` is not exactly the path.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub raw: Option<String>,
+    /// The destination (or bag) that holds it.
+    pub destination: String,
+    /// What was expected and found.
+    pub why: String,
+}
 
 /// What checking came to.
 #[derive(Debug, Clone, Default)]

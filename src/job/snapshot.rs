@@ -3,10 +3,10 @@
 //! Invariant: a snapshot carries a note of what it is, is never written over a live ledger, and takes its place only where
 //! that one is out of reach.
 
+use super::problem::Problem;
 use super::{Job, KeptPath};
 use crate::ledger::{Ledger, LedgerError};
 use crate::port::{Destination, Fault, FaultKind};
-use crate::step::outcome::Problem;
 use crate::value::Moment;
 use serde::{Deserialize, Serialize};
 use std::path::Path;

@@ -2,8 +2,9 @@
 //!
 //! Invariant: whatever is not known has a value of its own here, and none of those values is good news.
 
-use super::point::{Decider, Point};
+use super::point::Point;
 use crate::survey::item::{Class, Kind, Marks};
+use crate::value::words::Who;
 use crate::value::{Blake3, Moment};
 
 /// What the policy asks of a release.
@@ -16,7 +17,7 @@ pub struct GateRules {
     /// The newest health reading may be this old at the release, hours.
     pub health_hours: f64,
     /// Who may settle which point by a decision; an id that is not named: nobody.
-    pub who: std::collections::BTreeMap<String, Decider>,
+    pub who: std::collections::BTreeMap<String, Who>,
     /// Whether the release itself wants a second look.
     pub second_look: bool,
     /// Whether copies on the drive on hold and on memory or loop devices count: practice.
@@ -25,8 +26,8 @@ pub struct GateRules {
 
 impl GateRules {
     /// Who may settle point `id`.
-    pub fn who(&self, id: &str) -> Decider {
-        self.who.get(id).copied().unwrap_or(Decider::Nobody)
+    pub fn who(&self, id: &str) -> Who {
+        self.who.get(id).copied().unwrap_or(Who::Nobody)
     }
 }
 

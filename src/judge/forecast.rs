@@ -14,11 +14,12 @@ mod time;
 
 use super::factors::{factors, left_aside};
 use super::memory;
-use super::situation::{Machine, Situation};
+use super::situation::Situation;
 use super::working::{Line, range_in_words};
 use crate::drive::evidence::Evidence;
 use crate::drive::signal::SignalId;
 use crate::value::Probability;
+use crate::value::words::Machine;
 use files::{Sectors, files};
 use lost::{lost, worsening_reasons};
 use schemars::JsonSchema;

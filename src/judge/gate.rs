@@ -5,9 +5,10 @@
 //! and only this module can make a [`Release`].
 
 pub use super::evidence::*;
-use super::point::{Decider, Point, sort, things};
+use super::point::{Point, sort, things};
 use crate::survey::item::{Class, Kind, Mark};
 use crate::value::measure::bytes_in_words;
+use crate::value::words::Who;
 use crate::value::{Blake3, Moment};
 
 /// What the gate came to.
@@ -282,7 +283,7 @@ impl Gate {
         if self.disagree.count > 0 {
             let mut point = Point::plain(
                 "reads-disagree",
-                Decider::Nobody,
+                Who::Nobody,
                 format!(
                     "{} gave different bytes when they were read a second time",
                     things(self.disagree.count, "item", "items")
@@ -336,9 +337,9 @@ impl Gate {
         };
         waivers.iter().any(|waiver| {
             let allowed = match point.who {
-                Decider::Owner => waiver.by_owner,
-                Decider::Technician => true,
-                Decider::Nobody => false,
+                Who::Owner => waiver.by_owner,
+                Who::Technician => true,
+                Who::Nobody => false,
             };
             no_rescue(waiver)
                 || (allowed
@@ -352,7 +353,7 @@ impl Gate {
         for waiver in self.lapsed(&now.waivers) {
             points.push(Point::plain(
                 "waiver-lapsed",
-                Decider::Nobody,
+                Who::Nobody,
                 format!(
                     "the decision about {} no longer covers the same things",
                     waiver.about

@@ -4,8 +4,9 @@
 //! filled in by hand), every other one is for people and holds no command.
 
 use super::gate::{DestinationNow, GateRules, HealthNow, MemoryNow, Now, SecondLook};
-use super::point::{Decider, Point, things};
+use super::point::{Point, things};
 use crate::value::measure::{bytes_in_words, count_in_words};
+use crate::value::words::Who;
 
 /// What to do when a decision does not cover the same things any more.
 pub(super) fn decide_anew(scope: &str, about: &str) -> String {
@@ -25,15 +26,15 @@ pub(super) fn decide_anew(scope: &str, about: &str) -> String {
 }
 
 /// Who decides, what it says and what to do next, for a pile of items.
-pub(super) fn of_items(rules: &GateRules, id: &str, count: u64) -> (Decider, String, String) {
+pub(super) fn of_items(rules: &GateRules, id: &str, count: u64) -> (Who, String, String) {
     let items = things(count, "item", "items");
     let is = if count == 1 { "is" } else { "are" };
     let has = if count == 1 { "has" } else { "have" };
     let or_else = |before: &str| or_waive(before, id, rules.who(id));
     match id {
-        "not-copied" => (Decider::Nobody, format!("{items} {is} not copied yet"), "holdpoint copy JOB".into()),
+        "not-copied" => (Who::Nobody, format!("{items} {is} not copied yet"), "holdpoint copy JOB".into()),
         "changed-items" => (
-            Decider::Nobody,
+            Who::Nobody,
             format!("{items} changed while the job ran"),
             "close what writes to the source, then:\nholdpoint plan JOB\nholdpoint copy JOB".into(),
         ),
@@ -62,7 +63,7 @@ pub(super) fn of_items(rules: &GateRules, id: &str, count: u64) -> (Decider, Str
             format!("{items} {is} stored in a way that this program cannot read"),
             format!("copy {} by hand on the running system{}", if count == 1 { "it" } else { "them" }, or_else("then, or else:")),
         ),
-        "not-verified" => (Decider::Nobody, format!("{items} {is} copied but not read back"), "holdpoint verify JOB".into()),
+        "not-verified" => (Who::Nobody, format!("{items} {is} copied but not read back"), "holdpoint verify JOB".into()),
         "single-copy" => (
             rules.who(id),
             format!("{items} {has} only one proven copy where the policy wants two"),
@@ -79,19 +80,19 @@ pub(super) fn of_items(rules: &GateRules, id: &str, count: u64) -> (Decider, Str
             format!("have the owner decrypt {} on the running system, then:\nholdpoint plan JOB{}", if count == 1 { "it" } else { "them" }, or_else("or else:")),
         ),
         "copy-differs" => (
-            Decider::Nobody,
+            Who::Nobody,
             format!("{} of {items} differ{} from what was read", if count == 1 { "the copy" } else { "copies" }, if count == 1 { "s" } else { "" }),
             "holdpoint copy JOB\nholdpoint verify JOB\nit writes them anew; if one differs again, replace that destination".into(),
         ),
-        _ => (Decider::Nobody, format!("{items} {is} open"), "holdpoint show JOB".into()),
+        _ => (Who::Nobody, format!("{items} {is} open"), "holdpoint show JOB".into()),
     }
 }
 
 /// The same for items whose only copies lie where no copy counts.
-pub(super) fn copied_elsewhere(count: u64) -> (Decider, String, String) {
+pub(super) fn copied_elsewhere(count: u64) -> (Who, String, String) {
     let have = if count == 1 { "has" } else { "have" };
     (
-        Decider::Nobody,
+        Who::Nobody,
         format!(
             "{} {have} a copy only where it does not count",
             things(count, "item", "items")
@@ -103,7 +104,7 @@ pub(super) fn copied_elsewhere(count: u64) -> (Decider, String, String) {
 /// The points that are not about single items.
 pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
     let mut out = Vec::new();
-    let nobody = Decider::Nobody;
+    let nobody = Who::Nobody;
     if let Some(why) = &now.ledger_broken {
         out.push(Point::plain(
             "ledger-broken",
@@ -201,11 +202,11 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
 const ANOTHER_DISK: &str = "name a folder on a disk of its own:\nholdpoint open --job JOB --to DIR";
 
 /// The command that records a decision about a point, in full, below the words that lead to it; nothing where nobody decides.
-pub(super) fn or_waive(before: &str, id: &str, who: Decider) -> String {
+pub(super) fn or_waive(before: &str, id: &str, who: Who) -> String {
     let who = match who {
-        Decider::Technician => "technician",
-        Decider::Owner => "owner",
-        Decider::Nobody => return String::new(),
+        Who::Technician => "technician",
+        Who::Owner => "owner",
+        Who::Nobody => return String::new(),
     };
     format!(
         "\n{before}\nholdpoint waive JOB --point {id} --decided-by {who} --how signed --name NAME --reason TEXT"
@@ -217,7 +218,7 @@ fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
     if health.locked {
         out.push(Point::plain(
             "data-locked",
-            Decider::Nobody,
+            Who::Nobody,
             "a drive password locks the data",
             "everything on the drive",
             health.drive.clone(),
@@ -251,7 +252,7 @@ fn of_health(rules: &GateRules, now: &Now, health: &HealthNow) -> Vec<Point> {
             if health.live && (old || health.before_last_read) {
                 out.push(Point::plain(
                     "health-old",
-                    Decider::Nobody,
+                    Who::Nobody,
                     format!(
                         "the newest health reading of {} is from before the last read, or too old",
                         health.drive
@@ -274,7 +275,7 @@ fn health_unread(
 ) -> Point {
     // Without symptoms the technician may go on unread, as in a dock; with one it is the owner's risk to take.
     let who = match rules.who("health-unread") {
-        Decider::Technician if symptom => Decider::Owner,
+        Who::Technician if symptom => Who::Owner,
         who => who,
     };
     let remedy = if live {
@@ -300,7 +301,7 @@ fn health_unread(
 
 fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
     let mut out = Vec::new();
-    let nobody = Decider::Nobody;
+    let nobody = Who::Nobody;
     let counting: Vec<&DestinationNow> = now.destinations.iter().filter(|d| d.counts).collect();
     if counting.is_empty() {
         out.push(Point::plain(
@@ -445,7 +446,7 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
     match &now.must_haves {
         None => out.push(Point::plain(
             "must-haves-not-asked",
-            Decider::Owner,
+            Who::Owner,
             "the owner was not asked what they would miss most",
             "nobody knows what matters",
             "no answer to --must-have",
@@ -503,7 +504,7 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
         };
         out.push(Point::plain(
             "questions-open",
-            Decider::Nobody,
+            Who::Nobody,
             format!("questions of the intake are unanswered: {list}"),
             "what nobody asked cannot be weighed",
             list,
@@ -554,7 +555,7 @@ fn of_memory(rules: &GateRules, now: &Now) -> Vec<Point> {
         MemoryNow::Failed { attested: true } => Vec::new(),
         MemoryNow::Failed { .. } => vec![Point::plain(
             "memory-failed",
-            Decider::Nobody,
+            Who::Nobody,
             "the copies were made on a machine whose memory failed a test",
             "no copy made on it counts",
             told("memory told as failed"),
@@ -587,7 +588,7 @@ pub(super) fn second_look(look: &SecondLook) -> Option<Point> {
     };
     Some(Point::plain(
         "second-look",
-        Decider::Nobody,
+        Who::Nobody,
         "a release wants a second look",
         "nothing else is open",
         why,

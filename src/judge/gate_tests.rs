@@ -2,8 +2,9 @@
 
 use super::gate::*;
 use super::gate_content::FalseContentNow;
-use super::point::{Decider, ORDER};
+use super::point::ORDER;
 use crate::survey::item::{Class, Kind, Mark, Marks};
+use crate::value::words::Who;
 use crate::value::{Blake3, Moment};
 use proptest::prelude::*;
 
@@ -20,7 +21,7 @@ fn rules() -> GateRules {
         health_hours: 1.0,
         who: ORDER
             .iter()
-            .map(|id| ((*id).to_owned(), Decider::Owner))
+            .map(|id| ((*id).to_owned(), Who::Owner))
             .collect(),
         second_look: true,
         practice: false,
@@ -369,7 +370,7 @@ fn a_decision_settles_its_own_point_only_and_only_from_who_may_decide() {
         now.waivers = vec![decision.clone()];
         assert_eq!(
             open(&now),
-            point.who == Decider::Nobody,
+            point.who == Who::Nobody,
             "{id} after the owner's decision"
         );
         now.waivers = vec![WaiverSeen {
@@ -378,7 +379,7 @@ fn a_decision_settles_its_own_point_only_and_only_from_who_may_decide() {
         }];
         assert_eq!(
             open(&now),
-            point.who != Decider::Technician,
+            point.who != Who::Technician,
             "{id} after the technician's"
         );
         for wrong in [
@@ -445,15 +446,13 @@ fn that_nothing_is_wanted_settles_no_item_that_it_does_not_cover() {
 #[test]
 fn what_a_technician_may_settle_with_a_sound_drive_the_owner_settles_with_a_symptom() {
     let mut rules = rules();
-    rules
-        .who
-        .insert("health-unread".into(), Decider::Technician);
+    rules.who.insert("health-unread".into(), Who::Technician);
     let mut now = settled();
     now.health[0].reading = None;
     let who = |now: &Now| points(&rules, &[photo()], now)[0].who;
-    assert_eq!(who(&now), Decider::Technician);
+    assert_eq!(who(&now), Who::Technician);
     now.health[0].symptom = true;
-    assert_eq!(who(&now), Decider::Owner);
+    assert_eq!(who(&now), Who::Owner);
 }
 
 proptest! {

@@ -4,8 +4,8 @@
 //!
 //! Invariant: a passed memory test never counts as proof of good memory.
 
-use super::situation::Memory;
 use super::working::Line;
+use crate::value::words::MemoryState;
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -22,11 +22,11 @@ pub enum SecondReading {
 }
 
 /// Which second reading a state of the memory asks for.
-pub fn second_reading(memory: Memory) -> SecondReading {
+pub fn second_reading(memory: MemoryState) -> SecondReading {
     match memory {
-        Memory::KnownGood => SecondReading::Sample,
-        Memory::Swapped | Memory::Suspect => SecondReading::Full,
-        Memory::Failed => SecondReading::CountsForNothing,
+        MemoryState::KnownGood => SecondReading::Sample,
+        MemoryState::Swapped | MemoryState::Suspect => SecondReading::Full,
+        MemoryState::Failed => SecondReading::CountsForNothing,
     }
 }
 
@@ -40,10 +40,10 @@ pub fn test_misses(hours: f64, mean_hours: f64) -> f64 {
 }
 
 /// The lines of the working about memory.
-pub fn lines(memory: Memory) -> Vec<Line> {
+pub fn lines(memory: MemoryState) -> Vec<Line> {
     let says = match second_reading(memory) {
         SecondReading::Sample => "memory known good: a drawn sample of the source is read twice",
-        SecondReading::Full if memory == Memory::Swapped => {
+        SecondReading::Full if memory == MemoryState::Swapped => {
             "memory swapped, which proves nothing yet: the whole source is read twice, into other pages"
         }
         SecondReading::Full => "memory in doubt: the whole source is read twice, into other pages",
@@ -83,11 +83,14 @@ mod tests {
 
     #[test]
     fn only_known_good_memory_gets_by_with_a_sample() {
-        assert_eq!(second_reading(Memory::KnownGood), SecondReading::Sample);
-        assert_eq!(second_reading(Memory::Swapped), SecondReading::Full);
-        assert_eq!(second_reading(Memory::Suspect), SecondReading::Full);
         assert_eq!(
-            second_reading(Memory::Failed),
+            second_reading(MemoryState::KnownGood),
+            SecondReading::Sample
+        );
+        assert_eq!(second_reading(MemoryState::Swapped), SecondReading::Full);
+        assert_eq!(second_reading(MemoryState::Suspect), SecondReading::Full);
+        assert_eq!(
+            second_reading(MemoryState::Failed),
             SecondReading::CountsForNothing
         );
     }

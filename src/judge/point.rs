@@ -4,17 +4,7 @@
 //! freezes exactly what a waiver of it would give up.
 
 use crate::value::Blake3;
-
-/// Who may settle a point by a decision.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Decider {
-    /// The owner of the data.
-    Owner,
-    /// The technician.
-    Technician,
-    /// Nobody: it has to be put right.
-    Nobody,
-}
+use crate::value::words::Who;
 
 /// One open point.
 #[derive(Debug, Clone, PartialEq)]
@@ -30,7 +20,7 @@ pub struct Point {
     /// The next command, or what to do.
     pub remedy: String,
     /// Who may settle it by a decision.
-    pub who: Decider,
+    pub who: Who,
     /// How many things it stands for.
     pub count: u64,
     /// Bytes it stands for (0 where it is not about bytes).
@@ -43,7 +33,7 @@ impl Point {
     /// A point that is not about items: its frozen set is its own evidence.
     pub fn plain(
         id: &'static str,
-        who: Decider,
+        who: Who,
         says: impl Into<String>,
         lost: impl Into<String>,
         evidence: impl Into<String>,

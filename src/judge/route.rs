@@ -9,41 +9,14 @@
 //! Invariant: worse evidence never gives a milder route, and every route says why.
 
 use super::forecast::Forecast;
-use super::situation::{Memory, Situation, Symptom};
+use super::situation::Situation;
 use super::working::chance_in_words;
 use crate::drive::evidence::{Evidence, EvidenceMedium};
 use crate::drive::signal::{Signal, SignalId, Weight};
 use crate::value::measure::count_in_words;
+use crate::value::words::{MemoryState, Route, Symptom};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-
-/// How to copy; later = more careful.
-#[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
-)]
-#[serde(rename_all = "kebab-case")]
-pub enum Route {
-    /// Parallel, at full speed.
-    Ordinary,
-    /// The most precious first, one reader, pauses on heat.
-    Gentle,
-    /// For a drive with sectors that do not read: at the gentle pace, and every gap is listed.
-    Salvage,
-    /// Stop; a specialist laboratory first, unless the owner decides otherwise on the record.
-    Refer,
-}
-
-impl Route {
-    /// The word of the interface.
-    pub fn word(self) -> &'static str {
-        match self {
-            Route::Ordinary => "ordinary",
-            Route::Gentle => "gentle",
-            Route::Salvage => "salvage",
-            Route::Refer => "refer",
-        }
-    }
-}
 
 /// The limits that a policy may move. All defaults are engineering judgement.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -448,7 +421,10 @@ fn remarks(e: &Evidence, s: &Situation, d: &mut Deciding) {
         ));
     }
     if d.route > Route::Ordinary
-        && matches!(s.memory, Memory::Failed | Memory::Suspect | Memory::Swapped)
+        && matches!(
+            s.memory,
+            MemoryState::Failed | MemoryState::Suspect | MemoryState::Swapped
+        )
     {
         d.remarks.push(
             "the drive is weak and the memory is not trusted: move the drive to a sound machine"

@@ -5,72 +5,9 @@
 //! taken as not known, never as good news.
 
 use crate::drive::evidence::EvidenceMedium;
+use crate::value::words::{Machine, MemoryState, Symptom};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-
-macro_rules! words {
-    ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $word:literal),+ $(,)? }) => {
-        $(#[$doc])*
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
-        #[serde(rename_all = "kebab-case")]
-        pub enum $name { $($(#[$vdoc])* $variant),+ }
-
-        impl $name {
-            /// Every variant, in the order of the interface.
-            pub const ALL: &'static [$name] = &[$($name::$variant),+];
-
-            /// The word of the interface.
-            pub fn word(self) -> &'static str {
-                match self { $($name::$variant => $word),+ }
-            }
-
-            /// The variant with this word; `None` for any other text.
-            pub fn parse(word: &str) -> Option<Self> {
-                match word { $($word => Some($name::$variant),)+ _ => None }
-            }
-        }
-    };
-}
-
-words!(
-    /// The memory of the machine that copies.
-    Memory {
-        /// Trusted: it has run without trouble, elsewhere or for long.
-        KnownGood = "known-good",
-        /// Sticks were changed or moved; the fault may be gone or not.
-        Swapped = "swapped",
-        /// There is a doubt (also: nobody knows).
-        Suspect = "suspect",
-        /// A test found errors.
-        Failed = "failed",
-    }
-);
-
-words!(
-    /// Where the copy runs.
-    Machine {
-        /// The shop's own machine.
-        Bench = "bench",
-        /// The machine that came in with the trouble.
-        UnderRepair = "under-repair",
-    }
-);
-
-words!(
-    /// What the owner or the technician noticed.
-    Symptom {
-        /// It clicks, grinds or spins up again and again.
-        Clicking = "clicking",
-        /// It fell or was hit.
-        Dropped = "dropped",
-        /// It got wet.
-        Liquid = "liquid",
-        /// It disappears from the machine.
-        Vanishes = "vanishes",
-        /// Nothing of the kind.
-        None = "none",
-    }
-);
 
 /// Where a reading pace comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -153,7 +90,7 @@ pub struct Situation {
     /// How often the drive vanished in this job.
     pub vanished: u32,
     /// The memory of the copying machine.
-    pub memory: Memory,
+    pub memory: MemoryState,
     /// Where the copy runs.
     pub machine: Machine,
     /// What was noticed.
@@ -181,7 +118,7 @@ impl Default for Situation {
             counts_grew: false,
             bytes_read: 0,
             vanished: 0,
-            memory: Memory::Suspect,
+            memory: MemoryState::Suspect,
             machine: Machine::UnderRepair,
             symptom: Symptom::None,
             files: 0,
@@ -223,31 +160,6 @@ pub(crate) fn plausible(x: Option<f64>) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn words_are_those_of_the_interface() {
-        for m in Memory::ALL {
-            assert_eq!(Memory::parse(m.word()), Some(*m));
-            assert_eq!(
-                serde_json::to_string(m).unwrap(),
-                format!("\"{}\"", m.word())
-            );
-        }
-        for m in Machine::ALL {
-            assert_eq!(
-                serde_json::to_string(m).unwrap(),
-                format!("\"{}\"", m.word())
-            );
-        }
-        for s in Symptom::ALL {
-            assert_eq!(Symptom::parse(s.word()), Some(*s));
-            assert_eq!(
-                serde_json::to_string(s).unwrap(),
-                format!("\"{}\"", s.word())
-            );
-        }
-        assert_eq!(Memory::parse("fine"), None);
-    }
 
     #[test]
     fn a_pace_that_cannot_be_true_is_not_used() {

@@ -5,6 +5,7 @@
 //! without the chain showing it.
 
 use super::{Ledger, LedgerError};
+use crate::value::words::ReadBack;
 use crate::value::{Blake3, Moment};
 use rusqlite::params;
 use serde::{Deserialize, Serialize};
@@ -20,18 +21,6 @@ pub struct Fact {
     pub body: FactBody,
     /// Chain hash up to and with this fact.
     pub hash: Blake3,
-}
-
-/// How one destination was read back.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Method {
-    /// Past the page cache, and the bytes fetched from the medium were counted.
-    Medium,
-    /// Over a network: what the far side's medium holds cannot be told.
-    Network,
-    /// Fewer bytes came from the medium than were compared: the cache may have answered.
-    CacheSuspected,
 }
 
 /// A recorded decision to lose something.
@@ -151,7 +140,7 @@ pub enum FactBody {
     /// A destination was read back in full.
     Verified {
         destination: usize,
-        method: Method,
+        method: ReadBack,
         items: u64,
         bytes: u64,
         fetched_bytes: Option<u64>,

@@ -8,7 +8,8 @@
 //! never a zero. Texts are shown only through [`crate::value::shown()`].
 
 use crate::survey::item::Class;
-use crate::value::{Blake3, Counter128, Moment};
+use crate::value::words::Who;
+use crate::value::{Amount, Blake3, Counter128, Moment};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -236,38 +237,6 @@ pub struct FolderLine {
     pub newest: Option<Moment>,
 }
 
-/// A number of items and their bytes.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
-pub struct Amount {
-    /// Items.
-    pub items: u64,
-    /// Bytes.
-    pub bytes: u64,
-}
-
-impl Amount {
-    /// An amount.
-    pub const fn of(items: u64, bytes: u64) -> Self {
-        Self { items, bytes }
-    }
-
-    /// Both sums; they stop at the largest number instead of wrapping.
-    pub fn plus(self, other: Self) -> Self {
-        Self {
-            items: self.items.saturating_add(other.items),
-            bytes: self.bytes.saturating_add(other.bytes),
-        }
-    }
-
-    /// Both differences; they stop at zero.
-    pub fn minus(self, other: Self) -> Self {
-        Self {
-            items: self.items.saturating_sub(other.items),
-            bytes: self.bytes.saturating_sub(other.bytes),
-        }
-    }
-}
-
 /// The items of one class.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct ClassLine {
@@ -429,7 +398,7 @@ pub struct WaiverLine {
     /// The reason given.
     pub why: String,
     /// Who decided.
-    pub decided_by: Decider,
+    pub decided_by: Who,
     /// The decider's name.
     pub name: String,
     /// How they said so: `signed`, `message`, `phone`.
@@ -438,16 +407,6 @@ pub struct WaiverLine {
     pub at: Moment,
     /// The file that shows it; `None` = none.
     pub proof: Option<String>,
-}
-
-/// Who may decide.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-#[allow(missing_docs)]
-pub enum Decider {
-    Owner,
-    Technician,
-    Nobody,
 }
 
 /// One reason why the gate does not release.
@@ -462,7 +421,7 @@ pub struct PointLine {
     /// What to do next.
     pub remedy: String,
     /// Who may decide.
-    pub who: Decider,
+    pub who: Who,
     /// How many things it concerns.
     pub count: u64,
 }
@@ -513,18 +472,18 @@ mod tests {
     #[test]
     fn what_reached_no_end_is_counted_as_unsettled() {
         let counts = ClassTotals {
-            all: Amount::of(10, 1000),
-            verified: Amount::of(6, 600),
-            damaged: Amount::of(1, 100),
-            waived: Amount::of(1, 100),
+            all: Amount::new(10, 1000),
+            verified: Amount::new(6, 600),
+            damaged: Amount::new(1, 100),
+            waived: Amount::new(1, 100),
             ..ClassTotals::default()
         };
-        assert_eq!(counts.unsettled(), Amount::of(2, 200));
+        assert_eq!(counts.unsettled(), Amount::new(2, 200));
         let contradictory = ClassTotals {
-            verified: Amount::of(6, 600),
+            verified: Amount::new(6, 600),
             ..ClassTotals::default()
         };
-        assert_eq!(contradictory.unsettled(), Amount::of(0, 0));
+        assert_eq!(contradictory.unsettled(), Amount::new(0, 0));
     }
 
     #[test]

@@ -4,13 +4,15 @@
 
 use super::Names;
 use super::account::{
-    Account, Amount, Answer, ClassTotals, Decider, DestinationLine, DriveLine, FIRST, Lost,
-    LostFolder, LostItem, MustHave, OtherDrive, PointLine, WaiverLine,
+    Account, Answer, ClassTotals, DestinationLine, DriveLine, FIRST, Lost, LostFolder, LostItem,
+    MustHave, OtherDrive, PointLine, WaiverLine,
 };
 use super::leaf::{Block, Leaf, Look, Section};
 use super::sentence::Sentence;
 use super::words::{Language, Phrase};
 use crate::survey::item::Class;
+use crate::value::Amount;
+use crate::value::words::Who;
 use crate::value::{Counter128, Moment};
 
 /// One hand writing one paper.
@@ -396,11 +398,11 @@ impl Pen<'_> {
     }
 
     /// Who decides.
-    pub fn decider(&self, who: Decider) -> Phrase {
+    pub fn decider(&self, who: Who) -> Phrase {
         self.plain(match who {
-            Decider::Owner => Sentence::Owner,
-            Decider::Technician => Sentence::Technician,
-            Decider::Nobody => Sentence::Nobody,
+            Who::Owner => Sentence::Owner,
+            Who::Technician => Sentence::Technician,
+            Who::Nobody => Sentence::Nobody,
         })
     }
 

@@ -3,7 +3,8 @@
 use super::account::*;
 use super::certificate::*;
 use crate::survey::item::Class;
-use crate::value::{Blake3, Counter128, Moment};
+use crate::value::words::Who;
+use crate::value::{Amount, Blake3, Counter128, Moment};
 
 fn digest(of: &str) -> Blake3 {
     Blake3(*blake3::hash(of.as_bytes()).as_bytes())
@@ -28,21 +29,21 @@ fn class(class: Class, all: Amount, verified: Amount) -> ClassLine {
 pub fn released() -> Account {
     let mut irreplaceable = class(
         Class::Irreplaceable,
-        Amount::of(18_431, 96_204_118_016),
-        Amount::of(18_412, 95_318_004_736),
+        Amount::new(18_431, 96_204_118_016),
+        Amount::new(18_412, 95_318_004_736),
     );
-    irreplaceable.counts.damaged = Amount::of(3, 61_201_408);
-    irreplaceable.counts.unreadable = Amount::of(1, 4_194_304);
-    irreplaceable.counts.placeholder = Amount::of(15, 820_717_568);
+    irreplaceable.counts.damaged = Amount::new(3, 61_201_408);
+    irreplaceable.counts.unreadable = Amount::new(1, 4_194_304);
+    irreplaceable.counts.placeholder = Amount::new(15, 820_717_568);
     let mut hard = class(
         Class::HardToReplace,
-        Amount::of(2_117, 9_340_211_200),
-        Amount::of(2_115, 9_340_194_816),
+        Amount::new(2_117, 9_340_211_200),
+        Amount::new(2_115, 9_340_194_816),
     );
-    hard.counts.waived = Amount::of(2, 16_384);
+    hard.counts.waived = Amount::new(2, 16_384);
     let mut rebuildable = class(
         Class::Rebuildable,
-        Amount::of(214_077, 41_800_232_960),
+        Amount::new(214_077, 41_800_232_960),
         Amount::default(),
     );
     rebuildable.counts.left_out = rebuildable.counts.all;
@@ -165,8 +166,8 @@ pub fn released() -> Account {
             hard,
             class(
                 Class::Replaceable,
-                Amount::of(5_310, 22_011_904_000),
-                Amount::of(5_310, 22_011_904_000),
+                Amount::new(5_310, 22_011_904_000),
+                Amount::new(5_310, 22_011_904_000),
             ),
             rebuildable,
         ],
@@ -279,7 +280,7 @@ pub fn released() -> Account {
                 bytes: 65_395_712,
                 set_hash: digest("set one"),
                 why: "Smaller versions of all four are on the telephone.".to_owned(),
-                decided_by: Decider::Owner,
+                decided_by: Who::Owner,
                 name: "Mira Halvorsen-Okoye".to_owned(),
                 how: "signed".to_owned(),
                 at: at("2026-11-25T11:02:00Z"),
@@ -292,7 +293,7 @@ pub fn released() -> Account {
                 bytes: 820_717_568,
                 set_hash: digest("set two"),
                 why: "The owner signed in and saw all of them.".to_owned(),
-                decided_by: Decider::Owner,
+                decided_by: Who::Owner,
                 name: "Mira Halvorsen-Okoye".to_owned(),
                 how: "phone".to_owned(),
                 at: at("2026-11-25T11:20:00Z"),
@@ -305,7 +306,7 @@ pub fn released() -> Account {
                 bytes: 16_384,
                 set_hash: digest("set three"),
                 why: "The program makes them again.".to_owned(),
-                decided_by: Decider::Technician,
+                decided_by: Who::Technician,
                 name: "Jonas Brandl".to_owned(),
                 how: "signed".to_owned(),
                 at: at("2026-11-25T11:31:00Z"),
@@ -353,7 +354,7 @@ pub fn on_hold() -> Account {
             lost: "820 MB that this drive does not hold".to_owned(),
             remedy: "let the owner sign in, then `holdpoint waive JOB --point placeholders`"
                 .to_owned(),
-            who: Decider::Owner,
+            who: Who::Owner,
             count: 15,
         },
         PointLine {
@@ -361,7 +362,7 @@ pub fn on_hold() -> Account {
             says: "Another internal drive is not part of the job.".to_owned(),
             lost: "everything on Muster NV-250".to_owned(),
             remedy: "open a job for it or take it out".to_owned(),
-            who: Decider::Nobody,
+            who: Who::Nobody,
             count: 1,
         },
     ];

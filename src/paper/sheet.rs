@@ -3,12 +3,13 @@
 //!
 //! Invariant: every waiver and every point that the owner may decide has its own line; nothing is agreed to in bulk.
 
-use super::account::{Decider, FIRST};
+use super::account::FIRST;
 use super::leaf::{Block, Leaf, Look, Section};
 use super::pen::Pen;
 use super::receipt;
 use super::sentence::Sentence as S;
 use super::words::Phrase;
+use crate::value::words::Who;
 
 /// The sheet.
 pub fn sheet(pen: &Pen<'_>) -> Leaf {
@@ -117,7 +118,7 @@ fn decisions(pen: &Pen<'_>) -> Section {
     let (yours, ours): (Vec<_>, Vec<_>) = account
         .open_points
         .iter()
-        .partition(|point| point.who == Decider::Owner);
+        .partition(|point| point.who == Who::Owner);
     if !yours.is_empty() {
         section.para(pen.plain(S::ToDecide));
         for point in yours {

@@ -4,12 +4,13 @@
 //! Invariant: it says "may be wiped" only while the release stands at the account's moment, nothing is open, the policy is not
 //! for practice and the serial number is known. In every other case it says in the largest letters that nothing may.
 
-use super::account::{Amount, DriveLine, Standing};
+use super::account::{DriveLine, Standing};
 use super::leaf::{Block, Leaf, Look, Section};
 use super::pen::Pen;
 use super::receipt::memory_in_doubt;
 use super::sentence::Sentence as S;
 use super::words::Phrase;
+use crate::value::Amount;
 
 /// The slip.
 pub fn slip(pen: &Pen<'_>) -> Leaf {
@@ -192,7 +193,7 @@ fn relied(pen: &Pen<'_>) -> Section {
         .waivers
         .iter()
         .fold(Amount::default(), |sum, waiver| {
-            sum.plus(Amount::of(waiver.count, waiver.bytes))
+            sum.plus(Amount::new(waiver.count, waiver.bytes))
         });
     let mut facts = vec![
         (

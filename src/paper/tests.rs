@@ -2,6 +2,7 @@
 
 use super::account::*;
 use super::*;
+use crate::value::Amount;
 use crate::value::Moment;
 use proptest::prelude::*;
 use serde_json::Value;
@@ -527,8 +528,8 @@ proptest! {
         account.offset_minutes = offset;
         account.at = Moment(nanos);
         for class in &mut account.classes {
-            class.counts.all = Amount::of(items, bytes);
-            class.counts.waived = Amount::of(bytes, items);
+            class.counts.all = Amount::new(items, bytes);
+            class.counts.waived = Amount::new(bytes, items);
         }
         account.not_saved.items = items;
         account.drives[0].bytes = Some(bytes);

@@ -17,11 +17,12 @@ pub use table::{
     Certificate, Copies, Health, Heat, Keeping, Routes, SecondLook, Survey, Value, Vanishing,
     Verification,
 };
-pub use value::{Step, Who};
+pub use value::Step;
 pub use waive::Waive;
 
 use crate::survey::item::Class;
 use crate::value::Blake3;
+use crate::value::words::Who;
 use draft::Draft;
 use std::fmt::Write;
 

@@ -5,7 +5,8 @@
 //! why is shown as having no reason.
 
 use super::fault::PolicyFault;
-use super::value::{List, Positive, Ranged, Share, Step, Who};
+use super::value::{List, Positive, Ranged, Share, Step};
+use crate::value::words::Who;
 use serde::Deserialize;
 
 macro_rules! table {

@@ -119,44 +119,6 @@ impl<T: fmt::Display> fmt::Display for List<T> {
     }
 }
 
-/// Who may decide that something may be lost.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, DeriveDeserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Who {
-    /// Whose data it is.
-    Owner,
-    /// Who works on it; what the technician may decide, the owner may too.
-    Technician,
-    /// Nobody: it has to be put right.
-    Nobody,
-}
-
-impl Who {
-    /// The word of the interface.
-    pub fn word(self) -> &'static str {
-        match self {
-            Who::Owner => "owner",
-            Who::Technician => "technician",
-            Who::Nobody => "nobody",
-        }
-    }
-
-    /// Whether a decision by `by` suffices where `self` is asked for.
-    pub fn accepts(self, by: Who) -> bool {
-        match self {
-            Who::Nobody => false,
-            Who::Owner => by == Who::Owner,
-            Who::Technician => by != Who::Nobody,
-        }
-    }
-}
-
-impl fmt::Display for Who {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(self.word())
-    }
-}
-
 /// Steps that a second look can be asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, DeriveDeserialize)]
 #[serde(rename_all = "kebab-case")]

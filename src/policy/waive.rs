@@ -3,7 +3,7 @@
 //! Invariants: an id that the policy does not name is waived by nobody; some points no policy can open to anybody.
 
 use super::table::NO_REASON;
-use super::value::Who;
+use crate::value::words::Who;
 use serde::de::{Deserialize, DeserializeSeed, Deserializer, Error, MapAccess, Visitor};
 use std::collections::BTreeMap;
 use std::fmt;

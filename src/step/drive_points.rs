@@ -4,7 +4,7 @@
 //! when the gate looks at the source itself.
 
 use crate::job::{DriveKept, Job};
-use crate::judge::point::{Decider, Point};
+use crate::judge::point::Point;
 use crate::ledger::{Fact, standing};
 use crate::paper::account::OtherDrive as OnPaper;
 use crate::port::DriveFacts;
@@ -13,6 +13,7 @@ use crate::step::gate::{Closeness, rules};
 use crate::step::outcome::Machine;
 use crate::step::present;
 use crate::value::measure::bytes_in_words;
+use crate::value::words::Who;
 
 /// Every point about the drives; none for a folder job.
 pub fn found(job: &Job<'_>, facts: &[Fact], closeness: Closeness) -> Vec<Point> {
@@ -46,7 +47,7 @@ fn identity(job: &Job<'_>, facts: &[Fact], kept: &DriveKept) -> Option<Point> {
     let point = |why: &str, remedy: &str| {
         Some(Point::plain(
             "identity-unknown",
-            Decider::Nobody,
+            Who::Nobody,
             format!("{words} cannot be told from another drive: {why}"),
             "the wrong drive could be wiped",
             format!("{}: {why}", kept.path.text),
@@ -121,7 +122,7 @@ fn mounted(kept: &DriveKept, now: &DriveFacts) -> Vec<Point> {
         .map(|used| {
             Point::plain(
                 "mounted-writable",
-                Decider::Nobody,
+                Who::Nobody,
                 format!(
                     "something of {} is mounted for writing at {}",
                     present::words(kept),
@@ -163,7 +164,7 @@ fn hold(
     };
     Some(Point::plain(
         "hold-not-set",
-        Decider::Nobody,
+        Who::Nobody,
         format!(
             "{} is not held against writing: {why}",
             present::words(kept)
@@ -181,7 +182,7 @@ fn hold(
 fn gone(kept: &DriveKept, why: String) -> Point {
     Point::plain(
         "source-gone",
-        Decider::Nobody,
+        Who::Nobody,
         format!("{} cannot be looked at now", present::words(kept)),
         "whether it changed, and which drive would be wiped, is not known",
         why,
@@ -199,7 +200,7 @@ fn contents(
     let changed = |why: String| {
         Some(Point::plain(
             "source-changed",
-            Decider::Nobody,
+            Who::Nobody,
             format!(
                 "{} is not as it was when it was surveyed",
                 present::words(kept)

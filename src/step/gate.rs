@@ -6,13 +6,12 @@ use crate::judge::gate::{
     SecondLook, Verdict, VerifiedAt, WaiverSeen,
 };
 use crate::judge::gate_content::FalseContentNow;
-use crate::judge::point::{Decider, Point};
-use crate::ledger::facts::Method;
+use crate::judge::point::Point;
 use crate::ledger::{
     Fact, FactBody, Got, GotRow, ItemRow, LedgerError, RowSum, Want, row, standing,
 };
 use crate::policy;
-use crate::step::outcome::{MemoryState, OpenPoint, Problem, Who};
+use crate::step::outcome::{MemoryState, OpenPoint, Problem, ReadBack};
 use crate::survey::item::Class;
 use crate::value::Moment;
 
@@ -50,11 +49,7 @@ pub fn shown(job: &Job<'_>, point: &Point) -> OpenPoint {
         lost: point.lost.clone(),
         evidence: point.evidence.clone(),
         remedy: point.remedy.replace(" JOB", &format!(" {dir}")),
-        who: match point.who {
-            Decider::Owner => Who::Owner,
-            Decider::Technician => Who::Technician,
-            Decider::Nobody => Who::Nobody,
-        },
+        who: point.who,
         count: point.count,
     }
 }
@@ -62,14 +57,7 @@ pub fn shown(job: &Job<'_>, point: &Point) -> OpenPoint {
 /// What the policy asks of a release.
 pub fn rules(job: &Job<'_>) -> GateRules {
     let policy = &job.policy;
-    let who = |id: &&str| {
-        let who = match policy.who_waives(id) {
-            policy::Who::Owner => Decider::Owner,
-            policy::Who::Technician => Decider::Technician,
-            policy::Who::Nobody => Decider::Nobody,
-        };
-        ((*id).to_owned(), who)
-    };
+    let who = |id: &&str| ((*id).to_owned(), policy.who_waives(id));
     GateRules {
         copies: Class::ALL.map(|class| policy.copies_wanted(class)),
         verified_hours: f64::from(policy.verification.longest_hours.get()),
@@ -463,7 +451,7 @@ fn destinations(
                             at: fact.at,
                             whole: clean,
                             differed: !clean,
-                            doubtful: *method == Method::CacheSuspected,
+                            doubtful: *method == ReadBack::CacheSuspected,
                         },
                     ))
                 }

@@ -4,7 +4,8 @@
 //! Invariant: a copy that could not be looked into is in doubt, never passed over; a doubt changes no
 //! item's state, because equal bytes stay equal: it is an open point, for a person to decide before the wipe.
 
-use crate::job::{Job, bits, ledger_problem, some_here};
+use crate::job::here::{bits, some_here};
+use crate::job::{Job, ledger_problem};
 use crate::judge::gate::set_entry;
 use crate::ledger::facts::FalseContent;
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError};

@@ -5,7 +5,7 @@
 use crate::job::{Job, fault_problem, ledger_problem};
 use crate::ledger::{Fact, FactBody, Got, LedgerError, Want};
 use crate::paper::account::{
-    self, Account, Amount, Answer, Asked, CertificateLine, ClassLine, ClassTotals, DestinationLine,
+    self, Account, Answer, Asked, CertificateLine, ClassLine, ClassTotals, DestinationLine,
     DriveLine, FolderLine, LeftOut, Lost, LostFolder, LostItem, MustHave, NotSaved, PersonLine,
     PointLine, PolicyLine, Verification, WaiverLine,
 };
@@ -14,7 +14,7 @@ use crate::step::outcome::{Names, OpenPoint, Outcome, Paper, Printed, Problem, W
 use crate::step::request::PrintRequest;
 use crate::step::state::{Recorded, item_state};
 use crate::survey::item::{Class, Mark};
-use crate::value::{Moment, Name};
+use crate::value::{Amount, Moment, Name};
 use std::collections::{BTreeMap, HashMap};
 
 /// Writes a paper as HTML and as plain text.
@@ -204,11 +204,7 @@ fn point_line(point: &OpenPoint) -> PointLine {
         says: point.says.clone(),
         lost: point.lost.clone(),
         remedy: point.remedy.clone(),
-        who: match point.who {
-            Who::Owner => account::Decider::Owner,
-            Who::Technician => account::Decider::Technician,
-            Who::Nobody => account::Decider::Nobody,
-        },
+        who: point.who,
         count: point.count,
     }
 }
@@ -237,7 +233,7 @@ fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
     job.ledger
         .each_item::<LedgerError>("item.kind = 0 AND item.want <> 3", |item, got| {
             let state = item_state(&item, &got, counting, recorded);
-            let amount = Amount::of(1, item.bytes);
+            let amount = Amount::new(1, item.bytes);
             let Some(line) = classes.iter_mut().find(|line| line.class == item.class) else {
                 return Ok(());
             };
@@ -511,9 +507,9 @@ fn waivers(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<WaiverLine>, Problem> {
             set_hash: waiver.set_hash,
             why: waiver.reason.clone(),
             decided_by: if waiver.decided_by == "owner" {
-                account::Decider::Owner
+                Who::Owner
             } else {
-                account::Decider::Technician
+                Who::Technician
             },
             name: waiver.name.clone(),
             how: waiver.how.clone(),
@@ -539,7 +535,7 @@ fn verifications(job: &Job<'_>, facts: &[Fact]) -> Vec<Verification> {
                     ..
                 } if *destination == number => Some(Verification {
                     destination: kept.to.text.clone(),
-                    method: crate::step::release::method_word(*method).to_owned(),
+                    method: method.word().to_owned(),
                     at: fact.at,
                     items: *items,
                     bytes: *bytes,

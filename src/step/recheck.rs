@@ -3,7 +3,7 @@
 
 use crate::drive::counters::Counters;
 use crate::job::{Job, ledger_problem};
-use crate::judge::point::{Decider, Point};
+use crate::judge::point::Point;
 use crate::ledger::{Fact, FactBody, ItemRow, LedgerError, Want, standing};
 use crate::paper::certificate::{CertificateBody, DriveRef, Scope};
 use crate::port::{Entry, Fault, Folder};
@@ -12,6 +12,7 @@ use crate::read::source::unchanged;
 use crate::step::outcome::{Change, Exit, OpenPoint, Outcome, Problem, Rechecked};
 use crate::step::present;
 use crate::survey::item::{Kind, Mark};
+use crate::value::words::Who;
 use crate::value::{Blake3, Moment, Name};
 use std::collections::HashMap;
 use std::path::Path;
@@ -73,7 +74,7 @@ fn as_point(job: &Job<'_>, changed: &[Change]) -> Result<Option<OpenPoint>, Prob
         let now = change.now.clone().unwrap_or_default();
         let point = Point::plain(
             "source-changed",
-            Decider::Nobody,
+            Who::Nobody,
             "what is on hold is not as it was surveyed",
             "newer content is not in the copies",
             now,

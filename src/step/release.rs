@@ -7,7 +7,6 @@ use crate::bag::stream::write_beside;
 use crate::drive::reading::Reading;
 use crate::job::{Job, fault_problem, ledger_problem};
 use crate::judge::gate::{Release, SecondLook, Verdict};
-use crate::ledger::facts::Method;
 use crate::ledger::{Fact, FactBody, standing};
 use crate::paper::certificate::{
     CertificateBody, CopyRef, DriveRef, DriveTold, Effect, Evidence, FactRef, FolderRef, NOTICE,
@@ -36,7 +35,7 @@ pub fn release(
     // Before anything is written: what the command line asks for must be possible.
     let hours = valid_hours(job, request)?;
     let opened = job.destinations();
-    let destinations = crate::job::here(&opened);
+    let destinations = crate::job::here::here(&opened);
     // A broken chain is for the gate to say.
     let facts = job.ledger.facts().unwrap_or_default();
     crate::step::refuse_closing(job, &facts)?;
@@ -432,22 +431,13 @@ fn copies(facts: &[Fact], job: &Job<'_>) -> Vec<CopyRef> {
                     destination: number as u64 + 1,
                     items: *items,
                     bytes: *bytes,
-                    method: method_word(*method).to_owned(),
+                    method: method.word().to_owned(),
                     verified: fact.at,
                 }),
                 _ => None,
             })
         })
         .collect()
-}
-
-/// The interface's word for how copies were read back.
-pub fn method_word(method: Method) -> &'static str {
-    match method {
-        Method::Medium => "medium",
-        Method::Network => "network",
-        Method::CacheSuspected => "cache-suspected",
-    }
 }
 
 fn waivers(facts: &[Fact]) -> Vec<WaiverRef> {

@@ -7,8 +7,8 @@
 mod again;
 mod bag;
 
-use crate::job::{Job, bits, fault_problem, ledger_problem, some_here};
-use crate::ledger::facts::Method;
+use crate::job::here::{bits, some_here};
+use crate::job::{Job, fault_problem, ledger_problem};
 use crate::ledger::{FactBody, GotRow, ItemRow, Ledger, LedgerError, RowSum};
 use crate::port::{Destination, Fault, FaultKind};
 use crate::read::digest;
@@ -319,13 +319,13 @@ fn one_destination(
         .zip(fetched_before)
         .map(|(now, before)| now.saturating_sub(before));
     let method = if network {
-        Method::Network
+        ReadBack::Network
     } else if fetched.is_some_and(|fetched| fetched >= read_bytes) {
-        Method::Medium
+        ReadBack::Medium
     } else {
-        Method::CacheSuspected
+        ReadBack::CacheSuspected
     };
-    result.method = worse(result.method, method);
+    result.method = result.method.max(method);
     job.record(&FactBody::Verified {
         destination: number,
         method,
@@ -338,14 +338,6 @@ fn one_destination(
         rows: sum.to_string(),
     })?;
     Ok(true)
-}
-
-fn worse(a: ReadBack, b: Method) -> ReadBack {
-    match (a, b) {
-        (ReadBack::CacheSuspected, _) | (_, Method::CacheSuspected) => ReadBack::CacheSuspected,
-        (ReadBack::Network, _) | (_, Method::Network) => ReadBack::Network,
-        (ReadBack::Medium, Method::Medium) => ReadBack::Medium,
-    }
 }
 
 fn look(at: &dyn Destination, errand: &Errand, block: &mut [u8]) -> Looked {

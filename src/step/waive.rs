@@ -7,7 +7,6 @@ mod volume;
 
 use crate::job::{Job, ledger_problem};
 use crate::judge::gate::{Gate, set_entry};
-use crate::judge::point::Decider;
 use crate::ledger::facts::Waiver;
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, Want};
 use crate::step::gate::{Closeness, ask, seen};
@@ -16,6 +15,7 @@ use crate::step::plan::find;
 use crate::step::request::{AnswerRequest, MustHaveAnswer, WaiveRequest, WaiveWhat};
 use crate::survey::item::{Class, Kind, Mark};
 use crate::value::hex::unhex;
+use crate::value::words::Who;
 use crate::value::{Blake3, Name};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt;
@@ -216,17 +216,17 @@ fn waive_point(
         ));
     };
     match point.who {
-        Decider::Nobody => {
+        Who::Nobody => {
             return Err(Problem::failed(
                 format!("\"{id}\" cannot be given up by anybody: {}", point.says),
                 job.shown(),
                 point.remedy.clone(),
             ));
         }
-        Decider::Owner if request.decided_by != DecidedBy::Owner => {
+        Who::Owner if request.decided_by != DecidedBy::Owner => {
             return Err(only_the_owner(job));
         }
-        Decider::Owner | Decider::Technician => {}
+        Who::Owner | Who::Technician => {}
     }
     // Several points may share an id (two must-haves, two destinations): each is frozen by a waiver of its own.
     let mut last = blank.clone();

@@ -94,6 +94,38 @@ pub fn count_in_words(count: u64) -> String {
     out
 }
 
+/// A number of items and their bytes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+pub struct Amount {
+    /// How many items.
+    pub items: u64,
+    /// Their bytes.
+    pub bytes: u64,
+}
+
+impl Amount {
+    /// `items` items of together `bytes` bytes.
+    pub const fn new(items: u64, bytes: u64) -> Self {
+        Self { items, bytes }
+    }
+
+    /// Both sums; they stop at the largest number instead of wrapping.
+    pub fn plus(self, other: Self) -> Self {
+        Self {
+            items: self.items.saturating_add(other.items),
+            bytes: self.bytes.saturating_add(other.bytes),
+        }
+    }
+
+    /// Both differences; they stop at zero.
+    pub fn minus(self, other: Self) -> Self {
+        Self {
+            items: self.items.saturating_sub(other.items),
+            bytes: self.bytes.saturating_sub(other.bytes),
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

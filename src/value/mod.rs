@@ -11,10 +11,11 @@ pub mod moment;
 pub mod name;
 pub mod shown;
 pub mod typed;
+pub mod words;
 
 pub use digest::{Blake3, Sha256};
 pub use known::Known;
-pub use measure::{Counter128, Probability};
+pub use measure::{Amount, Counter128, Probability};
 pub use moment::Moment;
 pub use name::Name;
 pub use shown::shown;

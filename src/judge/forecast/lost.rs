@@ -12,9 +12,10 @@ use crate::judge::hazard::{
     hazard_between, sixty_day_chance, worsening, yearly_hazard,
 };
 use crate::judge::ladder::high_shape;
-use crate::judge::situation::{Situation, Symptom, plausible};
+use crate::judge::situation::{Situation, plausible};
 use crate::judge::working::{Line, digits};
 use crate::value::Probability;
+use crate::value::words::Symptom;
 
 /// Why a drive counts as getting worse, and in which columns.
 pub(super) struct Worse {

@@ -3,8 +3,10 @@
 use super::*;
 use crate::drive::evidence::EvidenceMedium;
 use crate::drive::evidence::Growth;
-use crate::judge::situation::Symptom;
-use crate::judge::situation::{Machine, Memory, Pace, PaceSource};
+
+use crate::judge::situation::{Pace, PaceSource};
+use crate::value::words::Symptom;
+use crate::value::words::{Machine, MemoryState};
 use proptest::prelude::*;
 
 fn explain(f: &Forecast) -> Vec<String> {
@@ -40,7 +42,7 @@ fn worked_example() -> (Evidence, Situation) {
             bytes_per_second: 45e6,
             source: PaceSource::Sampled,
         },
-        memory: Memory::Swapped,
+        memory: MemoryState::Swapped,
         machine: Machine::Bench,
         ..Situation::default()
     };

@@ -92,7 +92,7 @@ fn judged(reading: &Reading) -> (Forecast, Decision) {
         plan_bytes: Some(195_000_000_000),
         drive_bytes: reading.drive.bytes.get(),
         pace: Pace::class_default(e.medium),
-        memory: Memory::KnownGood,
+        memory: MemoryState::KnownGood,
         ..Situation::default()
     };
     let f = forecast(e, &s);

@@ -27,7 +27,7 @@ fn situation() -> Situation {
             bytes_per_second: 45e6,
             source: PaceSource::Sampled,
         },
-        memory: Memory::KnownGood,
+        memory: MemoryState::KnownGood,
         ..Situation::default()
     }
 }
@@ -181,7 +181,7 @@ fn a_locked_drive_says_so_first() {
 #[test]
 fn a_weak_drive_and_doubtful_memory_move() {
     let mut s = situation();
-    s.memory = Memory::Failed;
+    s.memory = MemoryState::Failed;
     s.errors_met = 1;
     assert!(
         decide(&disk(), &s)

@@ -6,9 +6,9 @@ use super::readings::{Standing, locked, standing};
 use crate::job::{Job, ledger_problem};
 use crate::judge::forecast::{Forecast, forecast};
 use crate::judge::route::{Decision, RouteLimits, Stakes, route};
-use crate::judge::situation::{Machine, Memory, Pace, Situation, Symptom};
+use crate::judge::situation::{Pace, Situation};
 use crate::ledger::{Fact, FactBody, LedgerError};
-use crate::step::outcome::{MemoryState, Problem};
+use crate::step::outcome::{Machine, MemoryState, Problem, Symptom};
 use crate::value::{Blake3, Moment};
 
 /// The setting that holds the newest forecast of a drive in full.
@@ -142,17 +142,9 @@ pub fn judge(
         counts_grew: standing.grew_copying,
         bytes_read: met.read,
         vanished: vanished(&facts, drive),
-        memory: memory
-            .and_then(|memory| Memory::parse(memory.word()))
-            .unwrap_or(Memory::Suspect),
-        machine: setup
-            .machine
-            .and_then(|machine| Machine::parse(machine.word()))
-            .unwrap_or(Machine::UnderRepair),
-        symptom: setup
-            .symptom
-            .and_then(|symptom| Symptom::parse(symptom.word()))
-            .unwrap_or(Symptom::None),
+        memory: memory.unwrap_or(MemoryState::Suspect),
+        machine: setup.machine.unwrap_or(Machine::UnderRepair),
+        symptom: setup.symptom.unwrap_or(Symptom::None),
         files: wanted.files,
         extents: 0,
         age_years: None,

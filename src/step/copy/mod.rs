@@ -16,7 +16,8 @@ mod totals;
 mod twins;
 mod watch;
 
-use crate::job::{Job, bits, ledger_problem, some_here};
+use crate::job::here::{bits, some_here};
+use crate::job::{Job, ledger_problem};
 use crate::ledger::{FactBody, LedgerError, standing};
 use crate::port::{Destination, Fault};
 use crate::read::drives::DriveSource;

@@ -1,6 +1,7 @@
 //! Results of `copy`, `verify` and `inspect`.
 
 use super::{Amount, ReadBack};
+pub use crate::bag::check::CopyAt;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -32,20 +33,6 @@ pub struct Verified {
     pub extra: Vec<CopyAt>,
     /// How the bytes were read back.
     pub method: ReadBack,
-}
-
-/// One copy in a bag.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-pub struct CopyAt {
-    /// Path in the bag.
-    pub path: String,
-    /// Hex of the exact bytes when `path` is not exactly the path.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub raw: Option<String>,
-    /// The destination (or bag) that holds it.
-    pub destination: String,
-    /// What was expected and found.
-    pub why: String,
 }
 
 /// Result of `inspect`.

@@ -2,6 +2,7 @@
 
 use super::{DriveKind, GapContent, ItemState, Route, State, VolumeState};
 use crate::drive::signal::Signal;
+pub use crate::job::OtherDrive;
 use crate::survey::item::{Class, Kind, Mark};
 use crate::value::{Blake3, Moment, Probability, Sha256};
 use schemars::JsonSchema;
@@ -58,19 +59,6 @@ pub struct Hold {
     pub kernel_read_only: bool,
     /// What that covers, or why it could not be set.
     pub why: String,
-}
-
-/// An internal drive that is not in the job.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct OtherDrive {
-    /// Device.
-    pub path: String,
-    /// As the drive reports it; `null` = not known.
-    pub model: Option<String>,
-    /// As the drive reports it; `null` = not known.
-    pub serial: Option<String>,
-    /// Capacity in bytes.
-    pub bytes: Option<u64>,
 }
 
 /// One destination, looked at when the job was opened.

@@ -1,42 +1,9 @@
-//! The fixed words of the interface: each value has exactly one spelling, the same in
-//! arguments, JSON and text.
+//! The words of the interface that only steps speak, beside those of every floor (`value::words`).
 
+use crate::value::words::words;
+pub use crate::value::words::{Machine, MemoryState, ReadBack, Route, Symptom, Who};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use std::fmt;
-
-macro_rules! words {
-    ($(#[$doc:meta])* $name:ident { $($(#[$about:meta])* $variant:ident = $word:literal,)+ }) => {
-        $(#[$doc])*
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
-        pub enum $name {
-            $($(#[$about])* #[serde(rename = $word)] $variant,)+
-        }
-
-        impl $name {
-            /// Every value, in the order of the interface.
-            pub const ALL: &'static [$name] = &[$($name::$variant,)+];
-
-            /// The word of the interface.
-            pub fn word(self) -> &'static str {
-                match self {
-                    $($name::$variant => $word,)+
-                }
-            }
-
-            /// The value of a word; `None` when the interface has no such word.
-            pub fn of(word: &str) -> Option<Self> {
-                Self::ALL.iter().copied().find(|value| value.word() == word)
-            }
-        }
-
-        impl fmt::Display for $name {
-            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.write_str(self.word())
-            }
-        }
-    };
-}
 
 words!(
     /// Where a job stands. Only these two.
@@ -48,73 +15,12 @@ words!(
     }
 );
 words!(
-    /// What the owner tells of the drive.
-    Symptom {
-        /// It clicks or grinds.
-        Clicking = "clicking",
-        /// It fell.
-        Dropped = "dropped",
-        /// Something was spilled over it.
-        Liquid = "liquid",
-        /// It disappears and comes back.
-        Vanishes = "vanishes",
-        /// Nothing of the kind.
-        None = "none",
-    }
-);
-words!(
-    /// What is known of the memory of the machine that copies.
-    MemoryState {
-        /// Known to be good (another machine, or tested and never suspected).
-        KnownGood = "known-good",
-        /// Modules were exchanged because of the fault.
-        Swapped = "swapped",
-        /// It may be the cause.
-        Suspect = "suspect",
-        /// A test failed.
-        Failed = "failed",
-    }
-);
-words!(
-    /// Which machine does the copying.
-    Machine {
-        /// A machine of the bench.
-        Bench = "bench",
-        /// The customer's own machine.
-        UnderRepair = "under-repair",
-    }
-);
-words!(
-    /// How to copy, given the forecast.
-    Route {
-        /// Parallel, full speed.
-        Ordinary = "ordinary",
-        /// One reader, most precious first, pauses on heat.
-        Gentle = "gentle",
-        /// Sectors do not read: at the gentle pace, every gap listed.
-        Salvage = "salvage",
-        /// Stop; a specialist laboratory first.
-        Refer = "refer",
-    }
-);
-words!(
     /// Who decided to lose something.
     DecidedBy {
         /// The owner of the data.
         Owner = "owner",
         /// The technician.
         Technician = "technician",
-    }
-);
-words!(
-    /// Who may settle an open point by a decision.
-    Who {
-        /// The owner of the data.
-        Owner = "owner",
-        /// The technician.
-        Technician = "technician",
-        /// Nobody may give this up: it has to be put right.
-        Nobody = "nobody",
     }
 );
 words!(
@@ -200,17 +106,6 @@ words!(
     }
 );
 words!(
-    /// How copies were read back.
-    ReadBack {
-        /// From the medium, past every cache.
-        Medium = "medium",
-        /// Over a network.
-        Network = "network",
-        /// The bytes may have come from a cache.
-        CacheSuspected = "cache-suspected",
-    }
-);
-words!(
     /// What vouches for the certificate.
     Signature {
         /// A signature in OpenSSH's SSHSIG format beside it.
@@ -246,16 +141,6 @@ impl From<crate::drive::identity::Medium> for DriveKind {
             Medium::Nvme => DriveKind::Nvme,
             Medium::Card => DriveKind::Card,
             Medium::Unknown => DriveKind::Unknown,
-        }
-    }
-}
-
-impl Symptom {
-    /// Whether the drive may die of being powered: nothing but identity and health is read then.
-    pub fn is_bad(self) -> bool {
-        match self {
-            Symptom::Clicking | Symptom::Dropped | Symptom::Liquid | Symptom::Vanishes => true,
-            Symptom::None => false,
         }
     }
 }

@@ -18,7 +18,8 @@ mod flow;
 mod names;
 mod spots;
 
-use crate::job::{Job, KeptPath, fault_problem, ledger_problem, some_here};
+use crate::job::here::some_here;
+use crate::job::{Job, KeptPath, fault_problem, ledger_problem};
 use crate::ledger::{Fact, FactBody, LedgerError, standing};
 use crate::port::{Fault, FaultKind, Recipient};
 use crate::step::event::{Event, Step, Tell};

@@ -1,10 +1,11 @@
 //! What the ledger keeps of drives besides items: volumes, gaps and the points they leave.
 
 use crate::job::{Job, ledger_problem};
-use crate::judge::point::{Decider, Point};
+use crate::judge::point::Point;
 use crate::ledger::{Fact, FactBody, Ledger, LedgerError};
 use crate::read::watched::Watched;
 use crate::step::outcome::Problem;
+use crate::value::words::Who;
 use crate::volume::filesystem::Place;
 use serde::{Deserialize, Serialize};
 
@@ -157,7 +158,7 @@ impl PointKept {
     }
 
     /// As the gate weighs it.
-    pub fn point(&self, who: impl Fn(&str) -> Decider) -> Option<Point> {
+    pub fn point(&self, who: impl Fn(&str) -> Who) -> Option<Point> {
         let id = crate::judge::point::ORDER
             .iter()
             .find(|known| **known == self.id)?;
@@ -306,7 +307,7 @@ pub fn is_given_up(volume: &VolumeKept, points: &[PointKept], facts: &[Fact]) ->
         && points
             .iter()
             .filter(|point| point.volume == about)
-            .filter_map(|point| point.point(|_| Decider::Owner))
+            .filter_map(|point| point.point(|_| Who::Owner))
             .all(|point| {
                 waivers().any(|waiver| {
                     waiver.scope == "point"
