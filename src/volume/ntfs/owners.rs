@@ -1,13 +1,13 @@
 //! Whose is every cluster? The clusters that records claim, against the volume's own bitmap.
 //!
-//! Invariant: memory is bounded whatever the volume's size, because the volume is looked at in
-//! slices; each slice walks the compact notes once.
+//! Invariant: memory is bounded whatever the volume's size, because the volume is looked at in slices: the first one
+//! along with the file table, while the drive reads on; each further one walks the compact notes once.
 
 use super::pieces::Ground;
 use super::raw::is_ascii;
 use super::record::kind;
 use super::runs::Runs;
-use super::store::{Note, Store};
+use super::store::{Note, Row, Store};
 use crate::port::{Fault, Sectors};
 use crate::volume::filesystem::Accounts;
 use crate::volume::stored::{Narrow, Ranges, Stored, push_range};
@@ -109,73 +109,123 @@ pub fn ranges_of(mut word: u64, base: u64, out: &mut Ranges) {
     }
 }
 
-/// Counts everything into `accounts`. `bitmap` is the volume's own; `None` = it cannot be read.
+/// What records claim of one slice of the volume.
+pub struct Claims {
+    from: u64,
+    end: u64,
+    /// Clusters of the whole volume, as it says itself.
+    clusters: u64,
+    own: Bits,
+    twice: Bits,
+    /// Clusters marked as bad by the file system.
+    bad: u64,
+    /// What may still be claimed. A sound volume claims each cluster once; a hostile one could keep us busy for ever.
+    left: Option<u64>,
+}
+
+/// Clusters that the volume has within its partition: a boot sector may claim any size.
+fn total(ground: &Ground) -> u64 {
+    let cluster = ground.geometry.cluster_bytes.max(1);
+    let room = ground.place.bytes.div_ceil(cluster);
+    ground.geometry.clusters.min(room)
+}
+
+impl Claims {
+    /// No claims yet of the slice from that cluster on.
+    pub fn new(ground: &Ground, from: u64) -> Self {
+        let end = from.saturating_add(SLICE).min(total(ground));
+        let bits = end.saturating_sub(from);
+        Self {
+            from,
+            end,
+            clusters: ground.geometry.clusters,
+            own: Bits::new(bits),
+            twice: Bits::new(bits),
+            bad: 0,
+            left: Some(bits.saturating_mul(4).saturating_add(1 << 20)),
+        }
+    }
+
+    /// Every record's claims of the slice from that cluster on.
+    fn all(ground: &Ground, from: u64, store: &Store) -> Self {
+        let mut claims = Self::new(ground, from);
+        for row in store.rows.iter().chain(&store.extensions) {
+            claims.add(store, row);
+        }
+        claims
+    }
+
+    /// Takes the claims of one record.
+    pub fn add(&mut self, store: &Store, row: &Row) {
+        for note in store.notes(row) {
+            // Parts come first.
+            let Note::Part {
+                kind, name, list, ..
+            } = note
+            else {
+                break;
+            };
+            let bad = row.number == 8 && kind == kind::DATA && is_ascii(name, "$Bad");
+            for run in Runs::new(list, self.clusters).flatten() {
+                let Some(first) = run.cluster else {
+                    continue;
+                };
+                let from = first.max(self.from);
+                let to = first.saturating_add(run.clusters).min(self.end);
+                if from >= to {
+                    continue;
+                }
+                self.left = self.left.and_then(|left| left.checked_sub(to - from));
+                if self.left.is_none() {
+                    return;
+                }
+                if bad {
+                    self.bad = self.bad.saturating_add(to - from);
+                }
+                self.own
+                    .claim(&mut self.twice, from - self.from, to - self.from);
+            }
+        }
+    }
+}
+
+/// Counts everything into `accounts`. `first` holds the claims of the first slice; `bitmap` is the volume's own, `None` =
+/// it cannot be read.
 pub fn count(
     sectors: &dyn Sectors,
     ground: &Ground,
     store: &Store,
+    first: Claims,
     bitmap: Option<&Stored>,
     accounts: &mut Accounts,
 ) -> Result<Owners, Fault> {
-    // A boot sector may claim any size; clusters behind the partition's end are owned by nobody here.
-    let cluster = ground.geometry.cluster_bytes.max(1);
-    let total = ground
-        .geometry
-        .clusters
-        .min(ground.place.bytes.div_ceil(cluster));
+    let total = total(ground);
     accounts.cluster_bytes = ground.geometry.cluster_bytes;
     accounts.clusters = total;
     let mut out = Owners::default();
     let mut in_use = bitmap.map(|_| 0u64);
+    let mut first = Some(first);
     let mut slice = 0u64;
     while slice < total {
-        let end = slice.saturating_add(SLICE).min(total);
-        let bits = end - slice;
-        let mut own = Bits::new(bits);
-        let mut twice = Bits::new(bits);
-        // A sound volume claims each cluster once; a hostile one could keep us busy for ever.
-        let mut left = bits.saturating_mul(4).saturating_add(1 << 20);
-        for row in store.rows.iter().chain(&store.extensions) {
-            for note in store.notes(row) {
-                // Parts come first.
-                let Note::Part {
-                    kind, name, list, ..
-                } = note
-                else {
-                    break;
-                };
-                let bad = row.number == 8 && kind == kind::DATA && is_ascii(name, "$Bad");
-                for run in Runs::new(list, ground.geometry.clusters).flatten() {
-                    let Some(first) = run.cluster else {
-                        continue;
-                    };
-                    let from = first.max(slice);
-                    let to = first.saturating_add(run.clusters).min(end);
-                    if from >= to {
-                        continue;
-                    }
-                    let Some(rest) = left.checked_sub(to - from) else {
-                        accounts.in_use = None;
-                        out.absurd = true;
-                        out.twice = vec![(0, total)];
-                        return Ok(out);
-                    };
-                    left = rest;
-                    if bad {
-                        accounts.marked_bad = accounts.marked_bad.saturating_add(to - from);
-                    }
-                    own.claim(&mut twice, from - slice, to - slice);
-                }
-            }
+        let claims = first
+            .take()
+            .unwrap_or_else(|| Claims::all(ground, slice, store));
+        let end = claims.end;
+        if claims.left.is_none() {
+            accounts.in_use = None;
+            out.absurd = true;
+            out.twice = vec![(0, total)];
+            return Ok(out);
         }
+        accounts.marked_bad = accounts.marked_bad.saturating_add(claims.bad);
         let book = match bitmap {
-            Some(bitmap) => read_book(sectors, bitmap, slice, bits)?,
+            Some(bitmap) => read_book(sectors, bitmap, slice, end - slice)?,
             None => None,
         };
         if book.is_none() {
             in_use = None;
         }
-        for (i, (own, twice)) in own.0.iter().zip(&twice.0).enumerate() {
+        for (i, (own, twice)) in claims.own.0.iter().zip(&claims.twice.0).enumerate() {
             let base = slice + i as u64 * 64;
             accounts.owned += u64::from(own.count_ones());
             accounts.owned_twice += u64::from(twice.count_ones());

@@ -2,6 +2,8 @@
 //!
 //! Invariant: a record that is not usable counts as damaged unless the table's own bitmap says it is free.
 
+use super::owners::Claims;
+use super::pieces::Ground;
 use super::raw::{name_of, u16_at};
 use super::record::{Attributes, BadRecord, Header, Value, kind};
 use super::salvage::{Wreck, wreck};
@@ -25,6 +27,7 @@ pub(super) struct About {
 /// The one pass over the table.
 pub(super) struct Scan {
     pub(super) store: Store,
+    pub(super) claims: Claims,
     pub(super) about: About,
     pub(super) accounts: Accounts,
     pub(super) findings: Findings,
@@ -35,10 +38,11 @@ pub(super) struct Scan {
 }
 
 impl Scan {
-    pub(super) fn new(table: &Table, limits: &Limits) -> Self {
+    pub(super) fn new(table: &Table, ground: &Ground, limits: &Limits) -> Self {
         let expected = table.bits_set().min(table.records()).min(16 << 20);
         Self {
             store: Store::new(usize::try_from(expected).unwrap_or(0), KEEP),
+            claims: Claims::new(ground, 0),
             about: About::default(),
             accounts: Accounts {
                 records_in_use: Some(0),
@@ -96,7 +100,8 @@ impl Scan {
             self.accounts.records_damaged += 1;
             return true;
         };
-        self.store.add(short, bytes, &head);
+        let row = self.store.add(short, bytes, &head);
+        self.claims.add(&self.store, &row);
         if number == 3 {
             self.about_volume(bytes, &head);
         }

@@ -165,7 +165,7 @@ impl Store {
     }
 
     /// Takes notes on one record in use. Records come in ascending order.
-    pub fn add(&mut self, number: u32, record: &[u8], head: &Header) {
+    pub fn add(&mut self, number: u32, record: &[u8], head: &Header) -> Row {
         let mut notes = std::mem::take(&mut self.scratch);
         notes.clear();
         let mut flags = if head.folder { Row::FOLDER } else { 0 };
@@ -224,6 +224,7 @@ impl Store {
             self.extensions.push(row);
         }
         self.scratch = notes;
+        row
     }
 
     fn keep(&mut self, notes: &Scratch) -> (u32, u32) {

@@ -44,7 +44,7 @@ pub fn survey(
         });
     }
     let (table, first) = Table::locate(sectors, &ground, &mut findings)?;
-    let mut scan = Scan::new(&table, limits);
+    let mut scan = Scan::new(&table, &ground, limits);
     let nowhere = table
         .each(sectors, first, &mut |number, record| {
             scan.see(&table, number, record)
@@ -52,6 +52,7 @@ pub fn survey(
         .map_err(|fault| NotSurveyed::unread("reading the NTFS file table", fault))?;
     let Scan {
         mut store,
+        claims,
         about,
         mut accounts,
         findings: scanned,
@@ -77,8 +78,15 @@ pub fn survey(
             "the volume's own bitmap of used clusters cannot be found".to_owned()
         });
     }
-    let owners =
-        owners::count(sectors, &ground, &store, bitmap.as_ref(), &mut accounts).map_err(unread)?;
+    let owners = owners::count(
+        sectors,
+        &ground,
+        &store,
+        claims,
+        bitmap.as_ref(),
+        &mut accounts,
+    )
+    .map_err(unread)?;
     note_accounts(&accounts, &owners, &mut findings);
     let tree = Tree::new(&store);
     let mut hand = HandOver {

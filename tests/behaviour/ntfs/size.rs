@@ -353,3 +353,20 @@ fn a_million_files_in_bounded_memory() {
     );
     assert_eq!(large[6], 0);
 }
+
+/// 72 GiB in clusters of 512 bytes: more than are looked at together, 64 Mi (see `volume::ntfs::owners`).
+#[test]
+fn a_volume_of_several_slices_adds_up() {
+    if !can_make("a_volume_of_several_slices_adds_up") {
+        return;
+    }
+    let image = Image::new(72 << 10, &["-c", "512"]);
+    let sectors = image.sectors();
+    let mut boot = [0u8; 512];
+    sectors.read_at(0, &mut boot).unwrap();
+    let mirror = u64::from_le_bytes(boot[0x38..0x40].try_into().unwrap());
+    assert!(mirror > 64 << 20, "nothing lies in the second slice");
+    let survey = Listing::with(&sectors, sectors.bytes()).survey;
+    assert!(survey.accounts.add_up(), "{:?}", survey.accounts);
+    assert!(survey.accounts.owned > 0);
+}
