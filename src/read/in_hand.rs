@@ -225,6 +225,9 @@ impl InHand {
 
     /// The best request, wherever it is.
     pub fn ask(&self, clock: &dyn Clock) -> Turn {
+        if self.is_through() {
+            return Turn::Nothing;
+        }
         let mut asking = lock(&self.asking);
         match asking.gaps.next(milliseconds(clock)) {
             Next::Ask(ask) => self.turn(&mut asking, ask, clock),

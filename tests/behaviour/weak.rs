@@ -299,6 +299,12 @@ fn errors_met_on_the_way_put_the_layer_in() {
     let outcome = carried(&job, &mut events);
     assert_eq!(outcome.exit, Exit::Done, "{:?}", outcome.short);
     assert_eq!(rerouted(&events), [Route::Salvage], "{events:#?}");
+    // What had been handed out already came back, and was read through the layer.
+    assert!(
+        scratch
+            .path("one/job/salvage/drive-1-0001.extents")
+            .is_file()
+    );
     for at in ["one", "two"] {
         judged(&scratch, &job, at, &files);
     }

@@ -343,11 +343,13 @@ impl<'a, 'b> Run<'a, 'b> {
         let buffers = Buffers::new(self.job.bench.memory(), self.workers() > 1);
         let live = AtomicU64::new(mask);
         let destinations = self.destinations;
+        let from_drive = !source.is_copy() && !self.job.setup.drives.is_empty();
         let mut steering = Steering {
             run: self,
             committer: &mut committer,
             feed: Feed::new(ledger),
             live: &live,
+            from_drive,
             salvage,
             passed_over: 0,
             tell,

@@ -77,7 +77,11 @@ impl<'a, 'b> Salvage<'a, 'b> {
             volumes: drives.volumes.clone(),
         };
         for (number, place) in source.drives.iter_mut().enumerate() {
-            let own = crate::step::state::route_of_drive(job, facts, number);
+            let mut own = crate::step::state::route_of_drive(job, facts, number);
+            if drives.drives.len() == 1 {
+                // Within a run the route only gets more careful.
+                own = own.max(route);
+            }
             if own < Route::Salvage {
                 layers.push(None);
                 continue;
@@ -151,6 +155,12 @@ impl<'a, 'b> Salvage<'a, 'b> {
         let drive = *self.source.volumes.get(&item.volume)?;
         let layer = self.layers.get(drive)?.as_deref()?;
         (!layer.is_through()).then_some((drive, layer))
+    }
+
+    /// Whether there is a layer under an item, be it one that lets everything through.
+    pub fn has_layer(&self, item: &ItemRow) -> bool {
+        let drive = self.source.volumes.get(&item.volume);
+        drive.is_some_and(|drive| matches!(self.layers.get(*drive), Some(Some(_))))
     }
 
     /// Whether what is missing of a copied item had its last answer. Without a layer every answer is the last.
@@ -248,6 +258,7 @@ impl<'a, 'b> Salvage<'a, 'b> {
                             .saturating_sub(clock.ticks());
                         if !resting {
                             resting = true;
+                            self.keep(drive, layer, look)?;
                             look(Some(Event::Paused {
                                 why: format!(
                                     "the places that the drive refused rest for {} s; then each is asked once more",

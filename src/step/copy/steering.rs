@@ -10,7 +10,6 @@ use crate::ledger::{Got, LedgerError};
 use crate::port::FaultKind;
 use crate::step::crew::Foreman;
 use crate::step::event::{Event, Tell};
-use crate::step::outcome::Route;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 /// The foreman.
@@ -19,6 +18,8 @@ pub(super) struct Steering<'r, 'a, 'b, 'c> {
     pub committer: &'r mut Committer<'c>,
     pub feed: Feed<'c>,
     pub live: &'r AtomicU64,
+    /// A drive is read, and no folder or another destination's copies.
+    pub from_drive: bool,
     /// The layer under the reader, on the salvage route.
     pub salvage: Option<&'r Salvage<'a, 'b>>,
     /// Items of which something comes later.
@@ -109,22 +110,24 @@ impl Foreman for Steering<'_, '_, '_, '_> {
                 });
             }
         }
-        let faulty = done.got.fault.is_some();
-        self.run.troubled |= faulty;
+        self.run.troubled |= done.got.fault.is_some();
+        let volume = done.errand.item.volume;
+        let layered = |salvage: &Salvage<'_, '_>| salvage.has_layer(&done.errand.item);
+        let unexpected = lacking && self.from_drive && !self.salvage.is_some_and(layered);
         if let Some(fault) = &done.source_gone
             && self.run.stopped.is_none()
         {
-            let drive = self.run.drive_of(done.errand.item.volume);
-            self.run.source_gone(drive, fault)?;
+            self.run.source_gone(self.run.drive_of(volume), fault)?;
         }
         if self.committer.add(done)? {
             self.run.tell_classes(self.committer, self.tell);
         }
         self.live.store(self.committer.mask, Ordering::Relaxed);
-        if faulty && lacking && self.run.is_new_trouble() {
+        if unexpected && self.run.is_new_trouble() {
             // An error met on the way is a reason for another route, now and not at the next run.
             self.committer.commit()?;
-            match self.run.watch.judge_errors(self.tell) {
+            let drive = self.run.drive_of(volume);
+            match self.run.watch.judge_errors(drive, self.tell) {
                 Ok(Watched::GoOn) => {}
                 Ok(Watched::Rerouted) => self.run.rerouted = true,
                 Ok(Watched::Stop(why)) => self.run.stopped = Some(why),
@@ -174,10 +177,10 @@ impl Run<'_, '_> {
         !self.is_over()
     }
 
-    /// Whether errors that were met may make this another route: looked at the first time, and each time that there are twice as many.
+    /// Whether errors that were met may make this another route: looked at the first time, and each time that there are
+    /// twice as many.
     fn is_new_trouble(&mut self) -> bool {
-        let may = self.watch.route < Route::Salvage && !self.job.setup.drives.is_empty();
-        self.errors += u64::from(may);
-        may && self.errors.is_power_of_two()
+        self.errors += 1;
+        !self.is_over() && self.errors.is_power_of_two()
     }
 }

@@ -95,9 +95,24 @@ impl<'a, 'b> Watch<'a, 'b> {
         self.judge("a reading during the copy", tell)
     }
 
-    /// Judges the route again, now that errors were met.
-    pub fn judge_errors(&mut self, tell: Tell<'_>) -> Result<Watched, Problem> {
-        self.judge("an error met on the way", tell)
+    /// Judges the route again, now that errors were met on a drive that is not read by the salvage route yet.
+    pub fn judge_errors(&mut self, drive: usize, tell: Tell<'_>) -> Result<Watched, Problem> {
+        let judged = self.judge("an error met on the way", tell)?;
+        if judged != Watched::GoOn {
+            return Ok(judged);
+        }
+        // Another drive of the job may have made the route what it is before.
+        let facts = self.job.ledger.facts().map_err(|e| ledger_problem(&e))?;
+        let route = crate::step::state::route_of_drive(self.job, &facts, drive);
+        if route < Route::Salvage {
+            return Ok(Watched::GoOn);
+        }
+        let why = "an error was met on a drive that had shown none".to_owned();
+        tell(Event::Rerouted {
+            route,
+            why: why.clone(),
+        });
+        Ok(Watched::Rerouted(route, why))
     }
 
     fn judge(&mut self, what: &str, tell: Tell<'_>) -> Result<Watched, Problem> {
