@@ -5,6 +5,7 @@
 
 pub mod drive;
 pub mod find;
+mod gone;
 mod listing;
 mod order;
 pub mod people;
@@ -62,6 +63,14 @@ pub fn plan(
             same_root(job, tree.as_ref())?;
             let root = look_at_root(job, tree.as_ref());
             let walked = walk::walk(job, tree.as_ref(), &classer, &root, survey, tell)?;
+            if walked.forgotten > 0 {
+                tell(Event::Warn {
+                    says: format!(
+                        "{} of files that can be had again are no longer at the source and were not copied before",
+                        walked.forgotten
+                    ),
+                });
+            }
             drive::Surveyed {
                 items: walked.items,
                 bytes: walked.bytes,
@@ -311,6 +320,7 @@ pub fn describe(job: &Job<'_>, list: bool) -> Result<Planned, Problem> {
         items,
         bytes,
         by_class,
+        gone: gone::kept(ledger).map_err(failed)?,
         left_out: left_out(job)?,
         unaccounted_bytes: surveyed.map_or(0, |(_, bytes)| bytes),
         order,
