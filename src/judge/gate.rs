@@ -58,6 +58,8 @@ struct Pile {
     precious: u64,
     /// How many of them have a copy, though none that counts.
     elsewhere: u64,
+    /// How many of them were listed once and are no longer at the source.
+    gone: u64,
     set: blake3::Hasher,
 }
 
@@ -69,6 +71,7 @@ impl Pile {
             bytes: 0,
             precious: 0,
             elsewhere: 0,
+            gone: 0,
             set: blake3::Hasher::new(),
         }
     }
@@ -78,6 +81,7 @@ impl Pile {
         self.bytes += item.bytes;
         self.precious += u64::from(item.class == Class::Irreplaceable);
         self.elsewhere += u64::from(item.got == Copied::Whole && item.written != 0);
+        self.gone += u64::from(item.marks.has(Mark::Gone));
         self.set.update(&set_entry(
             item.id,
             item.bytes,
@@ -373,12 +377,19 @@ impl Gate {
             }
             id => super::gate_points::of_items(&self.rules, id, pile.count),
         };
+        let evidence = match pile.gone {
+            0 => "the ledger's rows".to_owned(),
+            gone => format!(
+                "the ledger's rows; {} no longer at the source",
+                things(gone, "item is", "items are")
+            ),
+        };
         let lost = super::gate_content::lost_in_words(pile.bytes, pile.count, pile.precious);
         Point {
             id: pile.id,
             says,
             lost,
-            evidence: "the ledger's rows".to_owned(),
+            evidence,
             remedy,
             who,
             count: pile.count,

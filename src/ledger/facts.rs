@@ -113,6 +113,9 @@ pub enum FactBody {
         bytes: u64,
         unaccounted_bytes: u64,
         tree: Blake3,
+        /// The rest of what the survey found: how items come back. Facts of earlier programs have none.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        wear: Option<Blake3>,
         rows: String,
     },
     /// A batch is on the medium of every destination named in the mask.

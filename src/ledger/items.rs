@@ -397,6 +397,30 @@ impl Ledger {
         Ok(())
     }
 
+    /// What stands beside the items that are not gone, in a fixed order: the places of folders in the bag, then every
+    /// attribute with its name.
+    pub fn each_beside(&self, mut see: impl FnMut(i64, &[&[u8]])) -> Result<(), LedgerError> {
+        let doing = "walking what stands beside the items";
+        for sql in [
+            "SELECT place.item, CAST(place.bag AS BLOB), x'' FROM place LEFT JOIN item ON item.id = place.item
+             WHERE coalesce(item.want, 0) <> 3 ORDER BY place.item",
+            "SELECT attribute.item, attribute.name, attribute.value FROM attribute LEFT JOIN item ON item.id = attribute.item
+             WHERE coalesce(item.want, 0) <> 3 ORDER BY attribute.item, attribute.name",
+        ] {
+            let mut query = self.doing(doing, self.db().prepare_cached(sql))?;
+            let mut rows = self.doing(doing, query.query([]))?;
+            while let Some(row) = self.doing(doing, rows.next())? {
+                let read = (|| {
+                    let bytes = |at| row.get_ref(at)?.as_blob().map_err(super::row::from_sql);
+                    see(row.get(0)?, &[bytes(1)?, bytes(2)?]);
+                    Ok(())
+                })();
+                self.doing(doing, read)?;
+            }
+        }
+        Ok(())
+    }
+
     /// The extended attributes of an item.
     pub fn attributes(&self, item: i64) -> Result<Vec<(Vec<u8>, Vec<u8>)>, LedgerError> {
         let mut query = self.doing(

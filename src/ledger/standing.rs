@@ -139,6 +139,7 @@ mod tests {
             bytes: 1,
             unaccounted_bytes: 0,
             tree: Blake3([0; 32]),
+            wear: None,
             rows: String::new(),
         }
     }
@@ -158,6 +159,17 @@ mod tests {
 
     fn closing() -> FactBody {
         FactBody::Closing { items: 1, bytes: 1 }
+    }
+
+    #[test]
+    fn a_survey_of_an_earlier_program_is_understood() {
+        let text = format!(
+            r#"{{"fact":"surveyed","survey":1,"items":1,"bytes":1,"unaccounted_bytes":0,"tree":"{}","rows":""}}"#,
+            "0".repeat(64)
+        );
+        let body: FactBody = serde_json::from_str(&text).unwrap();
+        assert!(matches!(body, FactBody::Surveyed { wear: None, .. }));
+        assert_eq!(serde_json::to_string(&body).unwrap(), text);
     }
 
     #[test]

@@ -64,6 +64,9 @@ pub struct Account {
     pub folders: Vec<FolderLine>,
     /// Items per class.
     pub classes: Vec<ClassLine>,
+    /// Saved, and no longer at the source when it was looked at last: the copies are all there is.
+    #[serde(default)]
+    pub gone: Amount,
     /// What was left out by a named rule.
     pub left_out: Vec<LeftOut>,
     /// What is not saved.

@@ -128,6 +128,11 @@ fn saved(pen: &Pen<'_>) -> Section {
         S::SavedOther
     };
     section.para(pen.say_of(sentence, totals.all.items, &values));
+    let gone = pen.account.gone;
+    if gone.items > 0 {
+        let bytes = [("bytes", pen.bytes(gone.bytes))];
+        section.para(pen.say_of(S::SavedGone, gone.items, &bytes));
+    }
     pen.classes(&mut section);
     people(pen, &mut section);
     section

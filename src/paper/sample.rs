@@ -185,6 +185,7 @@ pub fn released() -> Account {
                 bytes: 4_600_232_960,
             },
         ],
+        gone: Amount::default(),
         not_saved: NotSaved {
             items: 21,
             missing_bytes: 6_307_840,

@@ -164,6 +164,9 @@ sentences! {
     SavedTotal {
         "Of {n} item ({bytes}), {saved} ({saved_bytes}) are copied, read back and equal to the original.|Of {n} items ({bytes}), {saved} ({saved_bytes}) are copied, read back and equal to the original.",
         "Von {n} Eintrag ({bytes}) sind {saved} ({saved_bytes}) kopiert, zurückgelesen und gleich dem Original.|Von {n} Einträgen ({bytes}) sind {saved} ({saved_bytes}) kopiert, zurückgelesen und gleich dem Original." }
+    SavedGone {
+        "{n} of the saved items ({bytes}) is no longer where it was copied from: the copy is all there is.|{n} of the saved items ({bytes}) are no longer where they were copied from: the copies are all there is.",
+        "{n} gesicherter Eintrag ({bytes}) ist dort, woher er kopiert wurde, nicht mehr vorhanden: Es gibt nur noch die Kopie.|{n} gesicherte Einträge ({bytes}) sind dort, woher sie kopiert wurden, nicht mehr vorhanden: Es gibt nur noch die Kopien." }
     Person { "{who}: {bytes}, newest from {newest}", "{who}: {bytes}, neuestes vom {newest}" }
     Pictures { "{n} picture or video|{n} pictures and videos", "{n} Bild oder Video|{n} Bilder und Videos" }
     Documents { "{n} document|{n} documents", "{n} Dokument|{n} Dokumente" }

@@ -142,15 +142,18 @@ fn edited_setup(job: &Job<'_>, facts: &[Fact]) -> Option<String> {
         .then(|| "the setup of the job is not the one that the chain of facts holds".to_owned())
 }
 
-/// What the survey found, against the digest in the chain: class and marks of an item decide what becomes of it.
-fn edited_survey(job: &Job<'_>, facts: &[Fact]) -> Result<Option<String>, Problem> {
-    let Some(FactBody::Surveyed { tree, .. }) = standing::surveyed(facts).map(|fact| &fact.body)
+/// What the survey found, against the digests in the chain: it decides what becomes of an item, and how it comes back.
+pub fn edited_survey(job: &Job<'_>, facts: &[Fact]) -> Result<Option<String>, Problem> {
+    let Some(FactBody::Surveyed { tree, wear, .. }) =
+        standing::surveyed(facts).map(|fact| &fact.body)
     else {
         return Ok(None);
     };
-    let found = crate::step::plan::survey_digest(job)?;
-    Ok((found != *tree)
-        .then(|| "what the survey found is not what the fact about it says".to_owned()))
+    let (tree_now, wear_now) = crate::step::plan::survey_digests(job)?;
+    Ok(
+        (tree_now != *tree || wear.is_some_and(|wear| wear != wear_now))
+            .then(|| "what the survey found is not what the fact about it says".to_owned()),
+    )
 }
 
 /// What the gate needs of a row.

@@ -187,6 +187,7 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
                 bytes: left.bytes,
             })
             .collect(),
+        gone: rows.gone,
         not_saved: rows.not_saved,
         must_haves: must_haves(job, &facts),
         waivers: waivers(job, &facts)?,
@@ -211,6 +212,7 @@ fn point_line(point: &OpenPoint) -> PointLine {
 
 struct Rows {
     classes: Vec<ClassLine>,
+    gone: Amount,
     not_saved: NotSaved,
     folders: Vec<FolderLine>,
 }
@@ -226,7 +228,7 @@ fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
             counts: ClassTotals::default(),
         })
         .collect();
-    let mut not_saved = NotSaved::default();
+    let (mut not_saved, mut gone) = (NotSaved::default(), Amount::default());
     let mut by_folder: BTreeMap<String, (u64, u64)> = BTreeMap::new();
     let mut tops: BTreeMap<String, (u64, u64, i64)> = BTreeMap::new();
     let mut places = Places::new(&job.ledger);
@@ -259,6 +261,9 @@ fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
             };
             if let Some(slot) = slot {
                 *slot = slot.plus(amount);
+            }
+            if state == ItemState::Verified && item.marks.has(Mark::Gone) {
+                gone = gone.plus(amount);
             }
             let place = places.of(item.parent)?;
             let parts: Vec<String> = place.names.iter().map(Name::text).collect();
@@ -342,6 +347,7 @@ fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
     folders.truncate(account::FIRST);
     Ok(Rows {
         classes,
+        gone,
         not_saved,
         folders,
     })

@@ -460,7 +460,8 @@ impl Comparing<'_, '_> {
     ) -> Result<(), LedgerError> {
         let mut listed: HashMap<Vec<u8>, ItemRow> = HashMap::new();
         self.job.ledger.each_child(id, |item, _| {
-            if item.want != Want::Vanished {
+            // What was gone when the newest survey looked is not expected, and expected when it is back.
+            if item.want != Want::Vanished && !item.marks.has(Mark::Gone) {
                 listed.insert(item.name.stored(), item);
             }
         })?;

@@ -89,6 +89,8 @@ pub enum Mark {
     Stream = 13,
     Orphan = 14,
     Damaged = 15,
+    /// It was listed once and is no longer at the source.
+    Gone = 16,
 }
 
 /// A small set of [`Mark`]s.
@@ -96,7 +98,7 @@ pub enum Mark {
 pub struct Marks(pub u32);
 
 impl Marks {
-    const ALL: [Mark; 16] = [
+    const ALL: [Mark; 17] = [
         Mark::Compressed,
         Mark::Sparse,
         Mark::Resident,
@@ -113,6 +115,7 @@ impl Marks {
         Mark::Stream,
         Mark::Orphan,
         Mark::Damaged,
+        Mark::Gone,
     ];
 
     /// These marks and no other.

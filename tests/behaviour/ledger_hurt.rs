@@ -147,6 +147,56 @@ fn a_row_edited_by_hand_shows_in_the_sum() {
     assert!(said.out.contains("ledger-broken"), "{}", said.out);
 }
 
+/// Every column that decides how an item comes back, changed by hand: no release stands on it, and nothing comes back by it.
+#[test]
+fn what_an_item_wears_edited_by_hand_shows() {
+    let shop = Shop::new();
+    shop.put("laptop/Letters/will.txt", "all to the cat");
+    std::os::unix::fs::symlink("will.txt", shop.path("laptop/Letters/newest")).unwrap();
+    let worn = shop.path("laptop/Letters/will.txt");
+    let takes = rustix::fs::setxattr(worn, "user.note", b"mine", rustix::fs::XattrFlags::empty());
+    shop.saved();
+    shop.waive_health();
+    let ledger = shop.path("copies/job/ledger.db");
+    let whole = std::fs::read(&ledger).unwrap();
+    let mut edits = vec![
+        "UPDATE item SET mode = 511 WHERE kind = 0",
+        "UPDATE item SET user = 65534 WHERE kind = 1",
+        "UPDATE item SET grp = 65534 WHERE kind = 0",
+        "UPDATE item SET target = CAST('/etc/passwd' AS BLOB) WHERE kind = 2",
+        "UPDATE item SET bag = 'other.txt' WHERE kind = 0",
+        "UPDATE place SET bag = bag || 'x' WHERE item > 0",
+        "INSERT INTO attribute VALUES(2, CAST('user.new' AS BLOB), x'00')",
+    ];
+    match takes {
+        Ok(()) => edits.extend([
+            "DELETE FROM attribute",
+            "UPDATE attribute SET value = x'00'",
+            "UPDATE attribute SET name = CAST('user.other' AS BLOB)",
+        ]),
+        Err(_) => crate::skip::skip("worn attributes", "no user attributes on this file system"),
+    }
+    for edit in edits {
+        std::fs::write(&ledger, &whole).unwrap();
+        let db = rusqlite::Connection::open(&ledger).unwrap();
+        assert!(db.execute(edit, []).unwrap() > 0, "{edit}");
+        drop(db);
+        let points = shop.step(&["release"]).ends(3).points();
+        assert!(
+            points.contains(&"ledger-broken".to_owned()),
+            "{edit}: {points:?}"
+        );
+        let refused = shop.step(&["put-back", "--to", "fresh"]).ends(1).json();
+        let what = refused["error"]["what"].as_str().unwrap();
+        assert!(what.contains("does not hold together"), "{edit}: {what}");
+        let came = std::fs::read_dir(shop.path("fresh")).unwrap().count();
+        assert_eq!(came, 0, "{edit}");
+    }
+    std::fs::write(&ledger, &whole).unwrap();
+    shop.step(&["put-back", "--to", "fresh"]).ends(0);
+    shop.step(&["release"]).ends(0);
+}
+
 #[test]
 fn a_newer_ledger_is_never_rewritten() {
     let shop = saved();

@@ -40,6 +40,8 @@ mod decisions;
 mod documents;
 /// What happened in between: cut off, exchanged, changed, gone.
 mod doubts;
+/// What vanishes from the source while a job runs.
+mod gone;
 /// A wiping command let through, refused, and held again.
 mod guard;
 /// Copies that are not what they claim to be.

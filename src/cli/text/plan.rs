@@ -31,6 +31,12 @@ pub fn page(page: &mut Page, request: &PlanRequest, outcome: &Outcome<Planned>) 
             ));
         }
     }
+    if plan.gone.items > 0 {
+        page.say(&format!(
+            "No longer at the source: {}. What was copied of it before is kept, and comes back.",
+            amount(plan.gone)
+        ));
+    }
     if plan.unaccounted_bytes > 0 {
         page.warn(&format!(
             "{} on the drives belong to nothing that was found.",

@@ -9,6 +9,7 @@ use crate::port::{Content, Destination, Fault, FaultKind, Stretch, Writing};
 use crate::read::digest::Digests;
 use crate::read::places::Place;
 use crate::read::source::{Opener, unchanged};
+use crate::survey::item::Mark;
 use crate::value::{Blake3, Sha256};
 use std::sync::Arc;
 
@@ -345,6 +346,10 @@ pub fn carry(
         }
         // What cannot be read any more was saved before: that copy is all there is now.
         Err(fault) if held && fault.kind != FaultKind::Gone => kept(errand, Vec::new()),
+        // The survey said so already.
+        Err(fault) if fault.kind == FaultKind::Missing && errand.item.marks.has(Mark::Gone) => {
+            kept(errand, Vec::new())
+        }
         Err(fault) => {
             let mut got = GotRow::nothing(errand.item.id);
             got.fault = Some(fault.to_string());

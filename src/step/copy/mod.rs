@@ -30,7 +30,7 @@ use crate::step::outcome::{Copied, Exit, Outcome, Problem, Route};
 use crate::step::request::CopyRequest;
 use crate::step::running::RunningCounts;
 use crate::step::state::Whole;
-use crate::survey::item::Class;
+use crate::survey::item::{Class, Mark};
 use buffers::Buffers;
 use carry::{Nature, Targets, carry};
 use committer::Committer;
@@ -245,7 +245,7 @@ impl<'a, 'b> Run<'a, 'b> {
         let source = from.source();
         if self.watch.route == Route::Ordinary {
             self.carry_all(source, None, mask, tell)?;
-            return Ok(());
+            return self.carry_what_is_gone(mask, tell);
         }
         // One reading of a weak source fills the first destination; the others are filled from it.
         let first = mask & mask.wrapping_neg();
@@ -265,6 +265,31 @@ impl<'a, 'b> Run<'a, 'b> {
             }
             _ => Ok(()),
         }
+    }
+
+    /// What is no longer at the source is had from another destination's copy, where there is one.
+    fn carry_what_is_gone(&mut self, mask: u64, tell: Tell<'_>) -> Result<(), Problem> {
+        for (number, from) in self.destinations.iter().enumerate() {
+            let failed = self.short.failed.iter();
+            let to = failed.fold(mask & !(1 << number), |mask, (full, _)| mask & !(1 << full));
+            let lacking = "SELECT EXISTS(SELECT 1 FROM got JOIN item ON item.id = got.item WHERE item.want = 0
+                 AND item.marks & ?1 <> 0 AND got.state IN (1, 2) AND got.written & ?2 <> 0 AND got.written & ?3 <> ?3)";
+            let ledger = &self.job.ledger;
+            let (gone, bit) = (1i64 << (Mark::Gone as u32), 1i64 << number);
+            let asked = ledger
+                .db()
+                .query_row(lacking, [gone, bit, to as i64], |row| row.get(0));
+            let lacks: bool = ledger
+                .doing("looking for copies that lack", asked)
+                .map_err(|e| ledger_problem(&e))?;
+            if let Some(from) = *from
+                && lacks
+                && !self.is_over()
+            {
+                self.carry_all(&CopySource { from }, None, to, tell)?;
+            }
+        }
+        Ok(())
     }
 
     /// The layers of the salvage route, where it is the route and there are sectors.

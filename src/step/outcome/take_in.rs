@@ -216,6 +216,9 @@ pub struct Planned {
     pub bytes: u64,
     /// Items found, by class.
     pub by_class: ByClass,
+    /// Files no longer at the source of which there is a copy: it is kept, and all that there is.
+    #[serde(default)]
+    pub gone: super::Amount,
     /// What the policy leaves out.
     pub left_out: Vec<LeftOut>,
     /// Bytes that belong to nothing we know.

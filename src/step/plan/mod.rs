@@ -5,6 +5,7 @@
 
 pub mod drive;
 pub mod find;
+mod gone;
 mod listing;
 mod order;
 pub mod people;
@@ -62,6 +63,14 @@ pub fn plan(
             same_root(job, tree.as_ref())?;
             let root = look_at_root(job, tree.as_ref());
             let walked = walk::walk(job, tree.as_ref(), &classer, &root, survey, tell)?;
+            if walked.forgotten > 0 {
+                tell(Event::Warn {
+                    says: format!(
+                        "{} of files that can be had again are no longer at the source and were not copied before",
+                        walked.forgotten
+                    ),
+                });
+            }
             drive::Surveyed {
                 items: walked.items,
                 bytes: walked.bytes,
@@ -76,7 +85,7 @@ pub fn plan(
     crate::step::assess::judge_again(job)?;
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     order::order(job, &facts).map_err(|e| ledger_problem(&e))?;
-    let digest = survey_digest(job)?;
+    let (tree, wear) = survey_digests(job)?;
     let rows = job
         .ledger
         .row_sum()
@@ -87,7 +96,8 @@ pub fn plan(
         items: walked.items,
         bytes: walked.bytes,
         unaccounted_bytes: walked.unaccounted_bytes,
-        tree: digest,
+        tree,
+        wear: Some(wear),
         rows,
     })?;
     for warning in job.snapshot() {
@@ -191,22 +201,25 @@ fn keep_rules(job: &Job<'_>, classer: &Classer) -> Result<(), LedgerError> {
     })
 }
 
-/// BLAKE3 over all that a survey found and no later step changes: of every item place, kind, size, time, class, marks and
-/// rule; the volumes, gaps and points. The fingerprint of the tree as surveyed.
+/// BLAKE3 over all that a survey found and no later step changes. The first is the fingerprint of the tree as surveyed: of
+/// every item place, kind, size, time, class, marks and rule; the volumes, gaps and points. The second covers everything
+/// else that a row holds, and with it all that `put-back` makes an item of: mode, owner, attributes, where a link leads,
+/// under which name the copy lies. Only the order of copying is in neither: it decides nothing.
 ///
 /// # Errors
 /// When the ledger cannot be read.
-pub fn survey_digest(job: &Job<'_>) -> Result<Blake3, Problem> {
-    let mut hasher = blake3::Hasher::new();
+pub fn survey_digests(job: &Job<'_>) -> Result<(Blake3, Blake3), Problem> {
+    let ledger = &job.ledger;
+    let failed = |e: LedgerError| ledger_problem(&e);
+    let mut tree = blake3::Hasher::new();
     let keys = drive::SURVEYED.map(str::to_owned).into_iter();
     let keys = keys.chain((0..job.setup.drives.len()).map(drive::watched_key));
     for key in keys {
-        let text = job.ledger.get(&key).map_err(|e| ledger_problem(&e))?;
-        let text = text.unwrap_or_default();
-        hasher.update(&(text.len() as u64).to_le_bytes());
-        hasher.update(text.as_bytes());
+        let text = ledger.get(&key).map_err(failed)?.unwrap_or_default();
+        part(&mut tree, Some(text.as_bytes()));
     }
-    job.ledger
+    let mut wear = blake3::Hasher::new();
+    ledger
         .each_item::<LedgerError>("item.want <> 3", |item, _| {
             let name = item.name.stored();
             for number in [
@@ -220,13 +233,50 @@ pub fn survey_digest(job: &Job<'_>) -> Result<Blake3, Problem> {
                 item.modified_ns,
                 name.len() as i64,
             ] {
-                hasher.update(&number.to_le_bytes());
+                tree.update(&number.to_le_bytes());
             }
-            hasher.update(&name);
+            tree.update(&name);
+            for number in [
+                item.volume,
+                i64::from(item.name.is_wide()),
+                item.allocated as i64,
+                item.device as i64,
+                item.inode as i64,
+                item.changed_ns,
+                item.created_ns,
+                i64::from(item.mode),
+                i64::from(item.user),
+                i64::from(item.group),
+                i64::from(item.names),
+                item.twin,
+                item.seen,
+            ] {
+                wear.update(&number.to_le_bytes());
+            }
+            let stream = item.stream.as_ref().map(Name::stored);
+            part(&mut wear, stream.as_deref());
+            part(&mut wear, item.bag.as_deref().map(str::as_bytes));
+            part(&mut wear, item.target.as_deref());
+            part(&mut wear, item.fault.as_deref().map(str::as_bytes));
+            part(&mut wear, item.layout.as_deref());
             Ok(())
         })
-        .map_err(|e| ledger_problem(&e))?;
-    Ok(Blake3(*hasher.finalize().as_bytes()))
+        .map_err(failed)?;
+    ledger
+        .each_beside(|item, texts| {
+            wear.update(&item.to_le_bytes());
+            texts.iter().for_each(|text| part(&mut wear, Some(text)));
+        })
+        .map_err(failed)?;
+    let ended = |hasher: blake3::Hasher| Blake3(*hasher.finalize().as_bytes());
+    Ok((ended(tree), ended(wear)))
+}
+
+/// Adds a part of any length, so that no two lists of parts come out alike; for `None` a length that no text has.
+fn part(hasher: &mut blake3::Hasher, bytes: Option<&[u8]>) {
+    let length = bytes.map_or(u64::MAX, |bytes| bytes.len() as u64);
+    hasher.update(&length.to_le_bytes());
+    hasher.update(bytes.unwrap_or_default());
 }
 
 /// What the plan says, from the ledger.
@@ -311,6 +361,7 @@ pub fn describe(job: &Job<'_>, list: bool) -> Result<Planned, Problem> {
         items,
         bytes,
         by_class,
+        gone: gone::kept(ledger).map_err(failed)?,
         left_out: left_out(job)?,
         unaccounted_bytes: surveyed.map_or(0, |(_, bytes)| bytes),
         order,

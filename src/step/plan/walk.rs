@@ -6,7 +6,7 @@
 
 use crate::bag::name::Taken;
 use crate::job::Job;
-use crate::ledger::{FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
+use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
 use crate::port::{Entry, Fault, FaultKind, Tree};
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
@@ -39,6 +39,8 @@ pub struct Walked {
     pub items: u64,
     /// Their bytes.
     pub bytes: u64,
+    /// Files of an earlier survey that are gone, were not copied and can be had again.
+    pub forgotten: u64,
 }
 
 struct Pending {
@@ -54,6 +56,8 @@ struct Walk<'a> {
     tree: &'a dyn Tree,
     fresh: bool,
     survey: i64,
+    /// The newest survey that stands in a bag.
+    recorded: i64,
     next: i64,
     sum: RowSum,
     twins: HashMap<(u64, u64), i64>,
@@ -75,31 +79,17 @@ pub fn walk(
 ) -> Result<Walked, Problem> {
     let ledger = &job.ledger;
     let failed = |e: LedgerError| crate::job::ledger_problem(&e);
-    let nothing_copied: bool = ledger
-        .doing(
-            "looking for copies",
-            ledger
-                .db()
-                .query_row("SELECT NOT EXISTS(SELECT 1 FROM got)", [], |row| row.get(0)),
-        )
-        .map_err(failed)?;
-    let decided: bool = ledger
-        .doing(
-            "looking for decisions",
-            ledger.db().query_row(
-                "SELECT EXISTS(SELECT 1 FROM item WHERE waiver <> 0)",
-                [],
-                |row| row.get(0),
-            ),
-        )
-        .map_err(failed)?;
-    let fresh = nothing_copied && !decided;
+    let facts = ledger.facts().map_err(failed)?;
+    // After a finished survey every row counts: what is gone since is said, not forgotten.
+    let ended = |fact: &Fact| matches!(fact.body, FactBody::Surveyed { .. });
+    let fresh = !facts.iter().any(ended);
     let mut walk = Walk {
         ledger,
         classer,
         tree,
         fresh,
         survey,
+        recorded: super::gone::recorded(&facts),
         next: 1,
         sum: RowSum::default(),
         twins: HashMap::new(),
@@ -153,27 +143,15 @@ impl Walk<'_> {
 
     fn end(&mut self, own: &str) -> Result<(), LedgerError> {
         let ledger = self.ledger;
+        let names = "CREATE UNIQUE INDEX IF NOT EXISTS item_name ON item(parent, name, stream)";
+        ledger.doing("indexing the names", ledger.db().execute_batch(names))?;
         if !self.fresh {
-            // What an earlier survey listed and this one did not see is gone from the source. Its copy stays, and so does the row.
-            let condition = format!("item.seen < {} AND item.want <> 3", self.survey);
-            let mut after = 0;
-            loop {
-                let gone = ledger.some_items(&condition, after, 1000)?;
-                let Some((last, _)) = gone.last() else { break };
-                after = last.id;
-                for (item, got) in gone {
-                    ledger.put_want(&item, &got, Want::Vanished, item.waiver, &mut self.sum)?;
-                }
-            }
+            self.walked.forgotten =
+                super::gone::settle(ledger, self.survey, self.recorded, &mut self.sum)?;
         }
         super::people::keep(ledger, &super::people::lines(&self.people, own, "folder"))?;
         ledger.rows_moved(self.at, self.sum)?;
-        ledger.doing(
-            "ending the survey",
-            ledger.db().execute_batch(
-                "CREATE UNIQUE INDEX IF NOT EXISTS item_name ON item(parent, name, stream); COMMIT",
-            ),
-        )
+        ledger.doing("ending the survey", ledger.db().execute_batch("COMMIT"))
     }
 
     fn pause_for_readers(&mut self) -> Result<(), LedgerError> {

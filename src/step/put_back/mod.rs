@@ -57,6 +57,13 @@ pub fn put_back(
             crate::step::show::next_command(job, &facts, State::Hold, &[]).unwrap_or_default(),
         ));
     }
+    if let Some(why) = crate::step::gate::edited_survey(job, &facts)? {
+        return Err(Problem::failed(
+            format!("the job's record does not hold together: {why}"),
+            job.shown(),
+            "nothing was put back: what came back might not be what it was; the copies themselves lie in the bag:\nholdpoint verify BAG\nif they are sound, take them from there by hand",
+        ));
+    }
     let maps = maps(job, request)?;
     let tops = tops(job)?;
     let (to, shown) = open_recipient(job, request, &facts)?;

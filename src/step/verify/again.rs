@@ -15,6 +15,7 @@ use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::{Amount, MemoryState, Problem};
 use crate::step::running::RunningCounts;
+use crate::survey::item::Mark;
 use crate::value::Blake3;
 use std::collections::{HashSet, VecDeque};
 use std::sync::Arc;
@@ -117,6 +118,9 @@ fn draw(job: &Job<'_>) -> Result<HashSet<i64>, Problem> {
     let mut smallest: Option<(u64, i64)> = None;
     ledger
         .each_item::<LedgerError>("got.state IN (1, 2) AND item.twin = 0", |item, _| {
+            if item.marks.has(Mark::Gone) {
+                return Ok(());
+            }
             smallest = Some((item.bytes, item.id)).min(smallest.or(Some((u64::MAX, 0))));
             if place.is_multiple_of(stride) && bytes + item.bytes <= SAMPLE_BYTES {
                 bytes += item.bytes;
@@ -236,8 +240,11 @@ impl Foreman for Again<'_, '_> {
                 return Ok(None);
             };
             self.after = item.id;
+            // What is gone cannot be read again; it need not when it was before.
+            let is_settled = item.marks.has(Mark::Gone) && got.again == 1;
             let wanted = matches!(got.state, Got::Whole | Got::Gaps)
                 && item.twin == 0
+                && !is_settled
                 && self
                     .drawn
                     .as_ref()

@@ -312,6 +312,7 @@ pub fn planned(list: bool) -> Planned {
         items: 1310,
         bytes: 20_000_000_000,
         by_class,
+        gone: Amount::default(),
         left_out: vec![LeftOut {
             rule: "page-file".into(),
             items: 1,
