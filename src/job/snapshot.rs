@@ -1,7 +1,7 @@
 //! Snapshots of the ledger: copies of the record on the other destinations, and when one may take the record's place.
 //!
-//! Invariant: a snapshot carries a note of what it is, is never written over a live ledger, and takes its place only where
-//! that one is out of reach.
+//! Invariant: a snapshot carries a note of what it is, is never written over a live ledger nor over facts that the ledger
+//! lacks, and takes the ledger's place only where that one is out of reach.
 
 use super::problem::Problem;
 use super::{Job, KeptPath};
@@ -81,9 +81,16 @@ impl Job<'_> {
         for number in lacking {
             let kept = self.setup.destinations.get(number);
             let there = kept.map(|kept| kept.folder.path().join(Ledger::FILE));
-            if there.is_some_and(|there| is_live(&there)) {
+            if there.as_deref().is_some_and(is_live) {
                 warnings.push(
                     "no snapshot of the ledger was written where another live ledger of this job lies: work on one of the two only"
+                        .into(),
+                );
+                continue;
+            }
+            if there.is_some_and(|there| self.lacks_facts_of(&there)) {
+                warnings.push(
+                    "no snapshot of the ledger was written over one that holds facts which this ledger lacks: put that one in its place"
                         .into(),
                 );
                 continue;
@@ -97,6 +104,51 @@ impl Job<'_> {
         }
         let _ = std::fs::remove_file(&beside);
         warnings
+    }
+}
+
+impl Job<'_> {
+    /// Where a copy of the record lies that holds facts which the record lacks: an older state of it was put in its
+    /// place, or work went on from both. A snapshot knows that it is one, and a closed record began anew.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    pub fn outrun_by(&self) -> Result<Option<String>, LedgerError> {
+        if self.ledger.path().is_none() || self.ledger.snapshot_of()?.is_some() {
+            return Ok(None);
+        }
+        let elsewhere = self.setup.destinations.iter().find(|kept| {
+            let folder = kept.folder.path();
+            !same_folder(&folder, &self.dir) && self.lacks_facts_of(&folder.join(Ledger::FILE))
+        });
+        Ok(elsewhere.map(|kept| kept.folder.text.clone()))
+    }
+
+    /// Whether the ledger at `path` is one of this job and no beginning of this one.
+    fn lacks_facts_of(&self, path: &Path) -> bool {
+        let copy = match Ledger::open_to_read(path) {
+            Ok(copy) if copy.newer().is_none() => copy,
+            // A newer program wrote it, so this one did not.
+            Ok(_) | Err(LedgerError::Newer { .. }) => return true,
+            // There is none, or it is torn: that says nothing, and the next snapshot takes its place.
+            Err(_) => return false,
+        };
+        let setup = copy.get("setup").ok().flatten();
+        let setup = setup.and_then(|text| serde_json::from_str::<serde_json::Value>(&text).ok());
+        let is_ours = setup.is_some_and(|setup| setup["id"] == *self.setup.id);
+        let fact = |ledger: &Ledger, which: &str| {
+            let sql = format!("SELECT number, hash FROM fact WHERE {which}");
+            let row = ledger.db().query_row(&sql, [], |row| {
+                Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?))
+            });
+            row.ok()
+        };
+        let newest = fact(&copy, "number = (SELECT max(number) FROM fact)");
+        let stripped = fact(&self.ledger, "kind = 'stripped'").is_some();
+        let unknown = |(number, hash): (i64, Vec<u8>)| {
+            fact(&self.ledger, &format!("number = {number}")) != Some((number, hash))
+        };
+        is_ours && !stripped && newest.is_some_and(unknown)
     }
 }
 

@@ -3,6 +3,7 @@
 //! Invariant: whatever is not known has a value of its own here, and none of those values is good news.
 
 use super::point::Point;
+use crate::policy::Step;
 use crate::survey::item::{Class, Kind, Marks};
 use crate::value::words::Who;
 use crate::value::{Blake3, Moment};
@@ -18,8 +19,8 @@ pub struct GateRules {
     pub health_hours: f64,
     /// Who may settle which point by a decision; an id that is not named: nobody.
     pub who: std::collections::BTreeMap<String, Who>,
-    /// Whether the release itself wants a second look.
-    pub second_look: bool,
+    /// What wants a second look before a release.
+    pub second_look: Vec<Step>,
     /// Whether copies on the drive on hold and on memory or loop devices count: practice.
     pub practice: bool,
 }
@@ -107,8 +108,6 @@ pub struct DestinationNow {
     pub why: Option<String>,
     /// The newest reading back: when, whole, how doubtful.
     pub verified: Option<VerifiedAt>,
-    /// When bytes were last written to it.
-    pub last_write: Option<Moment>,
     /// Files in the bag that the ledger does not know.
     pub extra: u64,
 }
@@ -135,6 +134,8 @@ pub struct Now {
     pub clock_wrong: Option<String>,
     /// `Some` = the chain of facts or the row sum does not hold, and where.
     pub ledger_broken: Option<String>,
+    /// `Some` = a copy of the record, at this place, holds facts that the record lacks.
+    pub outrun_by: Option<String>,
     /// `Some` = the policy differs from the one the job was opened with.
     pub policy_edited: Option<String>,
     /// When the newest survey finished.
@@ -195,6 +196,8 @@ pub struct MustHaveNow {
     pub answered: bool,
     /// Found items that are not saved.
     pub unsaved: u64,
+    /// What was named as it and is not there any more.
+    pub gone: Option<String>,
 }
 
 /// The memory of the copying machine.

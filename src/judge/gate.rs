@@ -6,6 +6,7 @@
 
 pub use super::evidence::*;
 use super::point::{Point, sort, things};
+use crate::policy::Step;
 use crate::survey::item::{Class, Kind, Mark};
 use crate::value::measure::bytes_in_words;
 use crate::value::words::Who;
@@ -127,6 +128,10 @@ pub struct Gate {
     piles: Vec<Pile>,
     disagree: Pile,
     by_waiver: std::collections::BTreeMap<i64, blake3::Hasher>,
+    /// Waivers that give up irreplaceable items, and whether any of those was never tried.
+    precious: std::collections::BTreeMap<i64, bool>,
+    /// Something irreplaceable is wanted, and saved or still to be.
+    precious_left: bool,
     saved_items: u64,
     saved_bytes: u64,
 }
@@ -140,6 +145,8 @@ impl Gate {
             piles: PILES.iter().map(|id| Pile::new(id)).collect(),
             disagree: Pile::new("reads-disagree"),
             by_waiver: Default::default(),
+            precious: Default::default(),
+            precious_left: false,
             saved_items: 0,
             saved_bytes: 0,
         }
@@ -153,6 +160,9 @@ impl Gate {
 
     /// Looks at one item. Call in the order of the items' numbers, once each.
     pub fn see(&mut self, item: &ItemSeen) {
+        if item.class == Class::Irreplaceable && item.kind == Kind::File && !item.left_out {
+            self.weigh_precious(item);
+        }
         if item.waiver != 0 {
             self.by_waiver
                 .entry(item.waiver)
@@ -242,6 +252,32 @@ impl Gate {
         }
     }
 
+    /// Keeps account of the irreplaceable class: what of it is left, and what of it was given up untried.
+    fn weigh_precious(&mut self, item: &ItemSeen) {
+        let empty = [
+            Mark::Placeholder,
+            Mark::Efs,
+            Mark::UnknownTag,
+            Mark::Deduplicated,
+            Mark::Unreadable,
+            Mark::OtherMount,
+        ];
+        let can_be_had =
+            !empty.iter().any(|mark| item.marks.has(*mark)) && item.got != Copied::Unreadable;
+        if item.waiver == 0 {
+            self.precious_left |= can_be_had;
+        } else {
+            let untried = can_be_had && item.got == Copied::Nothing;
+            *self.precious.entry(item.waiver).or_default() |= untried;
+        }
+    }
+
+    /// Whether decisions about single things together give up the whole irreplaceable class, and some of it untried.
+    /// Only a no-rescue order can. Call after every item was seen.
+    pub fn gives_up_the_class(&self) -> bool {
+        !self.precious_left && self.precious.values().any(|untried| *untried)
+    }
+
     /// Whether one item, by itself, leaves anything open.
     pub fn is_open(rules: &GateRules, counting: u64, item: &ItemSeen) -> bool {
         let mut gate = Self::new(rules.clone(), counting);
@@ -249,7 +285,8 @@ impl Gate {
         gate.disagree.count > 0 || gate.piles.iter().any(|pile| pile.count > 0)
     }
 
-    /// Decisions that no longer cover what they froze. Call after every item was seen.
+    /// Decisions that do not hold: they no longer cover what they froze, or together they give up what only a no-rescue
+    /// order can. Call after every item was seen.
     ///
     /// What was decided anew about the same thing is held to the newer decision, and one whose things are all gone
     /// gives nothing up any more.
@@ -271,9 +308,19 @@ impl Gate {
             .filter(|waiver| covers_items(waiver) && !is_replaced(waiver))
             .filter(|waiver| {
                 let now = self.by_waiver.get(&waiver.number);
-                now.is_some_and(|hasher| Blake3(*hasher.finalize().as_bytes()) != waiver.set)
+                let changed =
+                    |now: &blake3::Hasher| Blake3(*now.finalize().as_bytes()) != waiver.set;
+                now.is_some_and(changed) || self.is_too_much(waiver, waivers)
             })
             .collect()
+    }
+
+    /// Whether a decision is one of those that together give up the whole irreplaceable class.
+    fn is_too_much(&self, waiver: &WaiverSeen, waivers: &[WaiverSeen]) -> bool {
+        let no_rescue = |waiver: &WaiverSeen| waiver.scope == "no-rescue" && waiver.by_owner;
+        self.precious.get(&waiver.number) == Some(&true)
+            && self.gives_up_the_class()
+            && !waivers.iter().any(no_rescue)
     }
 
     /// Closes the fold over the items with everything else.
@@ -304,9 +351,13 @@ impl Gate {
             points.push(point);
         }
         self.check_waivers(now, &mut points);
-        points.retain(|point| !self.settled(point, &now.waivers));
-        if points.is_empty() && self.rules.second_look {
-            points.extend(super::gate_points::second_look(&now.second_look));
+        let (decided, mut points): (Vec<Point>, Vec<Point>) = points
+            .into_iter()
+            .partition(|point| self.settled(point, &now.waivers));
+        if points.is_empty()
+            && let Some(step) = self.wants_look(&piles, &decided, &now.waivers)
+        {
+            points.extend(super::gate_points::second_look(step, &now.second_look));
         }
         if points.is_empty() {
             let release = Release {
@@ -320,6 +371,34 @@ impl Gate {
         }
         sort(&mut points);
         Verdict::Hold(points)
+    }
+
+    /// The first of the steps that want a second look and that happened; one look covers all of them.
+    fn wants_look(
+        &self,
+        piles: &[Pile],
+        decided: &[Point],
+        waivers: &[WaiverSeen],
+    ) -> Option<Step> {
+        let lost = |pile: &Pile| pile.precious > 0 && pile.id != "single-copy";
+        let is_decided = |id: &str| decided.iter().any(|point| point.id == id);
+        let happened = |step: &Step| match step {
+            Step::Release => true,
+            Step::VolumeWaiver => {
+                waivers.iter().any(|waiver| waiver.scope == "volume")
+                    || decided.iter().any(|point| point.id.starts_with("volume-"))
+            }
+            Step::ReferOverride => waivers
+                .iter()
+                .any(|waiver| waiver.by_owner && waiver.about == "refer-undecided"),
+            Step::IrreplaceableWaiver => {
+                !self.precious.is_empty()
+                    || piles.iter().any(|pile| lost(pile) && is_decided(pile.id))
+            }
+            Step::OwnerWaiver => waivers.iter().any(|waiver| waiver.by_owner),
+        };
+        let steps = &self.rules.second_look;
+        steps.iter().find(|step| happened(step)).copied()
     }
 
     /// A waiver settles a point if it names it, froze exactly this set, and was decided by who may. That the owner wants
@@ -355,6 +434,10 @@ impl Gate {
 
     fn check_waivers(&self, now: &Now, points: &mut Vec<Point>) {
         for waiver in self.lapsed(&now.waivers) {
+            if self.is_too_much(waiver, &now.waivers) {
+                points.push(super::gate_content::whole_class(&waiver.about));
+                continue;
+            }
             points.push(Point::plain(
                 "waiver-lapsed",
                 Who::Nobody,

@@ -7,6 +7,7 @@ use super::gate_points::or_waive;
 use super::point::{Point, things};
 use crate::value::Blake3;
 use crate::value::measure::{bytes_in_words, count_in_words};
+use crate::value::words::Who;
 
 /// Copies that an inspection found blank or not what they claim to be.
 #[derive(Debug, Clone, PartialEq)]
@@ -71,4 +72,18 @@ pub(super) fn lost_in_words(bytes: u64, items: u64, precious: u64) -> String {
         1 if items == 1 => format!("{all}, irreplaceable"),
         n => format!("{all}, {} of them irreplaceable", count_in_words(n)),
     }
+}
+
+/// Decisions about single things that together give up what only a no-rescue order can.
+pub(super) fn whole_class(about: &str) -> Point {
+    Point::plain(
+        "waiver-lapsed",
+        Who::Nobody,
+        format!(
+            "with the decision about {about} the whole irreplaceable class is given up, and some of it was never tried"
+        ),
+        "everything that cannot be had again",
+        "nothing irreplaceable is left that is saved or wanted",
+        "save it after all:\nholdpoint copy JOB\nor, when the owner wants nothing of what is on hold:\nholdpoint waive JOB --no-rescue --decided-by owner --how signed --name NAME --reason TEXT",
+    )
 }

@@ -5,6 +5,7 @@
 
 use super::gate::{DestinationNow, GateRules, HealthNow, MemoryNow, Now, SecondLook};
 use super::point::{Point, things};
+use crate::policy::Step;
 use crate::value::measure::{bytes_in_words, count_in_words};
 use crate::value::words::Who;
 
@@ -103,38 +104,8 @@ pub(super) fn copied_elsewhere(count: u64) -> (Who, String, String) {
 
 /// The points that are not about single items.
 pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
-    let mut out = Vec::new();
+    let mut out = super::gate_record::of_record(now);
     let nobody = Who::Nobody;
-    if let Some(why) = &now.ledger_broken {
-        out.push(Point::plain(
-            "ledger-broken",
-            nobody,
-            "the job's record does not hold together",
-            "everything this job claims is in doubt",
-            why.clone(),
-            "keep the copies; open a new job and copy again:\nholdpoint open --to DIR",
-        ));
-    }
-    if let Some(why) = &now.policy_edited {
-        out.push(Point::plain(
-            "policy-edited",
-            nobody,
-            "the policy is not the one the job was opened with",
-            "the rules of this job are in doubt",
-            why.clone(),
-            "put the policy back as it was, then:\nholdpoint release JOB",
-        ));
-    }
-    if let Some(why) = &now.clock_wrong {
-        out.push(Point::plain(
-            "clock-wrong",
-            nobody,
-            "the clock of this machine cannot be right",
-            "ages and expiry cannot be judged",
-            why.clone(),
-            "set the clock, then:\nholdpoint release JOB",
-        ));
-    }
     if let Some(why) = &now.source_gone {
         out.push(Point::plain(
             "source-gone",
@@ -389,7 +360,7 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                 "no finished verification",
                 "holdpoint verify JOB",
             )),
-            Some(v) if !v.whole || destination.last_write.is_some_and(|write| write > v.at) => out
+            Some(v) if !v.whole => out
                 .push(Point::plain(
                     "verification-missing",
                     nobody,
@@ -416,10 +387,17 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                 .push(Point::plain(
                     "verification-old",
                     nobody,
-                    format!(
-                        "the copies at {} were read back too long ago",
-                        destination.path
-                    ),
+                    if v.at > now.at {
+                        format!(
+                            "the copies at {} were read back by a clock that was ahead: how long ago is not known",
+                            destination.path
+                        )
+                    } else {
+                        format!(
+                            "the copies at {} were read back too long ago",
+                            destination.path
+                        )
+                    },
                     "they may have changed since",
                     format!("read back {:.0}", v.at),
                     "holdpoint verify JOB",
@@ -456,9 +434,14 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
             for (place, must_have) in list
                 .iter()
                 .enumerate()
-                .filter(|(_, m)| !m.answered || m.unsaved > 0)
+                .filter(|(_, m)| !m.answered || m.unsaved > 0 || m.gone.is_some())
             {
-                let says = if must_have.answered {
+                let says = if let Some(gone) = &must_have.gone {
+                    format!(
+                        "\"{}\" was found at {gone}, and that is not there any more",
+                        must_have.asked
+                    )
+                } else if must_have.answered {
                     format!(
                         "\"{}\" was found, but {} not saved",
                         must_have.asked,
@@ -470,7 +453,7 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
                         must_have.asked
                     )
                 };
-                let remedy = if must_have.answered {
+                let remedy = if must_have.answered && must_have.gone.is_none() {
                     // It was found; what is missing is the copy of it.
                     "holdpoint copy JOB\nholdpoint verify JOB\nwhat cannot be saved the owner gives up:\nholdpoint waive JOB --item PATH --decided-by owner --how signed --name NAME --reason TEXT".to_owned()
                 } else {
@@ -484,7 +467,10 @@ fn of_people(rules: &GateRules, now: &Now) -> Vec<Point> {
                     rules.who("must-have-open"),
                     says,
                     must_have.asked.clone(),
-                    format!("must-have {}: {}", place + 1, must_have.asked),
+                    match &must_have.gone {
+                        None => format!("must-have {}: {}", place + 1, must_have.asked),
+                        Some(gone) => format!("must-have {}: {gone} is gone", place + 1),
+                    },
                     remedy,
                 ));
             }
@@ -580,7 +566,7 @@ fn of_memory(rules: &GateRules, now: &Now) -> Vec<Point> {
 }
 
 /// The last point of all: asked for only when nothing else is open.
-pub(super) fn second_look(look: &SecondLook) -> Option<Point> {
+pub(super) fn second_look(step: Step, look: &SecondLook) -> Option<Point> {
     let why = match look {
         SecondLook::Done => return None,
         SecondLook::Missing => "nobody looked a second time".to_owned(),
@@ -589,7 +575,17 @@ pub(super) fn second_look(look: &SecondLook) -> Option<Point> {
     Some(Point::plain(
         "second-look",
         Who::Nobody,
-        "a release wants a second look",
+        match step {
+            Step::Release => "a release wants a second look",
+            Step::VolumeWaiver => "a volume was given up: that wants a second look",
+            Step::ReferOverride => {
+                "it was copied although a laboratory was advised: that wants a second look"
+            }
+            Step::IrreplaceableWaiver => {
+                "something irreplaceable was given up: that wants a second look"
+            }
+            Step::OwnerWaiver => "the owner gave something up: that wants a second look",
+        },
         "nothing else is open",
         why,
         "holdpoint release JOB --second-look TEXT\nTEXT is the name of a second person; or, ten minutes after the first asking, the last four characters of the drive's serial",

@@ -3,6 +3,7 @@
 use super::gate::*;
 use super::gate_content::FalseContentNow;
 use super::point::ORDER;
+use crate::policy::Step;
 use crate::survey::item::{Class, Kind, Mark, Marks};
 use crate::value::words::Who;
 use crate::value::{Blake3, Moment};
@@ -23,7 +24,7 @@ fn rules() -> GateRules {
             .iter()
             .map(|id| ((*id).to_owned(), Who::Owner))
             .collect(),
-        second_look: true,
+        second_look: vec![Step::Release],
         practice: false,
     }
 }
@@ -61,7 +62,6 @@ fn place(path: &str) -> DestinationNow {
             differed: false,
             doubtful: false,
         }),
-        last_write: Some(hours_ago(2)),
         extra: 0,
     }
 }
@@ -72,6 +72,7 @@ fn settled() -> Now {
         at: NOW,
         clock_wrong: None,
         ledger_broken: None,
+        outrun_by: None,
         policy_edited: None,
         surveyed: Some(hours_ago(5)),
         source_gone: None,
@@ -91,6 +92,7 @@ fn settled() -> Now {
             asked: "the wedding".into(),
             answered: true,
             unsaved: 0,
+            gone: None,
         }]),
         questions_open: Vec::new(),
         memory: MemoryNow::Good { sampled: true },
@@ -140,6 +142,9 @@ const DOUBTS: &[Doubt] = &[
     ("ledger-broken", |_, now| {
         now.ledger_broken = Some("fact 3".into())
     }),
+    ("ledger-broken", |_, now| {
+        now.outrun_by = Some("the other disk".into())
+    }),
     ("policy-edited", |_, now| {
         now.policy_edited = Some("another".into())
     }),
@@ -179,9 +184,6 @@ const DOUBTS: &[Doubt] = &[
     ("extra-in-bag", |_, now| first(now).extra = 1),
     ("verification-missing", |_, now| first(now).verified = None),
     ("verification-missing", |_, now| {
-        first(now).last_write = Some(NOW)
-    }),
-    ("verification-missing", |_, now| {
         first(now).verified = Some(VerifiedAt {
             at: hours_ago(1),
             whole: false,
@@ -196,7 +198,6 @@ const DOUBTS: &[Doubt] = &[
             differed: false,
             doubtful: false,
         });
-        first(now).last_write = Some(hours_ago(80));
     }),
     ("verification-old", |_, now| {
         first(now).verified = Some(VerifiedAt {
@@ -220,6 +221,7 @@ const DOUBTS: &[Doubt] = &[
             asked: "it".into(),
             answered: false,
             unsaved: 0,
+            gone: None,
         }]);
     }),
     ("must-have-open", |_, now| {
@@ -227,6 +229,15 @@ const DOUBTS: &[Doubt] = &[
             asked: "it".into(),
             answered: true,
             unsaved: 2,
+            gone: None,
+        }]);
+    }),
+    ("must-have-open", |_, now| {
+        now.must_haves = Some(vec![MustHaveNow {
+            asked: "the wedding".into(),
+            answered: true,
+            unsaved: 0,
+            gone: Some("Pictures/wedding".into()),
         }]);
     }),
     ("questions-open", |_, now| {
@@ -441,6 +452,115 @@ fn that_nothing_is_wanted_settles_no_item_that_it_does_not_cover() {
         ..order(set)
     }];
     assert!(!ids(&[covered], &now).is_empty());
+}
+
+#[test]
+fn the_whole_irreplaceable_class_is_given_up_by_nothing_but_a_no_rescue_order() {
+    let given_up = |got| ItemSeen {
+        waiver: 4,
+        got,
+        written: 0,
+        verified: 0,
+        ..photo()
+    };
+    let waiver = |scope: &str, number| WaiverSeen {
+        number,
+        scope: scope.into(),
+        about: "Pictures".into(),
+        set: Blake3(*blake3::hash(&set_entry(7, 5000, 1, 0)).as_bytes()),
+        by_owner: true,
+    };
+    let mut now = settled();
+    now.waivers = vec![waiver("item", 4)];
+    let untried = given_up(Copied::Nothing);
+    assert_eq!(ids(&[untried], &now), ["waiver-lapsed"]);
+    let other = ItemSeen { id: 8, ..photo() };
+    assert!(ids(&[untried, other], &now).is_empty(), "one is left");
+    // What nobody could read, or what has no content, may go by name even if it is all there is.
+    assert!(ids(&[given_up(Copied::Unreadable)], &now).is_empty());
+    assert!(ids(&[given_up(Copied::Gaps)], &now).is_empty());
+    let mut placeholder = untried;
+    placeholder.marks.set(Mark::Placeholder);
+    assert!(ids(&[placeholder], &now).is_empty());
+    // One that cannot be had is not what is left.
+    let lost = ItemSeen {
+        id: 8,
+        got: Copied::Unreadable,
+        ..photo()
+    };
+    assert!(ids(&[untried, lost], &now).contains(&"waiver-lapsed"));
+    now.waivers.push(WaiverSeen {
+        about: "everything".into(),
+        ..waiver("no-rescue", 5)
+    });
+    assert!(ids(&[untried], &now).is_empty());
+}
+
+#[test]
+fn a_second_look_is_wanted_for_each_step_that_the_policy_names() {
+    let asks = |step: Step, items: &[ItemSeen], waivers: Vec<WaiverSeen>| {
+        let rules = GateRules {
+            second_look: vec![step],
+            ..rules()
+        };
+        let mut now = settled();
+        now.second_look = SecondLook::Missing;
+        now.waivers = waivers;
+        let open = points(&rules, items, &now);
+        assert!(
+            open.iter().all(|point| point.id == "second-look"),
+            "{open:?}"
+        );
+        !open.is_empty()
+    };
+    let decided = |scope: &str, about: &str, by_owner| WaiverSeen {
+        number: 4,
+        scope: scope.into(),
+        about: about.into(),
+        set: Blake3(*blake3::hash(&set_entry(8, 5000, 1, 0)).as_bytes()),
+        by_owner,
+    };
+    let steps = [
+        Step::VolumeWaiver,
+        Step::ReferOverride,
+        Step::IrreplaceableWaiver,
+        Step::OwnerWaiver,
+    ];
+    for step in steps {
+        assert!(!asks(step, &[photo()], Vec::new()), "{step}");
+    }
+    let given_up = ItemSeen {
+        id: 8,
+        waiver: 4,
+        got: Copied::Nothing,
+        ..photo()
+    };
+    let dull = ItemSeen {
+        class: Class::Rebuildable,
+        ..given_up
+    };
+    let by_item = || vec![decided("item", "a.jpg", true)];
+    let precious = Step::IrreplaceableWaiver;
+    assert!(asks(precious, &[photo(), given_up], by_item()));
+    assert!(!asks(precious, &[photo(), dull], by_item()));
+    assert!(asks(Step::OwnerWaiver, &[photo(), dull], by_item()));
+    let technician = vec![decided("item", "a.jpg", false)];
+    assert!(!asks(Step::OwnerWaiver, &[photo(), dull], technician));
+    let refer = vec![decided("point", "refer-undecided", true)];
+    assert!(asks(Step::ReferOverride, &[photo()], refer));
+    let volume = vec![decided("volume", "1:2", true)];
+    assert!(asks(Step::VolumeWaiver, &[photo(), dull], volume));
+    // Given up through the point of a damaged copy.
+    let torn = ItemSeen {
+        id: 8,
+        got: Copied::Gaps,
+        ..photo()
+    };
+    assert!(asks(
+        precious,
+        &[torn],
+        vec![decided("point", "damaged-items", true)]
+    ));
 }
 
 #[test]

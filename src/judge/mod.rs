@@ -14,6 +14,7 @@ pub mod gaps;
 pub mod gate;
 pub mod gate_content;
 mod gate_points;
+mod gate_record;
 #[cfg(test)]
 mod gate_tests;
 pub mod hazard;

@@ -4,7 +4,8 @@
 //! A step that takes things apart before it puts them together again (a survey, a closing) is announced
 //! by a fact of its own first: cut off in between, what stood before does not count any more.
 
-use super::facts::{Fact, FactBody};
+use super::facts::{Fact, FactBody, FalseContent};
+use crate::value::words::ReadBack;
 
 fn newest(facts: &[Fact], wanted: impl Fn(&FactBody) -> bool) -> Option<&Fact> {
     facts.iter().rev().find(|fact| wanted(&fact.body))
@@ -53,31 +54,137 @@ pub fn released(facts: &[Fact]) -> Option<&Fact> {
 
 /// The first fact after the newest release that makes it void.
 pub fn voided(facts: &[Fact]) -> Option<&Fact> {
-    let release = released(facts)?;
-    facts
-        .iter()
-        .find(|fact| fact.number > release.number && voids(&fact.body))
+    let release = released(facts)?.number;
+    facts.iter().enumerate().find_map(|(place, fact)| {
+        let (before, from) = facts.split_at_checked(place)?;
+        (fact.number > release && voids(before, &fact.body, from)).then_some(fact)
+    })
 }
 
-fn voids(body: &FactBody) -> bool {
-    matches!(
-        body,
+/// How strict a route is, by its word; one that is not known counts as the strictest.
+fn strictness(route: &str) -> usize {
+    let known = ["ordinary", "gentle", "salvage", "refer"];
+    let place = known.iter().position(|word| *word == route);
+    place.unwrap_or(known.len())
+}
+
+/// Whether a fact makes a release void that was given before it: `before` = all facts before it, `from` = it and all that
+/// came after it. A release lapses with its evidence: what takes a piece of that away, or puts it in doubt, ends it; what
+/// says once more what was known when it was given does not.
+fn voids(before: &[Fact], body: &FactBody, from: &[Fact]) -> bool {
+    match body {
+        // Another answer, must-have, destination or machine than the gate weighed. Names of people are no evidence, and
+        // where the drive is plugged in now is asked when it is looked at.
+        FactBody::Opened { setup } => {
+            let weighed = [
+                "symptom",
+                "memory",
+                "machine",
+                "must_haves",
+                "answers",
+                "destinations",
+            ];
+            let opened = |body: &FactBody| matches!(body, FactBody::Opened { .. });
+            match newest(before, opened).map(|fact| &fact.body) {
+                Some(FactBody::Opened { setup: then }) => {
+                    weighed.iter().any(|key| setup.get(key) != then.get(key))
+                }
+                _ => true,
+            }
+        }
+        // The health cannot be read any more, or not for the reason that was decided about.
+        FactBody::Read {
+            drive,
+            readable,
+            why_not,
+            ..
+        } => {
+            let same_drive =
+                |body: &FactBody| matches!(body, FactBody::Read { drive: of, .. } if of == drive);
+            let then = newest(before, same_drive).map(|fact| &fact.body);
+            let known = matches!(then, Some(FactBody::Read { readable: r, why_not: w, .. }) if (r, w) == (readable, why_not));
+            (!readable || why_not.is_some()) && !known
+        }
+        // What became of the drive asks for more care than it was copied with, or for the owner's word.
+        FactBody::Forecast { drive, route, .. } => {
+            let same_drive = |body: &FactBody| matches!(body, FactBody::Forecast { drive: of, .. } if of == drive);
+            let then = match newest(before, same_drive).map(|fact| &fact.body) {
+                Some(FactBody::Forecast { route, .. }) => strictness(route),
+                _ => 0,
+            };
+            strictness(route) > then.max(strictness("gentle"))
+        }
+        // These speak through the forecast that follows them.
+        FactBody::Sampled { .. } | FactBody::Vanished { .. } => false,
+        // What there is, or what is saved of it, is not what was weighed.
         FactBody::SurveyBegun { .. }
-            | FactBody::Surveyed { .. }
-            | FactBody::Batch { items: 1.., .. }
-            | FactBody::Waived { .. }
-            | FactBody::TakenBack { .. }
-            // The newest answer of the gate counts: asked again and refused, the job is on hold.
-            | FactBody::AskedToRelease {
-                open_points: 1..,
-                ..
-            }
-            | FactBody::Closing { .. }
-            | FactBody::Closed {
-                keep_until: None,
-                ..
-            }
-    )
+        | FactBody::Surveyed { .. }
+        | FactBody::Batch { items: 1.., .. } => true,
+        // Nothing new was copied, and no row changed.
+        FactBody::Batch { .. } => false,
+        // Rows moved in a reading back, which says at its end what came of it; one that was cut off says nothing.
+        FactBody::RowsMoved { .. } => !from.iter().any(|fact| {
+            matches!(
+                fact.body,
+                FactBody::Verified { .. } | FactBody::SourceReadAgain { .. }
+            )
+        }),
+        // Something is wanted that has no copy.
+        FactBody::Copied { remaining, .. } => *remaining > 0,
+        // These say what the rows say; what moved those is a fact of its own.
+        FactBody::Sealed { .. } | FactBody::Salvaged { .. } => false,
+        // A copy is gone, differs or has company; or it may have been read from memory, and was not before.
+        FactBody::Verified {
+            destination,
+            method,
+            mismatched,
+            missing,
+            extra,
+            ..
+        } => {
+            let same_place = |body: &FactBody| matches!(body, FactBody::Verified { destination: of, .. } if of == destination);
+            let then = newest(before, same_place).map(|fact| &fact.body);
+            let doubted = matches!(
+                then,
+                Some(FactBody::Verified {
+                    method: ReadBack::CacheSuspected,
+                    ..
+                })
+            );
+            let doubtful = *method == ReadBack::CacheSuspected && !doubted;
+            mismatched + missing + extra > 0 || doubtful
+        }
+        // Two readings of the source disagree. What could not be read this time says nothing of the copies.
+        FactBody::SourceReadAgain { unequal, .. } => *unequal > 0,
+        // Blank or false copies that were not found before, and so not decided about.
+        FactBody::Inspected { false_content, .. } => {
+            let looked = |body: &FactBody| matches!(body, FactBody::Inspected { .. });
+            let then = match newest(before, looked).map(|fact| &fact.body) {
+                Some(FactBody::Inspected { false_content, .. }) => false_content.as_ref(),
+                _ => None,
+            };
+            let set = |content: &FalseContent| content.set_hash;
+            false_content.is_some() && false_content.as_ref().map(set) != then.map(set)
+        }
+        // The certificate names decisions, and rests on answers: these are none of its own.
+        FactBody::Waived { .. } | FactBody::Answered { .. } => true,
+        // The newest answer of the gate counts: asked again and not released, the job is on hold.
+        FactBody::AskedToRelease { .. } => true,
+        FactBody::Released { .. } => false,
+        // A recheck looks at the world, which can be put right: its newest answer counts, and `show` asks for it.
+        FactBody::Rechecked { .. } => false,
+        // Use is asked for by drive: it ends what a release allows, and does not make it wrong.
+        FactBody::GuardStarted { .. }
+        | FactBody::Guarded { .. }
+        | FactBody::HeldAgain { .. }
+        | FactBody::GivenBack { .. } => false,
+        // What a release is for.
+        FactBody::PutBack { .. } => false,
+        // The copies go, or what happened to them is not known.
+        FactBody::Closing { .. } | FactBody::TakenBack { .. } | FactBody::Stripped { .. } => true,
+        // With a day to come only the keeping time was set.
+        FactBody::Closed { keep_until, .. } => keep_until.is_none(),
+    }
 }
 
 /// The deleting of the shop's copies was begun, or is done.
@@ -192,7 +299,10 @@ mod tests {
             open_points,
         };
         assert!(void(vec![release(), asked(1)]));
-        assert!(!void(vec![release(), asked(0)]));
+        assert!(
+            void(vec![release(), asked(0)]),
+            "the gate let it through, and the certificate could not be written"
+        );
         assert!(!void(vec![asked(2), release()]));
         assert!(!void(vec![release(), closing(), release()]));
         let kept = FactBody::Closed {
@@ -203,6 +313,108 @@ mod tests {
         };
         assert!(!void(vec![release(), kept]));
         assert!(!void(vec![begun()]), "nothing was released");
+    }
+
+    fn told(memory: &str, owner: &str) -> FactBody {
+        FactBody::Opened {
+            setup: serde_json::json!({ "memory": memory, "owner": owner, "symptom": "none" }),
+        }
+    }
+
+    fn read_back(method: ReadBack, (mismatched, missing, extra): (u64, u64, u64)) -> FactBody {
+        FactBody::Verified {
+            destination: 0,
+            method,
+            items: 1,
+            bytes: 1,
+            fetched_bytes: None,
+            mismatched,
+            missing,
+            extra,
+            rows: String::new(),
+        }
+    }
+
+    #[test]
+    fn a_release_lapses_with_its_evidence() {
+        use ReadBack::{CacheSuspected, Medium};
+        let void = |before: Vec<FactBody>, after: Vec<FactBody>| {
+            let all = before.into_iter().chain([release()]).chain(after);
+            voided(&chain(all.collect())).is_some()
+        };
+        // Copies read back.
+        let before = || vec![read_back(Medium, (0, 0, 0))];
+        assert!(!void(before(), vec![read_back(Medium, (0, 0, 0))]));
+        for wrong in [(1, 0, 0), (0, 1, 0), (0, 0, 1)] {
+            assert!(void(before(), vec![read_back(Medium, wrong)]), "{wrong:?}");
+        }
+        assert!(void(before(), vec![read_back(CacheSuspected, (0, 0, 0))]));
+        let doubted = vec![read_back(CacheSuspected, (0, 0, 0))];
+        assert!(!void(doubted.clone(), doubted), "it was so at the release");
+        // A reading back that was cut off may have found anything.
+        let moved = || FactBody::RowsMoved {
+            rows: String::new(),
+        };
+        assert!(void(before(), vec![moved()]));
+        assert!(!void(before(), vec![moved(), read_back(Medium, (0, 0, 0))]));
+        // The source read a second time.
+        let again = |unequal| FactBody::SourceReadAgain {
+            items: 1,
+            bytes: 1,
+            unequal,
+            unread: 0,
+            full: true,
+            rows: String::new(),
+        };
+        assert!(void(vec![], vec![again(1)]) && !void(vec![], vec![again(0)]));
+        // Answers: what the gate weighed, not who is named.
+        let opened = || vec![told("known-good", "R. Amsel")];
+        assert!(void(opened(), vec![told("failed", "R. Amsel")]));
+        assert!(!void(opened(), vec![told("known-good", "Rosa Amsel")]));
+        let answered = FactBody::Answered {
+            must_have: 0,
+            found: Vec::new(),
+            not_here: None,
+        };
+        assert!(void(vec![], vec![answered]));
+        // The drive.
+        let route = |route: &str| FactBody::Forecast {
+            drive: 0,
+            route: route.to_owned(),
+            high: 0.5,
+            explained: Blake3([0; 32]),
+        };
+        assert!(void(vec![route("ordinary")], vec![route("refer")]));
+        assert!(!void(vec![route("refer")], vec![route("refer")]));
+        assert!(!void(vec![route("ordinary")], vec![route("gentle")]));
+        let read = |why_not: Option<&str>| FactBody::Read {
+            drive: 0,
+            reading: 1,
+            readable: why_not.is_none(),
+            why_not: why_not.map(str::to_owned),
+            digest: Blake3([0; 32]),
+            copying: false,
+        };
+        assert!(void(vec![read(None)], vec![read(Some("a dock"))]));
+        assert!(!void(
+            vec![read(Some("a dock"))],
+            vec![read(Some("a dock"))]
+        ));
+        // What the copies hold.
+        let looked = |found: Option<u8>| FactBody::Inspected {
+            looked: 1,
+            doubtful: 1,
+            false_content: found.map(|set| FalseContent {
+                items: 1,
+                bytes: 1,
+                irreplaceable: 0,
+                example: String::new(),
+                set_hash: Blake3([set; 32]),
+            }),
+        };
+        assert!(void(vec![looked(None)], vec![looked(Some(1))]));
+        assert!(void(vec![looked(Some(2))], vec![looked(Some(1))]));
+        assert!(!void(vec![looked(Some(1))], vec![looked(Some(1))]));
     }
 
     #[test]

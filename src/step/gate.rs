@@ -63,7 +63,7 @@ pub fn rules(job: &Job<'_>) -> GateRules {
         verified_hours: f64::from(policy.verification.longest_hours.get()),
         health_hours: f64::from(policy.health.at_release_minutes.get()) / 60.0,
         who: crate::judge::point::ORDER.iter().map(who).collect(),
-        second_look: policy.needs_second_look(policy::Step::Release),
+        second_look: policy.second_look.needed_for.0.to_vec(),
         practice: policy.practice,
     }
 }
@@ -118,7 +118,7 @@ pub fn lapsed(job: &Job<'_>) -> Result<Vec<i64>, Problem> {
     let mut gate = Gate::new(rules(job), job.counting());
     job.ledger
         .each_gate_row(|item, got| {
-            if item.want == Want::Waived {
+            if item.want != Want::Vanished {
                 gate.see(&seen(&item, &got));
             }
         })
@@ -129,6 +129,30 @@ pub fn lapsed(job: &Job<'_>) -> Result<Vec<i64>, Problem> {
         .iter()
         .map(|waiver| waiver.number)
         .collect())
+}
+
+/// Whether, with the items `more` given up too, the whole irreplaceable class would be given up by decisions about single
+/// things, and some of it untried.
+///
+/// # Errors
+/// When the ledger cannot be read.
+pub fn would_give_up_the_class(
+    job: &Job<'_>,
+    more: &std::collections::BTreeSet<i64>,
+) -> Result<bool, Problem> {
+    let mut gate = Gate::new(rules(job), job.counting());
+    job.ledger
+        .each_gate_row(|item, got| {
+            let mut seen = seen(&item, &got);
+            if more.contains(&item.id) {
+                seen.waiver = i64::MAX;
+            }
+            if item.want != Want::Vanished {
+                gate.see(&seen);
+            }
+        })
+        .map_err(|e| ledger_problem(&e))?;
+    Ok(gate.gives_up_the_class())
 }
 
 /// What `open` settled stands in the chain too; the two must agree.
@@ -215,6 +239,7 @@ fn gather(
         at,
         clock_wrong: clock_wrong(at, facts),
         ledger_broken: None,
+        outrun_by: job.outrun_by().map_err(|e| ledger_problem(&e))?,
         policy_edited,
         surveyed: surveyed.map(|fact| fact.at),
         source_gone,
@@ -227,7 +252,7 @@ fn gather(
         },
         health: health(job, facts)?,
         destinations: destinations(job, facts, closeness)?,
-        must_haves: must_haves(job, facts)?,
+        must_haves: must_haves(job, facts),
         questions_open: questions(job),
         memory: memory(job, facts),
         memory_told: job.setup.answers_in_words("memory"),
@@ -428,7 +453,7 @@ fn destinations(
     facts: &[Fact],
     closeness: Closeness,
 ) -> Result<Vec<DestinationNow>, Problem> {
-    let (here, now) = (job.destinations(), job.now());
+    let here = job.destinations();
     let last_write = standing::last_write(facts);
     let closing = standing::is_closing(facts);
     let surveyed = standing::surveyed(facts).is_some();
@@ -462,8 +487,7 @@ fn destinations(
             });
             // Facts are numbered in the order of things: a write after the reading back voids it, whatever the clock says.
             let verified = verified.map(|(at, extra, mut v)| {
-                v.whole &=
-                    v.at <= now && !closing && last_write.is_none_or(|write| write.number < at);
+                v.whole &= !closing && last_write.is_none_or(|write| write.number < at);
                 (extra, v)
             });
             let lacks = match here.get(number) {
@@ -486,17 +510,14 @@ fn destinations(
                 counts: kept.counts,
                 why: kept.why.clone(),
                 verified: verified.map(|(_, v)| v),
-                last_write: last_write.map(|fact| fact.at),
                 extra: verified.map_or(0, |(extra, _)| extra),
             })
         })
         .collect()
 }
 
-fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Result<Option<Vec<MustHaveNow>>, Problem> {
-    let Some(asked) = &job.setup.must_haves else {
-        return Ok(None);
-    };
+fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Option<Vec<MustHaveNow>> {
+    let asked = job.setup.must_haves.as_ref()?;
     let mut out = Vec::new();
     for (number, text) in asked.iter().enumerate() {
         let answer = facts.iter().rev().find_map(|fact| match &fact.body {
@@ -507,17 +528,18 @@ fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Result<Option<Vec<MustHaveNow>>,
             } if *must_have == number => Some((found.clone(), not_here.clone())),
             _ => None,
         });
-        let unsaved = match &answer {
-            Some((found, None)) => crate::step::waive::unsaved_among(job, found)?,
-            _ => 0,
+        let (unsaved, gone) = match &answer {
+            Some((found, None)) => crate::step::waive::unsaved_among(job, found),
+            _ => (0, None),
         };
         out.push(MustHaveNow {
             asked: text.clone(),
             answered: answer.is_some(),
             unsaved,
+            gone,
         });
     }
-    Ok(Some(out))
+    Some(out)
 }
 
 fn memory(job: &Job<'_>, facts: &[Fact]) -> MemoryNow {

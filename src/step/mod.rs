@@ -29,6 +29,7 @@ pub mod room;
 pub mod running;
 pub mod sample;
 pub mod seal;
+mod second_look;
 pub mod show;
 pub mod source;
 pub mod state;

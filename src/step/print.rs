@@ -97,7 +97,7 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
     let facts = job.ledger.facts().map_err(failed)?;
     let setup = &job.setup;
-    let released = crate::step::show::was_released(&facts);
+    let released = crate::step::show::was_released(job, &facts);
     let points = if released {
         Vec::new()
     } else {

@@ -112,7 +112,8 @@ pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result
     });
     if standing::is_closing(&facts) {
         let gone = "the shop's copies were deleted, or their deleting was begun";
-        let closed = change("record", Some("released".into()), Some(gone.into()));
+        let was = released.map(|_| "released".to_owned());
+        let closed = change("record", was, Some(gone.into()));
         return Ok((false, vec![closed], None));
     }
     let Some((number, at, digest, expires)) = released else {
@@ -141,6 +142,13 @@ pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result
             None
         }
     };
+    if let Some(copy) = job.outrun_by().map_err(|e| ledger_problem(&e))? {
+        changed.push(change(
+            "record",
+            Some("the newest one".into()),
+            Some(format!("older than its copy at {copy}")),
+        ));
+    }
     if let Some(fact) = standing::voided(&facts) {
         changed.push(change(
             "record",

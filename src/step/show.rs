@@ -26,6 +26,8 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
     let items = match kept {
         // What was deleted is in none of the states any more.
         _ if closed.is_some() => ItemCounts::default(),
+        // The deleting was cut off: none of the copies counts any more.
+        _ if standing::is_closing(&facts) => without_copies(crate::step::counts(job)?),
         Some(items) => items,
         None => crate::step::counts(job)?,
     };
@@ -74,6 +76,24 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
         on_hold: on_hold(job)?,
     };
     Ok(Outcome::done(&job.dir, result, points))
+}
+
+/// Counts in which no copy counts.
+fn without_copies(counts: ItemCounts) -> ItemCounts {
+    let ItemCounts {
+        listed,
+        copied,
+        verified,
+        damaged,
+        ..
+    } = counts;
+    ItemCounts {
+        listed: listed + copied + verified + damaged,
+        copied: 0,
+        verified: 0,
+        damaged: 0,
+        ..counts
+    }
 }
 
 /// A record that a newer holdpoint wrote: what can be read of it. What may stand in there beside that is not known, so
@@ -202,21 +222,24 @@ pub fn state(job: &Job<'_>, facts: &[Fact]) -> (State, Option<Moment>) {
     let Some((number, expires)) = released else {
         return (State::Hold, None);
     };
-    if is_void(facts, number) || used(job, facts).is_some() || job.now() >= expires {
+    if is_void(job, facts, number) || used(job, facts).is_some() || job.now() >= expires {
         (State::Hold, None)
     } else {
         (State::Released, Some(expires))
     }
 }
 
-/// Whether something that happened since fact `released` makes it void, apart from time and use.
-fn is_void(facts: &[Fact], released: i64) -> bool {
-    standing::voided(facts).is_some() || failed_recheck(facts, released).is_some()
+/// Whether something that happened since fact `released` makes it void, apart from time and use. What this record does
+/// not know of may.
+fn is_void(job: &Job<'_>, facts: &[Fact], released: i64) -> bool {
+    standing::voided(facts).is_some()
+        || failed_recheck(facts, released).is_some()
+        || !matches!(job.outrun_by(), Ok(None))
 }
 
 /// Whether a release was given that nothing has made void; it may have ended, or have been used.
-pub fn was_released(facts: &[Fact]) -> bool {
-    standing::released(facts).is_some_and(|fact| !is_void(facts, fact.number))
+pub fn was_released(job: &Job<'_>, facts: &[Fact]) -> bool {
+    standing::released(facts).is_some_and(|fact| !is_void(job, facts, fact.number))
 }
 
 /// The newest recheck since fact `released`, when it said that the release does not hold: when, and what had changed.
@@ -391,12 +414,17 @@ pub fn next_command(
         } => Some((fact.number, refused)),
         _ => None,
     });
-    if let Some((_, refused)) = back.filter(|(number, _)| *number > release.max(1)) {
-        return command(if refused > 0 {
-            "put-back JOB --to DIR"
-        } else {
-            "close JOB"
-        });
+    // What came back after a release is its end; without one, whatever holds the release comes first.
+    let ended = points.iter().all(|point| point.id == "release-lapsed");
+    if let Some((_, refused)) = back.filter(|(number, _)| *number > release.max(1) && ended) {
+        return match crate::step::close::kept_until(job, facts).filter(|until| job.now() < *until) {
+            _ if refused > 0 => command("put-back JOB --to DIR"),
+            Some(until) => Some(format!(
+                "the shop's copy is kept until {until:.0}; then:\n{}",
+                command("close JOB")?
+            )),
+            None => command("close JOB"),
+        };
     }
     if (0..job.setup.drives.len())
         .any(|number| crate::step::present::spent(facts, number).is_some())
@@ -409,7 +437,9 @@ pub fn next_command(
     if let Some(first) = FIRST.iter().find_map(|id| remedy_of(id)) {
         return Some(first);
     }
-    if release == 0 && last(|body| matches!(body, FactBody::Forecast { .. })) == 0 {
+    let judged = last(|body| matches!(body, FactBody::Forecast { .. })) > 0;
+    // Where no reading was ever had and it was decided to go on without, there is nothing to assess.
+    if release == 0 && !judged && remedy_of("health-unread").is_some() {
         return command("assess JOB");
     }
     if standing::surveyed(facts).is_none() {

@@ -86,13 +86,7 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
                 .join(", ");
             waive_set(job, request, set, "item", &about, blank)?
         }
-        WaiveWhat::Class(Class::Irreplaceable) => {
-            return Err(Problem::failed(
-                "the whole irreplaceable class cannot be given up",
-                "irreplaceable",
-                "give up single items with --item, or, when the owner wants nothing from this drive, --no-rescue",
-            ));
-        }
+        WaiveWhat::Class(Class::Irreplaceable) => return Err(whole_class("irreplaceable")),
         WaiveWhat::Class(class) => {
             let mut set = Vec::new();
             let wanted = format!(
@@ -178,6 +172,14 @@ fn check_who(job: &Job<'_>, request: &WaiveRequest) -> Result<(), Problem> {
     Ok(())
 }
 
+fn whole_class(about: &str) -> Problem {
+    Problem::failed(
+        "the whole irreplaceable class cannot be given up",
+        about,
+        "copy it first: what cannot be read then may be given up by name; or, when the owner wants nothing of what is on hold:\nholdpoint waive JOB --no-rescue --decided-by owner --how signed --name NAME --reason TEXT",
+    )
+}
+
 fn only_the_owner(job: &Job<'_>) -> Problem {
     Problem::failed(
         "only the owner may give this up",
@@ -230,6 +232,7 @@ fn waive_point(
     }
     // Several points may share an id (two must-haves, two destinations): each is frozen by a waiver of its own.
     let mut last = blank.clone();
+    let (mut items, mut bytes) = (0, 0);
     for (place, point) in matching.iter().enumerate() {
         last = Waiver {
             number: blank.number + place as i64,
@@ -249,7 +252,9 @@ fn waive_point(
             waiver: last.clone(),
             rows,
         })?;
+        (items, bytes) = (items + point.count, bytes + point.bytes);
     }
+    (last.items, last.bytes) = (items, bytes);
     Ok(last)
 }
 
@@ -281,10 +286,12 @@ fn waive_set(
     };
     set.retain(|(item, got)| match item.want {
         Want::Wanted => holds(item, got),
-        Want::Waived => earlier.contains(&item.waiver),
+        // That nothing is wanted takes the place of every decision about a part.
+        Want::Waived => scope == "no-rescue" || earlier.contains(&item.waiver),
         _ => false,
     });
-    if set.iter().all(|(item, _)| item.want == Want::Waived) {
+    let by_earlier = |item: &ItemRow| item.want == Want::Waived && earlier.contains(&item.waiver);
+    if set.iter().all(|(item, _)| by_earlier(item)) {
         let lapsed = crate::step::gate::lapsed(job)?;
         if !earlier.iter().any(|number| lapsed.contains(number)) {
             set.clear();
@@ -310,6 +317,18 @@ fn waive_set(
         scope == "item" && set.iter().any(|(item, _)| item.class != Class::Rebuildable);
     if needs_owner && request.decided_by != DecidedBy::Owner {
         return Err(only_the_owner(job));
+    }
+    let no_rescue = scope == "no-rescue"
+        || facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.scope == "no-rescue"));
+    if !no_rescue
+        && set
+            .iter()
+            .any(|(item, _)| item.class == Class::Irreplaceable)
+    {
+        let more = set.iter().map(|(item, _)| item.id).collect();
+        if crate::step::gate::would_give_up_the_class(job, &more)? {
+            return Err(whole_class(about));
+        }
     }
     let mut hasher = blake3::Hasher::new();
     let (mut items, mut bytes) = (0, 0);
@@ -373,17 +392,21 @@ fn everything_at(job: &Job<'_>, path: &OsStr) -> Result<Vec<(ItemRow, GotRow)>, 
     find::everything_below(job, &meant)
 }
 
-/// Files at or below these paths that are not saved.
-pub fn unsaved_among(job: &Job<'_>, paths: &[String]) -> Result<u64, Problem> {
-    let mut count = 0;
+/// Files at or below these paths that are not saved; and the first path that names nothing any more: what was meant may
+/// have gone since, without ever having been copied.
+pub fn unsaved_among(job: &Job<'_>, paths: &[String]) -> (u64, Option<String>) {
+    let (mut count, mut gone) = (0, None);
     for path in paths {
-        let path = path_from_text(path);
-        count += everything_at(job, &path)?
-            .iter()
-            .filter(|(item, got)| is_unsaved(item, got))
-            .count() as u64;
+        match everything_at(job, &path_from_text(path)) {
+            Ok(items) => {
+                let unsaved = items.iter().filter(|(item, got)| is_unsaved(item, got));
+                count += unsaved.count() as u64;
+            }
+            // Whatever keeps it from being found, it has to be named again.
+            Err(_) => gone = gone.or_else(|| Some(path.clone())),
+        }
     }
-    Ok(count)
+    (count, gone)
 }
 
 /// Paths are kept as hex behind a mark when they are no text.

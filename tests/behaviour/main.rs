@@ -48,6 +48,8 @@ mod guard;
 mod inspect;
 /// Drives taken in: what is undone when no job comes of it, and what papers say of the drives beside.
 mod intake;
+/// What ends a release, and what is asked anew because of it.
+mod lapse;
 /// A ledger that is torn, newer, edited, or none.
 mod ledger_hurt;
 /// What comes next, wherever a job stands.

@@ -202,7 +202,12 @@ fn a_job_is_led_from_its_opening_to_its_end() {
     )
     .unwrap();
     let back = shop.step(&["put-back", "--to", "fresh"]).ends(0);
-    assert_eq!(leads_on(&shop, &back), "holdpoint close");
+    let next = leads_on(&shop, &back);
+    assert!(
+        next.starts_with("the shop's copy is kept until 20")
+            && next.ends_with(":\nholdpoint close"),
+        "{next}"
+    );
     leads_on(&shop, &shop.step(&["close"]).ends(1));
     shop.step(&["close", "--now", "--reason", "a test"]).ends(0);
 
@@ -236,6 +241,18 @@ fn a_job_is_led_from_its_opening_to_its_end() {
     assert!(!shop.path("copies/job/papers").exists());
     assert_eq!(leads_on(&shop, &shop.step(&["recheck"]).ends(3)), "");
     assert_eq!(next_on_page(&shop, &["recheck"]), "");
+}
+
+#[test]
+fn nothing_is_assessed_again_that_nobody_can_read_and_nothing_is_closed_that_is_on_hold() {
+    let shop = filled();
+    shop.open();
+    shop.step(&["plan"]).ends(0);
+    let waived = shop.waive(&["--point", "health-unread"]).ends(0);
+    assert_eq!(leads_on(&shop, &waived), "holdpoint copy");
+    shop.step(&["copy"]).ends(0);
+    let back = shop.step(&["put-back", "--to", "fresh"]).ends(0);
+    assert_eq!(leads_on(&shop, &back), "holdpoint verify");
 }
 
 #[test]

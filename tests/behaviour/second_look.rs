@@ -126,6 +126,7 @@ fn another_person_looks() {
         Some("B. Lindqvist"),
         Some("lindqvist, bo"),
         Some("x"),
+        Some("AB01"),
         Some(" "),
     ] {
         assert_eq!(
@@ -135,6 +136,7 @@ fn another_person_looks() {
         );
     }
     assert_eq!(asked(&job, Some("Theda Wiesel")), Ok(()));
+    assert_eq!(asked(&job, Some("Anna")), Ok(()), "a first name");
 }
 
 #[test]
@@ -177,6 +179,6 @@ fn alone_the_pause_counts_from_the_newest_change() {
         "the first asking after the change"
     );
     scratch.bench.pass_hours(1);
-    assert_eq!(asked(&job, Some("zzzz")), wait, "another serial");
+    assert_eq!(asked(&job, Some("0002")), wait, "another serial");
     assert_eq!(asked(&job, Some(TAIL)), Ok(()));
 }

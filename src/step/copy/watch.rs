@@ -108,11 +108,8 @@ impl<'a, 'b> Watch<'a, 'b> {
             return Ok(Watched::GoOn);
         }
         let why = "an error was met on a drive that had shown none".to_owned();
-        tell(Event::Rerouted {
-            route,
-            why: why.clone(),
-        });
-        Ok(Watched::Rerouted(route, why))
+        tell(Event::Rerouted { route, why });
+        Ok(Watched::Rerouted)
     }
 
     fn judge(&mut self, what: &str, tell: Tell<'_>) -> Result<Watched, Problem> {

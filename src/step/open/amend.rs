@@ -81,8 +81,11 @@ pub fn amend(job: Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Pro
     crate::step::assess::judge_again(&renewed)?;
     let warnings = renewed.snapshot();
     let drives = drives::shown(&renewed)?;
-    let points = crate::step::points_now(&renewed)?;
-    let outcome = Outcome::done(&renewed.dir, opened(&renewed, drives), points);
+    let facts = renewed.ledger.facts().map_err(|e| ledger_problem(&e))?;
+    let mut told = opened(&renewed, drives);
+    (told.state, _) = crate::step::show::state(&renewed, &facts);
+    let points = crate::step::show::points(&renewed, &facts)?;
+    let outcome = Outcome::done(&renewed.dir, told, points);
     Ok(crate::step::show::onward(&renewed, outcome).warning(warnings))
 }
 

@@ -114,7 +114,7 @@ pub fn put_back(
 
 /// What stands in the way of wiping; a release that was given and not made void was for what comes back now.
 fn open_points(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<OpenPoint>, Problem> {
-    if crate::step::show::was_released(facts) {
+    if crate::step::show::was_released(job, facts) {
         return Ok(Vec::new());
     }
     crate::step::show::points(job, facts)
