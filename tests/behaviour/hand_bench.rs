@@ -63,9 +63,9 @@ pub struct Weak {
     /// Every request: the how-manieth opening of the drive, first sector, sectors.
     pub asked: Mutex<Vec<(u64, u64, u64)>>,
     opened: AtomicU64,
-    /// Called with the number of requests so far.
+    /// Called with the number of requests so far, and the sectors of this one.
     #[allow(clippy::type_complexity)]
-    pub at_request: Mutex<Option<Box<dyn Fn(usize) + Send>>>,
+    pub at_request: Mutex<Option<Box<dyn Fn(usize, u64, u64) + Send>>>,
 }
 
 impl Weak {
@@ -101,7 +101,7 @@ impl Sectors for Going {
         let mut asked = self.2.asked.lock().unwrap();
         asked.push((self.3, at / 512, end - at / 512));
         if let Some(tell) = self.2.at_request.lock().unwrap().as_ref() {
-            tell(asked.len());
+            tell(asked.len(), at / 512, end - at / 512);
         }
         drop(asked);
         let bad = self.2.bad.lock().unwrap();
