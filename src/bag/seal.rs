@@ -165,7 +165,8 @@ pub fn write_not_saved(ledger: &Ledger, to: &dyn Destination) -> Result<TagWritt
     let mut folders = Places::new(ledger);
     ledger.each_item::<SealError>("item.want IN (0, 2)", |item, got| {
         let state = match (item.want, got.state) {
-            (Want::Waived, Got::Whole) => return Ok(()),
+            // Whole and in doubt all the same: what was given up has to be told.
+            (Want::Waived, Got::Whole) if !item.marks.has(Mark::Damaged) => return Ok(()),
             (Want::Waived, _) => "waived",
             _ if item.kind == Kind::Folder && item.fault.is_none() => return Ok(()),
             _ if item.kind == Kind::Link => return Ok(()),

@@ -46,7 +46,7 @@ pub(super) fn of_items(rules: &GateRules, id: &str, count: u64) -> (Who, String,
         ),
         "damaged-items" => (
             rules.who(id),
-            format!("{items} {has} parts that could not be read"),
+            format!("{items} {has} parts that could not be read, or may hold something else"),
             format!("holdpoint print JOB --paper sheet{}", or_else("with the sheet signed:")),
         ),
         "folders-unreadable" => (

@@ -4,9 +4,7 @@
 //! so that a million entries on one long chain cannot take for ever.
 
 pub use super::bits::Bits;
-use super::filesystem::{Findings, Weight};
 use super::layout::{Coding, Layout, Piece};
-use crate::value::Name;
 
 /// What the table says behind one cluster.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -282,6 +280,8 @@ pub struct Space {
     spare: Bits,
     /// Spare, and somebody else's too.
     crossed: Bits,
+    /// Clusters claimed by all items together.
+    claimed: u64,
     steps_left: u64,
 }
 
@@ -297,6 +297,7 @@ impl Space {
             twice: Bits::new(bits),
             spare: Bits::new(bits),
             crossed: Bits::new(bits),
+            claimed: 0,
             steps_left: 0,
         };
         space.refill();
@@ -426,6 +427,7 @@ impl Space {
 
     /// Books the clusters of a chain for one owner.
     pub fn claim(&mut self, chain: &Chain) {
+        self.claimed = self.claimed.saturating_add(chain.clusters);
         for (first, count) in &chain.runs {
             for cluster in (u64::from(*first)..).take(*count as usize) {
                 if self.owned.set(cluster) {
@@ -469,6 +471,12 @@ impl Space {
         })
     }
 
+    /// Whether items claim several times more clusters than there are: then what two claim is not worth copying for each,
+    /// or a few bytes of a hostile volume fill any destination.
+    fn absurd(&self) -> bool {
+        self.claimed > u64::from(self.clusters).saturating_mul(4)
+    }
+
     /// Whether any cluster of the chain has a second owner.
     pub fn shared(&self, chain: &Chain) -> bool {
         chain.runs.iter().any(|(first, count)| {
@@ -478,18 +486,20 @@ impl Space {
         })
     }
 
-    /// The pieces of `bytes` bytes stored in this chain; what it does not cover, what another item owns too, and what
-    /// follows an entry that is not to be trusted is lost. Call it after everything was booked.
+    /// The pieces of `bytes` bytes stored in this chain; what it does not cover, and what follows an entry that is not to be
+    /// trusted is lost. What another item owns too can be read, and is worth more than nothing: the caller marks both.
+    /// Call it after everything was booked.
     pub fn pieces(&self, chain: &Chain, bytes: u64) -> Vec<Piece> {
         let mut pieces: Vec<Piece> = Vec::with_capacity(chain.runs.len() + 1);
         let mut left = bytes;
         let mut place = 0u64;
+        let absurd = self.absurd();
         for (first, count) in &chain.runs {
             let mut from = 0u32;
             while from < *count && left > 0 {
                 let lost = |into: u32| {
                     place.saturating_add(u64::from(into)) >= chain.sure
-                        || self.twice.has(u64::from(*first) + u64::from(into))
+                        || absurd && self.twice.has(u64::from(*first) + u64::from(into))
                 };
                 let is_lost = lost(from);
                 let mut to = from + 1;
@@ -533,16 +543,6 @@ impl Space {
         });
         (layout, why)
     }
-}
-
-/// Says that a sound item owns more clusters than its size needs.
-pub fn note_spare(findings: &mut Findings, record: u64, name: &Name, clusters: u64) {
-    findings.note("clusters-to-spare", Weight::Sentence, Some(record), || {
-        format!(
-            "\"{}\" owns {clusters} clusters more than its size needs: set aside in advance, or being written when the machine stopped",
-            name.text()
-        )
-    });
 }
 
 /// Adds a lost stretch.

@@ -332,7 +332,7 @@ pub fn outside(place: Place, candidates: &[Candidate]) -> Vec<Place> {
 
 /// Whether all bytes are 0x00, or all are 0xFF. Comparing the bytes with themselves, moved by one, is what makes
 /// reading a large gap as quick as the drive.
-fn is_blank(bytes: &[u8]) -> bool {
+pub(super) fn is_blank(bytes: &[u8]) -> bool {
     match bytes {
         [] => true,
         [first, rest @ ..] => matches!(first, 0 | 0xFF) && bytes.get(..rest.len()) == Some(rest),

@@ -15,5 +15,6 @@ pub mod layout;
 pub mod map;
 pub mod ntfs;
 pub mod signature;
+pub mod spare;
 pub mod stored;
 pub mod unpack;

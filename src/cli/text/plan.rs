@@ -70,14 +70,14 @@ pub fn page(page: &mut Page, request: &PlanRequest, outcome: &Outcome<Planned>) 
     let gaps: Vec<_> = plan
         .gaps
         .iter()
-        .filter(|gap| gap.content != GapContent::Blank)
+        .filter(|gap| matches!(gap.content, GapContent::Content | GapContent::Unread))
         .collect();
     if !gaps.is_empty() {
         page.head("Gaps between volumes");
         some(page, &gaps, 10, |page, gap| {
             let says = match gap.content {
                 GapContent::Unread => "not read",
-                GapContent::Content | GapContent::Blank => "not blank: something lies there",
+                _ => "not blank: something lies there",
             };
             page.item(&format!(
                 "{} from byte {} of {}: {says}",

@@ -251,7 +251,7 @@ pub struct VolumeSeen {
     pub rule: String,
 }
 
-/// Bytes between volumes.
+/// Bytes between volumes, or of a table that divides the drive.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct GapSeen {
     /// Serial of the drive, or its path when it has none.

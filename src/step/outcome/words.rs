@@ -103,6 +103,8 @@ words!(
         Content = "content",
         /// Not read.
         Unread = "unread",
+        /// Not a gap: a table that divides the drive.
+        Table = "table",
     }
 );
 words!(

@@ -14,8 +14,9 @@ mod system;
 pub use boot::Boot;
 
 use super::bytes::Part;
-use super::chain::{Bits, Chain, Link, Space, Table, note_spare};
+use super::chain::{Bits, Chain, Link, Space, Table};
 use super::filesystem::{Accounts, Findings, Found, Limits, NotSurveyed, Place, Survey, Weight};
+use super::spare;
 use crate::port::Sectors;
 use crate::survey::item::{Kind, Mark};
 use crate::value::Name;
@@ -70,6 +71,7 @@ pub fn survey(
         broken: HashMap::new(),
         kept: HashMap::new(),
         kept_bytes: 0,
+        look: spare::Look::default(),
         listed: 0,
         damaged: 0,
         whole: true,
@@ -104,6 +106,7 @@ struct Reader<'a> {
     broken: HashMap<u64, (Mark, String)>,
     kept: HashMap<u64, Vec<u8>>,
     kept_bytes: usize,
+    look: spare::Look,
     listed: u64,
     damaged: u64,
     whole: bool,
@@ -277,7 +280,6 @@ impl Reader<'_> {
         }
     }
 
-    /// The clusters of a set, and what is wrong with them.
     /// The clusters that its size needs, what hangs on behind them, and what is wrong.
     fn clusters(&mut self, set: &Set) -> (Chain, Chain, Option<String>) {
         let needed = set.bytes.div_ceil(self.space.cluster_bytes);
@@ -343,7 +345,7 @@ impl Reader<'_> {
         }
         if trouble.is_none() && self.space.shared(&chain) {
             trouble = Some(
-                "another item owns some of its clusters too: one of them has the wrong content"
+                "another item owns some of its clusters too: its bytes were copied, but whose they are is not known"
                     .to_owned(),
             );
         }
@@ -407,8 +409,9 @@ impl Reader<'_> {
             trouble
         } else {
             trouble = trouble.or_else(|| self.space.tail_trouble(&tail));
+            trouble = trouble.or_else(|| self.look.trouble(&self.part, &self.space, &tail));
             if tail.clusters > 0 && trouble.is_none() {
-                note_spare(&mut self.findings, record, &set.name, tail.clusters);
+                spare::note(&mut self.findings, record, &set.name, tail.clusters);
             }
             let (layout, absurd) = self.space.layout(&chain, set.bytes, set.valid);
             found.bytes = layout.length;

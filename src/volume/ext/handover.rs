@@ -17,6 +17,8 @@ use crate::volume::ntfs::owners::Owners;
 pub struct HandOver<'a, 'g, 's> {
     /// The volume.
     pub ground: &'a Ground<'g>,
+    /// It was closed, or its journal was played: its bitmaps are as new as its inodes.
+    pub settled: bool,
     /// Its groups.
     pub groups: &'a Groups,
     /// The notes.

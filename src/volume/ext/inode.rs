@@ -24,6 +24,10 @@ pub mod flag {
     pub const HUGE_FILE: u32 = 0x4_0000;
     /// The block map is an extent tree.
     pub const EXTENTS: u32 = 0x8_0000;
+    /// Hashes of the content stand behind it.
+    pub const VERITY: u32 = 0x10_0000;
+    /// Older kernels: blocks behind the length were set aside on purpose.
+    pub const EOF_BLOCKS: u32 = 0x40_0000;
     /// Holds the value of another inode's attribute.
     pub const ATTRIBUTE: u32 = 0x20_0000;
     /// Content lies in the inode.

@@ -40,6 +40,9 @@ impl HandOver<'_, '_, '_> {
             Kind::File => {
                 found.bytes = notes.bytes;
                 self.content(found, notes);
+                if !row.is(Row::BEHIND) {
+                    self.behind(found, notes);
+                }
             }
             Kind::Link => match &notes.payload {
                 Payload::Target(target) if !row.is(Row::ENCRYPTED) => {
@@ -173,6 +176,21 @@ impl HandOver<'_, '_, '_> {
         });
     }
 
+    /// Doubts a file with written blocks behind its length. What is set aside in advance is not written.
+    fn behind(&mut self, found: &mut Found, notes: &Notes) {
+        let end = notes.bytes.div_ceil(self.ground.sb.block_bytes);
+        let runs = notes.runs.iter().filter(|run| run.form == Form::Data);
+        let blocks: u64 = runs
+            .map(|run| run.end().saturating_sub(end.max(run.logical)))
+            .fold(0, u64::saturating_add);
+        if blocks > 0 {
+            found.marks.set(Mark::Damaged);
+            found.trouble.get_or_insert_with(|| {
+                format!("{blocks} written blocks belong to it that its length does not count: its length may have been cut")
+            });
+        }
+    }
+
     /// Doubts an item whose clusters are also somebody else's, or free.
     fn owned(&mut self, found: &mut Found, row: &Row, notes: &Notes) {
         let count = Count {
@@ -191,12 +209,21 @@ impl HandOver<'_, '_, '_> {
             if touches(&self.owners.twice, from, to - from) {
                 found.marks.set(Mark::Damaged);
                 found.trouble.get_or_insert_with(|| {
-                    "some of its blocks belong to another item or to the file system itself, too".to_owned()
+                    "some of its blocks belong to another item or to the file system itself, too: its bytes were copied, but whose they are is not known".to_owned()
                 });
             }
             free |= touches(&self.owners.free, from, to - from);
         }
         if free {
+            // In a volume that was not closed and has no journal the bitmaps may be older than the inodes.
+            if self.settled {
+                found.marks.set(Mark::Damaged);
+            } else {
+                let number = found.record;
+                self.findings.note("items-on-free-blocks", Weight::OpenPoint, Some(number), || {
+                    format!("inode {number} or some of its blocks are free in the volume's own bitmaps, which may be older than the inode")
+                });
+            }
             found.trouble.get_or_insert_with(|| {
                 "its inode or some of its blocks are free in the volume's own bitmaps".to_owned()
             });

@@ -280,6 +280,9 @@ impl<'a, 'g> Scan<'a, 'g> {
         if inode.has(flag::ATTRIBUTE) {
             flags |= Row::VALUE;
         }
+        if inode.has(flag::VERITY) || inode.has(flag::EOF_BLOCKS) {
+            flags |= Row::BEHIND;
+        }
         if !own && !self.attributes(inode, &mut notes)? {
             flags |= Row::UNKEPT;
         }

@@ -96,6 +96,8 @@ impl Row {
     pub const LISTED: u16 = 1 << 10;
     /// A folder that was entered.
     pub const ENTERED: u16 = 1 << 11;
+    /// Blocks behind its length are meant.
+    pub const BEHIND: u16 = 1 << 13;
     /// It holds the value of others' attribute.
     pub const VALUE: u16 = 1 << 12;
 

@@ -106,6 +106,7 @@ pub fn survey(
     note_accounts(&accounts, owners.absurd, &mut findings);
     let mut hand = HandOver {
         ground: &ground,
+        settled: played.whole && first.state & 1 != 0,
         groups: &groups,
         store,
         owners,
@@ -286,15 +287,19 @@ fn renew(ground: &mut Ground<'_>, at: u64, findings: &mut Findings) -> Result<()
     Ok(())
 }
 
-/// Marks the inodes that were unlinked while open: the chain that begins in the superblock, and the file that lists them.
+/// Marks the inodes that were unlinked while open, or being cut short: the chain that begins in the superblock, and the file
+/// that lists them.
 fn orphans(ground: &Ground<'_>, store: &mut Store, next: &BTreeMap<u32, u32>) -> Result<(), Fault> {
     let mark = |store: &mut Store, inode: u32| {
         if let Some(place) = store.find(inode)
             && let Some(row) = store.rows.get_mut(place)
-            && row.links == 0
             && !row.is(Row::OWN | Row::FREE | Row::UNREAD)
         {
-            row.flags |= Row::ORPHAN;
+            row.flags |= if row.links == 0 {
+                Row::ORPHAN
+            } else {
+                Row::BEHIND
+            };
         }
     };
     let mut here = ground.sb.last_orphan;

@@ -4,7 +4,7 @@
 //! *both* owners of a shared cluster bear a mark. Deleted entries are not listed.
 //!
 //! Invariant: an item without a mark has a chain with as many clusters as its size needs, that no other item
-//! shares, and about which the copies of the table agree. More clusters than that are a sentence.
+//! shares, and about which the copies of the table agree. More clusters than that are a sentence while they are blank.
 
 mod boot;
 mod entry;
@@ -13,8 +13,9 @@ mod table;
 pub use boot::{Boot, Width};
 
 use super::bytes::Part;
-use super::chain::{Bits, Chain, Link, Space, Table, note_spare};
+use super::chain::{Bits, Chain, Link, Space, Table};
 use super::filesystem::{Accounts, Findings, Found, Limits, NotSurveyed, Place, Survey, Weight};
+use super::spare;
 use crate::port::Sectors;
 use crate::survey::item::{Kind, Mark};
 use crate::value::Name;
@@ -72,6 +73,7 @@ pub fn survey(
         broken: HashMap::new(),
         kept: HashMap::new(),
         kept_bytes: 0,
+        look: spare::Look::default(),
         listed: 0,
         damaged: 0,
         whole: true,
@@ -146,6 +148,7 @@ struct Reader<'a> {
     broken: HashMap<u64, (Mark, String)>,
     kept: HashMap<u64, (Vec<u8>, Chain)>,
     kept_bytes: usize,
+    look: spare::Look,
     listed: u64,
     damaged: u64,
     whole: bool,
@@ -440,13 +443,14 @@ impl Reader<'_> {
         }
         let trouble = trouble.or_else(|| {
             self.space.shared(&chain).then(|| {
-                "another item owns some of its clusters too: one of them has the wrong content"
+                "another item owns some of its clusters too: its bytes were copied, but whose they are is not known"
                     .to_owned()
             })
         });
         let trouble = trouble.or_else(|| self.space.tail_trouble(&tail));
+        let trouble = trouble.or_else(|| self.look.trouble(&self.part, &self.space, &tail));
         if tail.clusters > 0 && trouble.is_none() {
-            note_spare(&mut self.findings, record, &entry.name, tail.clusters);
+            spare::note(&mut self.findings, record, &entry.name, tail.clusters);
         }
         let (layout, absurd) = self.space.layout(&chain, found.bytes, found.bytes);
         found.bytes = layout.length;

@@ -250,7 +250,16 @@ pub fn with_tag(
             own.no_content = Some(NoContent::Link);
         }
         Meaning::Link(_) => own.no_content = Some(NoContent::Link),
-        Meaning::Special => own.no_content = Some(NoContent::Special),
+        // By tag and runs: such an item holds nothing, and what holds something is content.
+        Meaning::Special => {
+            if own
+                .layout
+                .as_ref()
+                .is_none_or(|layout| layout.stored_bytes() == 0)
+            {
+                own.no_content = Some(NoContent::Special);
+            }
+        }
         Meaning::Deduplicated => {
             own.marks.set(Mark::Deduplicated);
             if !all_here(&own) {

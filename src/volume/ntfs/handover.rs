@@ -6,7 +6,7 @@
 use super::content::{self, Judged};
 use super::gather::{Gathered, Source, Stream};
 use super::index;
-use super::owners::{Owners, touches, within};
+use super::owners::{Owners, touches};
 use super::raw::{is_ascii, name_of};
 use super::record::{BadRecord, kind, number_of, sequence_of};
 use super::reparse::{self, Meaning, WOF_STREAM};
@@ -29,6 +29,8 @@ pub(super) struct HandOver<'a, 's> {
     pub(super) source: Source<'a>,
     pub(super) tree: Tree,
     pub(super) owners: Owners,
+    /// The volume was not closed properly: its bitmap may be older than its records.
+    pub(super) dirty: bool,
     pub(super) limits: Limits,
     pub(super) items: u64,
     pub(super) window: Window,
@@ -111,7 +113,7 @@ impl HandOver<'_, '_> {
                 unnamed = Some(stream);
             } else if !(packed && is_ascii(stream.name, WOF_STREAM)) {
                 let judged = content::judge(&self.source, &mut self.window, stream)?;
-                streams.push((name_of(stream.name), self.owned(judged, &[stream])));
+                streams.push((name_of(stream.name), self.owned(number, judged, &[stream])));
             }
         }
         let (mut found, meaning) = base;
@@ -138,7 +140,19 @@ impl HandOver<'_, '_> {
             } else {
                 unnamed.as_slice()
             };
-            let judged = self.owned(judged, concerned);
+            let judged = self.owned(number, judged, concerned);
+            let stored = judged.layout.as_ref().map_or(0, Layout::stored_bytes);
+            match found.kind {
+                // Content that is there is content, whatever the tag says of such items.
+                Kind::Special if judged.no_content.is_none() => found.kind = Kind::File,
+                Kind::Link if stored > 0 => self.findings.note(
+                    "content-beneath-link",
+                    Weight::OpenPoint,
+                    Some(number),
+                    || format!("record {number} is a link and holds {stored} bytes as a file does: they are not listed"),
+                ),
+                _ => {}
+            }
             fill(&mut found, judged);
         } else if let Some(stream) = unnamed {
             let judged = content::judge(&self.source, &mut self.window, stream)?;
@@ -365,8 +379,8 @@ impl HandOver<'_, '_> {
         names
     }
 
-    /// Doubts a stream whose clusters are also somebody else's: what is shared is lost to both, because nothing tells whose it is.
-    fn owned(&mut self, mut judged: Judged, streams: &[&Stream<'_>]) -> Judged {
+    /// Doubts a stream whose clusters are also somebody else's, or nobody's. The bytes stay: they can be read, and may be its own.
+    fn owned(&mut self, number: u64, mut judged: Judged, streams: &[&Stream<'_>]) -> Judged {
         if self.owners.twice.is_empty() && self.owners.free.is_empty() {
             return judged;
         }
@@ -384,30 +398,26 @@ impl HandOver<'_, '_> {
         if shared {
             judged.marks.set(Mark::Damaged);
             judged.trouble.get_or_insert_with(|| {
-                "some of its clusters belong to another item too".to_owned()
+                "some of its clusters belong to another item too: its bytes were copied, but whose they are is not known".to_owned()
             });
-            let Self { source, owners, .. } = self;
-            let start = source.ground.place.first_byte;
-            let cluster = source.ground.geometry.cluster_bytes.max(1);
-            if let Some(layout) = &mut judged.layout {
-                layout.lose(|at, bytes| {
-                    let from = at.saturating_sub(start) / cluster;
-                    let to = at
-                        .saturating_sub(start)
-                        .saturating_add(bytes)
-                        .div_ceil(cluster);
-                    within(&owners.twice, from, to.saturating_sub(from))
-                        .map(|(from, to)| {
-                            let byte = |n: u64| start.saturating_add(n.saturating_mul(cluster));
-                            (byte(from), byte(to))
-                        })
-                        .collect()
-                });
+            // Several times the volume, copied for each that claims it, would fill any destination.
+            if self.owners.absurd
+                && let Some(layout) = &mut judged.layout
+            {
+                layout.lose(|at, bytes| vec![(at, at.saturating_add(bytes))]);
             }
         }
         if free {
+            // After a crash the records are newer than the bitmap, as a rule: then the volume's point names them, and no more.
+            if self.dirty {
+                self.findings.note("items-on-free-clusters", Weight::OpenPoint, Some(number), || {
+                    format!("record {number} has clusters that are free in the volume's own bitmap, which may be older than the record")
+                });
+            } else {
+                judged.marks.set(Mark::Damaged);
+            }
             judged.trouble.get_or_insert_with(|| {
-                "some of its clusters are free in the volume's own bitmap".to_owned()
+                "some of its clusters are free in the volume's own bitmap: they may hold something else by now".to_owned()
             });
         }
         judged
@@ -472,7 +482,7 @@ impl HandOver<'_, '_> {
                 found.stream = Some(name_of(stream.name));
                 found.marks.set(Mark::Stream);
             }
-            let judged = self.owned(judged, &[stream]);
+            let judged = self.owned(number, judged, &[stream]);
             fill(&mut found, judged);
             self.items += 1;
             (self.see)(found);

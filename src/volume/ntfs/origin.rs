@@ -1,14 +1,70 @@
 //! Where everything begins: the boot sector or its copy, and record 0 or its mirror.
 //!
-//! Invariant: the copies are used only when the originals cannot be, and that is said.
+//! Invariant: the copies are used only when the originals cannot be, or know less, and that is said.
 
 use super::boot::Geometry;
-use super::pieces::Ground;
-use super::record::{BadRecord, Header};
-use super::table::{NoRecord, Own, usable};
+use super::pieces::{Ground, Laid, Part, lay};
+use super::record::{Attributes, BadRecord, Header, Value, kind, number_of};
+use super::table::{NoRecord, entries, read_list, usable};
 use crate::port::{Fault, Sectors};
 use crate::volume::filesystem::{Findings, NotSurveyed, Place, Weight};
-use crate::volume::stored::{Narrow, Ranges, read_narrowing};
+use crate::volume::stored::{Narrow, Ranges, Spot, Stored, read_narrowing};
+
+/// Owned parts of one attribute of $MFT.
+type Parts = Vec<(u64, u64, Vec<u8>)>;
+
+/// What $MFT's records say of $MFT itself.
+#[derive(Default)]
+pub(super) struct Own {
+    pub(super) data: Parts,
+    pub(super) bytes: Option<u64>,
+    pub(super) bitmap: Parts,
+    pub(super) bitmap_bytes: Option<u64>,
+    pub(super) bitmap_inline: Option<Vec<u8>>,
+}
+
+impl Own {
+    pub(super) fn take(&mut self, record: &[u8], head: &Header) {
+        for attribute in Attributes::new(record, head).flatten() {
+            let (parts, bytes) = match attribute.kind {
+                kind::DATA if attribute.name.is_empty() => (&mut self.data, &mut self.bytes),
+                kind::BITMAP if attribute.name.is_empty() => {
+                    if let Value::Resident(bits) = attribute.value {
+                        self.bitmap_inline = Some(bits.to_vec());
+                    }
+                    (&mut self.bitmap, &mut self.bitmap_bytes)
+                }
+                _ => continue,
+            };
+            if let Value::Runs {
+                first,
+                last,
+                sizes,
+                list,
+                ..
+            } = attribute.value
+            {
+                let clusters = last.wrapping_add(1).saturating_sub(first);
+                parts.push((first, clusters, list.to_vec()));
+                if let Some(sizes) = sizes {
+                    *bytes = Some(sizes.real);
+                }
+            }
+        }
+    }
+}
+
+pub(super) fn laid_of(ground: &Ground, parts: &Parts) -> Laid {
+    let parts: Vec<_> = parts
+        .iter()
+        .map(|(first, clusters, list)| Part {
+            first: *first,
+            clusters: *clusters,
+            list,
+        })
+        .collect();
+    lay(ground, &parts, false)
+}
 
 /// Reads one record at a byte of the drive.
 fn record_at(
@@ -68,20 +124,29 @@ pub(super) fn record_zero(
             record_bytes,
         )
     };
-    let sound = |record: &Result<(Vec<u8>, Header), NoRecord>| match record {
-        Ok((bytes, head)) => {
-            let mut own = Own::default();
-            own.take(bytes, head);
-            head.in_use
-                && head.base == 0
-                && own.bytes.is_some()
-                && own.data.iter().any(|(first, ..)| *first == 0)
-        }
-        Err(_) => false,
+    // What a sound record says the table's length is.
+    let says = |record: &Result<(Vec<u8>, Header), NoRecord>| {
+        let (bytes, head) = record.as_ref().ok()?;
+        let mut own = Own::default();
+        own.take(bytes, head);
+        let sound = head.in_use && head.base == 0 && own.data.iter().any(|(first, ..)| *first == 0);
+        own.bytes.filter(|_| sound)
     };
+    let sound = |record: &Result<(Vec<u8>, Header), NoRecord>| says(record).is_some();
     let first = read(table_cluster).map_err(|fault| NotSurveyed::unread(doing, fault))?;
     let mirror = read(mirror_cluster).map_err(|fault| NotSurveyed::unread(doing, fault))?;
     match (first, mirror) {
+        // A table only ever grows: the smaller of two lengths is the one that was damaged, or left behind.
+        (first, mirror) if says(&first).is_some_and(|own| says(&mirror) > Some(own)) => {
+            findings.note("mirror-used", Weight::OpenPoint, Some(0), || {
+                format!(
+                    "record 0 of the file table says that the table has {} bytes, its mirror {}: the mirror was used",
+                    says(&first).unwrap_or(0),
+                    says(&mirror).unwrap_or(0)
+                )
+            });
+            mirror.map_err(|_| NotSurveyed::because(doing, "it is gone", "try again"))
+        }
         (first, mirror) if sound(&first) => {
             let first = first.map_err(|_| ());
             if let (Ok((a, _)), Ok((b, _))) = (&first, &mirror)
@@ -116,6 +181,85 @@ pub(super) fn record_zero(
             "treat the volume as damaged: read the drive by the salvage route and have it examined",
         )),
     }
+}
+
+/// Follows $MFT's own attribute list.
+pub(super) fn follow(
+    sectors: &dyn Sectors,
+    ground: &Ground,
+    record: &[u8],
+    head: &Header,
+    own: &mut Own,
+    findings: &mut Findings,
+) -> Result<(), Fault> {
+    let Some(list) = Attributes::new(record, head)
+        .flatten()
+        .find(|attribute| attribute.kind == kind::ATTRIBUTE_LIST)
+    else {
+        return Ok(());
+    };
+    let list = match list.value {
+        Value::Resident(list) => Some(list.to_vec()),
+        Value::Runs {
+            first,
+            last,
+            sizes,
+            list,
+            ..
+        } => {
+            let part = Part {
+                first,
+                clusters: last.wrapping_add(1).saturating_sub(first),
+                list,
+            };
+            read_list(sectors, ground, part, sizes.map(|s| s.real))?
+        }
+    };
+    let Some(list) = list else {
+        findings.note("file-table-damaged", Weight::OpenPoint, Some(0), || {
+            "the file table's own attribute list could not be read".to_owned()
+        });
+        return Ok(());
+    };
+    let (mut wanted, _) = entries(&list);
+    wanted.retain(|entry| {
+        entry.record != 0 && !entry.named && matches!(entry.kind, kind::DATA | kind::BITMAP)
+    });
+    // Parts of the table come first and in order: each can only lie in what is known so far.
+    wanted.sort_by_key(|entry| (entry.kind, entry.first));
+    let mut seen = std::collections::BTreeSet::new();
+    let mut stored = Stored::new(laid_of(ground, &own.data).pieces);
+    for entry in wanted {
+        if !seen.insert(entry.record) {
+            continue;
+        }
+        let at = entry
+            .record
+            .saturating_mul(ground.geometry.record_bytes.into());
+        if matches!(stored.spot(at).0, Spot::Lost) {
+            stored = Stored::new(laid_of(ground, &own.data).pieces);
+        }
+        let mut bytes = vec![0u8; ground.geometry.record_bytes as usize];
+        let mut missing = Ranges::new();
+        stored.read(sectors, at, &mut bytes, Narrow::default(), &mut missing)?;
+        let got = if missing.is_empty() {
+            usable(&mut bytes)
+        } else {
+            Err(NoRecord::Unread)
+        };
+        match got {
+            Ok(head) if head.in_use && number_of(head.base) == 0 && head.base != 0 => {
+                own.take(&bytes, &head);
+            }
+            _ => findings.note(
+                "file-table-damaged",
+                Weight::OpenPoint,
+                Some(entry.record),
+                || format!("record {}, which holds a part of the file table's own place, is not usable", entry.record),
+            ),
+        }
+    }
+    Ok(())
 }
 
 /// The boot sector or its copy at the end of the partition.

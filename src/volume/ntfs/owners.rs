@@ -44,18 +44,6 @@ pub fn touches(ranges: &Ranges, at: u64, clusters: u64) -> bool {
     ranges.get(from).is_some_and(|(first, _)| *first < end)
 }
 
-/// The parts of a range that lie in any of the (ascending) ranges, as (first, end).
-pub fn within(ranges: &Ranges, at: u64, clusters: u64) -> impl Iterator<Item = (u64, u64)> + '_ {
-    let end = at.saturating_add(clusters);
-    let from = ranges.partition_point(|(first, n)| first.saturating_add(*n) <= at);
-    ranges
-        .get(from..)
-        .unwrap_or_default()
-        .iter()
-        .map(move |(first, n)| ((*first).max(at), first.saturating_add(*n).min(end)))
-        .take_while(|(from, to)| from < to)
-}
-
 /// One bit per cluster of a slice.
 pub struct Bits(Vec<u64>);
 

@@ -62,6 +62,9 @@ impl Scan {
     }
 
     pub(super) fn see(&mut self, table: &Table, number: u64, record: Seen<'_>) -> bool {
+        if !table.counts(number) {
+            return true;
+        }
         let bit = table.bit(number);
         let (bytes, head) = match record {
             Ok(found) => found,

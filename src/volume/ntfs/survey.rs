@@ -61,6 +61,9 @@ pub fn survey(
         ..
     } = scan;
     findings.append(scanned);
+    if let Some(in_use) = &mut accounts.records_in_use {
+        *in_use = in_use.saturating_add(table.beyond());
+    }
     store.finish();
     findings.note_many("records-nowhere", Weight::OpenPoint, None, nowhere, || {
         format!("the place of {nowhere} records of the file table is not known")
@@ -93,6 +96,7 @@ pub fn survey(
         source,
         tree,
         owners,
+        dirty: about.flags.is_some_and(|flags| flags & 1 != 0),
         limits: *limits,
         items: 0,
         window: Window::default(),
@@ -128,7 +132,8 @@ pub fn survey(
         && items <= limits.items
         && accounts.records_damaged == 0
         && findings.of("file-table-incomplete").is_none()
-        && findings.of("file-table-damaged").is_none();
+        && findings.of("file-table-damaged").is_none()
+        && table.beyond() == 0;
     Ok(Survey {
         format: "NTFS",
         label: about.label,

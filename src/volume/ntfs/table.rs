@@ -1,12 +1,13 @@
 //! $MFT: where its records are, and reading them once, in order, in large requests.
 //!
 //! Invariant: only $MFT's own attribute list is followed; record 0 is read once (its mirror stands in
-//! when it is unreadable); a record that could not be read is reported as unread, never skipped.
+//! when it is unreadable, or knows of a larger table); a record that could not be read is reported as unread, never
+//! skipped; every bit of the table's own bitmap is compared, those behind the table's size too.
 
-use super::origin::{mirror, record_zero};
-use super::pieces::{Ground, Laid, Part, lay};
+use super::origin::{Own, follow, laid_of, mirror, record_zero};
+use super::pieces::{Ground, Part, lay};
 use super::raw::{span, u8_at, u16_at, u32_at, u64_at};
-use super::record::{self, Attributes, BadRecord, Header, Value, kind, number_of};
+use super::record::{self, BadRecord, Header, number_of};
 use crate::port::{Fault, Sectors};
 use crate::volume::filesystem::{Findings, NotSurveyed, Weight};
 use crate::volume::layout::Piece;
@@ -33,74 +34,24 @@ pub type Seen<'r> = Result<(&'r [u8], Header), (NoRecord, Option<&'r [u8]>)>;
 
 /// Records that have a copy in the mirror.
 const MIRRORED: u64 = 4;
+/// Bytes of the table's bitmap that are read even where the table needs less: bits for 134 million records.
+const BITS: u64 = 16 << 20;
 
 /// The file table.
 #[derive(Debug)]
 pub struct Table {
     stored: Stored,
-    /// Bytes of the table.
+    /// Bytes of the table: what it says, and behind that whatever its bitmap has in use and its clusters hold.
     bytes: u64,
+    /// Records that the table's own size counts.
+    named: u64,
+    /// Records in use by the bitmap for which the table has no place.
+    beyond: u64,
     record_bytes: u32,
     /// The table's own bitmap, one bit for each record; empty = not readable.
     in_use: Vec<u8>,
     /// Records of the mirror that stand in for their damaged originals.
     stand_in: Vec<(u64, Vec<u8>, Header)>,
-}
-
-/// Owned parts of one attribute of $MFT.
-type Parts = Vec<(u64, u64, Vec<u8>)>;
-
-/// What $MFT's records say of $MFT itself.
-#[derive(Default)]
-pub(super) struct Own {
-    pub(super) data: Parts,
-    pub(super) bytes: Option<u64>,
-    bitmap: Parts,
-    bitmap_bytes: Option<u64>,
-    bitmap_inline: Option<Vec<u8>>,
-}
-
-impl Own {
-    pub(super) fn take(&mut self, record: &[u8], head: &Header) {
-        for attribute in Attributes::new(record, head).flatten() {
-            let (parts, bytes) = match attribute.kind {
-                kind::DATA if attribute.name.is_empty() => (&mut self.data, &mut self.bytes),
-                kind::BITMAP if attribute.name.is_empty() => {
-                    if let Value::Resident(bits) = attribute.value {
-                        self.bitmap_inline = Some(bits.to_vec());
-                    }
-                    (&mut self.bitmap, &mut self.bitmap_bytes)
-                }
-                _ => continue,
-            };
-            if let Value::Runs {
-                first,
-                last,
-                sizes,
-                list,
-                ..
-            } = attribute.value
-            {
-                let clusters = last.wrapping_add(1).saturating_sub(first);
-                parts.push((first, clusters, list.to_vec()));
-                if let Some(sizes) = sizes {
-                    *bytes = Some(sizes.real);
-                }
-            }
-        }
-    }
-}
-
-fn laid_of(ground: &Ground, parts: &Parts) -> Laid {
-    let parts: Vec<_> = parts
-        .iter()
-        .map(|(first, clusters, list)| Part {
-            first: *first,
-            clusters: *clusters,
-            list,
-        })
-        .collect();
-    lay(ground, &parts, false)
 }
 
 /// Fixes a record and reads its header.
@@ -190,6 +141,22 @@ impl Table {
                 format!("the file table's own place is damaged: {trouble}")
             });
         }
+        let record = u64::from(geometry.record_bytes.max(1));
+        let bits = bitmap(sectors, ground, &own, laid.bytes / record, findings)
+            .map_err(|fault| NotSurveyed::unread("reading the bitmap of the file table", fault))?;
+        let named = bytes / record;
+        let most = named.max(laid.bytes / record);
+        let records = named.max(end_of(&bits).min(most));
+        let beyond = set_from(&bits, records);
+        if records > named {
+            findings.note("file-table-cut", Weight::OpenPoint, Some(0), || {
+                format!("the file table says that it has {named} records, its own bitmap has some in use up to record {}: they were listed from the clusters behind its size", records - 1)
+            });
+        }
+        findings.note_many("records-beyond-table", Weight::OpenPoint, Some(0), beyond, || {
+            format!("the file table's own bitmap has {beyond} records in use for which the table has no place: they are missing from the listing")
+        });
+        let bytes = bytes.max(records.saturating_mul(record));
         laid.fit(bytes);
         let on_drive: u64 = laid
             .pieces
@@ -206,16 +173,15 @@ impl Table {
         let mut table = Self {
             stored: Stored::new(laid.pieces),
             bytes,
+            named,
+            beyond,
             record_bytes: geometry.record_bytes,
-            in_use: Vec::new(),
+            in_use: bits,
             stand_in: Vec::new(),
         };
         let first = table
             .take_mirror(sectors, ground, findings)
             .map_err(|fault| NotSurveyed::unread("reading the mirror of the file table", fault))?;
-        table.in_use = table
-            .bitmap(sectors, ground, &own)
-            .map_err(|fault| NotSurveyed::unread("reading the bitmap of the file table", fault))?;
         if table.in_use.is_empty() {
             findings.note("record-bitmap-unread", Weight::Sentence, Some(0), || {
                 "the file table's own bitmap could not be read".to_owned()
@@ -251,44 +217,19 @@ impl Table {
         Ok(window)
     }
 
-    /// The table's bitmap, as long as the records need it; empty when any of it is missing.
-    fn bitmap(&self, sectors: &dyn Sectors, ground: &Ground, own: &Own) -> Result<Vec<u8>, Fault> {
-        if let Some(bits) = &own.bitmap_inline {
-            return Ok(bits.clone());
-        }
-        // Records that are on the drive at all bound what is asked for.
-        let present = self.present().min(u64::from(u32::MAX));
-        let wanted = own.bitmap_bytes.unwrap_or(0).min(present.div_ceil(8));
-        let laid = laid_of(ground, &own.bitmap);
-        if wanted == 0 || laid.trouble.is_some() || laid.bytes < wanted {
-            return Ok(Vec::new());
-        }
-        let mut bits = vec![0u8; usize::try_from(wanted).unwrap_or(0)];
-        let mut missing = Ranges::new();
-        Stored::new(laid.pieces).read(sectors, 0, &mut bits, Narrow::default(), &mut missing)?;
-        if missing.is_empty() {
-            Ok(bits)
-        } else {
-            Ok(Vec::new())
-        }
-    }
-
-    /// Record number behind the last record that is on the drive.
-    fn present(&self) -> u64 {
-        let mut end = 0u64;
-        let mut at = 0u64;
-        for piece in self.stored.pieces() {
-            at = at.saturating_add(piece.bytes());
-            if matches!(piece, Piece::Extent { .. }) {
-                end = at;
-            }
-        }
-        end / u64::from(self.record_bytes)
-    }
-
-    /// Records that the table says it has.
+    /// Records that the table has.
     pub fn records(&self) -> u64 {
         self.bytes / u64::from(self.record_bytes)
+    }
+
+    /// Records in use by the table's own bitmap that have no place in the table.
+    pub fn beyond(&self) -> u64 {
+        self.beyond
+    }
+
+    /// Whether a record counts: behind the table's own size only what its bitmap has in use.
+    pub fn counts(&self, number: u64) -> bool {
+        number < self.named || self.bit(number) == Some(true)
     }
 
     /// Bytes of one record.
@@ -426,6 +367,56 @@ impl Table {
     }
 }
 
+/// The table's bitmap, to its end; empty when any of it is missing. `covered` records have clusters.
+fn bitmap(
+    sectors: &dyn Sectors,
+    ground: &Ground,
+    own: &Own,
+    covered: u64,
+    findings: &mut Findings,
+) -> Result<Vec<u8>, Fault> {
+    if let Some(bits) = &own.bitmap_inline {
+        return Ok(bits.clone());
+    }
+    let said = own.bitmap_bytes.unwrap_or(0);
+    // A bitmap that says more than any table needs is not read for ever.
+    let wanted = said.min(covered.div_ceil(8).max(BITS));
+    let laid = laid_of(ground, &own.bitmap);
+    if wanted == 0 || laid.trouble.is_some() || laid.bytes < wanted {
+        return Ok(Vec::new());
+    }
+    if wanted < said {
+        findings.note("record-bitmap-cut", Weight::OpenPoint, Some(0), || {
+            format!("the file table's own bitmap says that it has {said} bytes; the first {wanted} were compared")
+        });
+    }
+    let mut bits = vec![0u8; usize::try_from(wanted).unwrap_or(0)];
+    let mut missing = Ranges::new();
+    Stored::new(laid.pieces).read(sectors, 0, &mut bits, Narrow::default(), &mut missing)?;
+    if missing.is_empty() {
+        Ok(bits)
+    } else {
+        Ok(Vec::new())
+    }
+}
+
+/// Number behind the last bit that is set.
+fn end_of(bits: &[u8]) -> u64 {
+    let last = bits.iter().enumerate().rev().find(|(_, byte)| **byte != 0);
+    last.map_or(0, |(at, byte)| {
+        at as u64 * 8 + u64::from(8 - byte.leading_zeros())
+    })
+}
+
+/// Bits set from number `from` on.
+fn set_from(bits: &[u8], from: u64) -> u64 {
+    let rest = bits.iter().enumerate().skip((from / 8) as usize);
+    rest.fold(0, |sum, (at, byte)| {
+        let below = from.saturating_sub(at as u64 * 8).min(8);
+        sum + u64::from((u16::from(*byte) >> below).count_ones())
+    })
+}
+
 /// A stretch of the table in memory (see [`Table::stretch`]); at first an empty one.
 #[derive(Default)]
 pub struct Window {
@@ -489,85 +480,6 @@ impl Window {
         }
         Ok(head)
     }
-}
-
-/// Follows $MFT's own attribute list.
-fn follow(
-    sectors: &dyn Sectors,
-    ground: &Ground,
-    record: &[u8],
-    head: &Header,
-    own: &mut Own,
-    findings: &mut Findings,
-) -> Result<(), Fault> {
-    let Some(list) = Attributes::new(record, head)
-        .flatten()
-        .find(|attribute| attribute.kind == kind::ATTRIBUTE_LIST)
-    else {
-        return Ok(());
-    };
-    let list = match list.value {
-        Value::Resident(list) => Some(list.to_vec()),
-        Value::Runs {
-            first,
-            last,
-            sizes,
-            list,
-            ..
-        } => {
-            let part = Part {
-                first,
-                clusters: last.wrapping_add(1).saturating_sub(first),
-                list,
-            };
-            read_list(sectors, ground, part, sizes.map(|s| s.real))?
-        }
-    };
-    let Some(list) = list else {
-        findings.note("file-table-damaged", Weight::OpenPoint, Some(0), || {
-            "the file table's own attribute list could not be read".to_owned()
-        });
-        return Ok(());
-    };
-    let (mut wanted, _) = entries(&list);
-    wanted.retain(|entry| {
-        entry.record != 0 && !entry.named && matches!(entry.kind, kind::DATA | kind::BITMAP)
-    });
-    // Parts of the table come first and in order: each can only lie in what is known so far.
-    wanted.sort_by_key(|entry| (entry.kind, entry.first));
-    let mut seen = std::collections::BTreeSet::new();
-    let mut stored = Stored::new(laid_of(ground, &own.data).pieces);
-    for entry in wanted {
-        if !seen.insert(entry.record) {
-            continue;
-        }
-        let at = entry
-            .record
-            .saturating_mul(ground.geometry.record_bytes.into());
-        if matches!(stored.spot(at).0, Spot::Lost) {
-            stored = Stored::new(laid_of(ground, &own.data).pieces);
-        }
-        let mut bytes = vec![0u8; ground.geometry.record_bytes as usize];
-        let mut missing = Ranges::new();
-        stored.read(sectors, at, &mut bytes, Narrow::default(), &mut missing)?;
-        let got = if missing.is_empty() {
-            usable(&mut bytes)
-        } else {
-            Err(NoRecord::Unread)
-        };
-        match got {
-            Ok(head) if head.in_use && number_of(head.base) == 0 && head.base != 0 => {
-                own.take(&bytes, &head);
-            }
-            _ => findings.note(
-                "file-table-damaged",
-                Weight::OpenPoint,
-                Some(entry.record),
-                || format!("record {}, which holds a part of the file table's own place, is not usable", entry.record),
-            ),
-        }
-    }
-    Ok(())
 }
 
 /// Reads an attribute list kept in clusters, `real` bytes long; `None` = (partly) unreadable or too long.

@@ -1,9 +1,9 @@
 //! LZNT1, the compression of NTFS files ([MS-XCA] 2.5): chunks of 4096 bytes, each with a
 //! 16-bit header (bit 15 compressed, bits 14-12 = 3, bits 11-0 length of the chunk's data less 1).
 //!
-//! Invariant: exactly `expected_len` bytes, or an error. NTFS lets a unit end early, with a
-//! zero header or with its last chunk; the rest of the unit then reads as zeros, so a unit cut
-//! on a chunk border cannot be told from a legal one. There is no checksum in this form.
+//! Invariant: exactly `expected_len` bytes, or an error. The form lets a buffer end early, with a zero header or with
+//! its last chunk; no writer of a file does that before the end of what was written, so fewer bytes than expected are
+//! damage. There is no checksum in this form.
 
 use super::{UnpackError, copy_back};
 
@@ -37,16 +37,25 @@ pub fn unpack(src: &[u8], expected_len: usize) -> Result<Vec<u8>, UnpackError> {
             .ok_or(UnpackError::Truncated)?;
         rest = after;
         let start = out.len();
+        let wanted = CHUNK.min(expected_len - start);
         if head & 0x8000 == 0 {
             // A stored chunk: at most 4096 bytes by the width of the length.
             out.extend_from_slice(data);
         } else {
             chunk(data, start, &mut out)?;
         }
-        // A chunk that came out short is filled up: the next one starts on its own 4096-byte border.
-        out.resize(start + CHUNK, 0);
+        // Only the last chunk may be shorter: the next one starts on its own 4096-byte border.
+        if out.len() - start < wanted {
+            break;
+        }
     }
-    out.resize(expected_len, 0);
+    if out.len() < expected_len {
+        return Err(UnpackError::Length {
+            expected: expected_len,
+            found: out.len(),
+        });
+    }
+    out.truncate(expected_len);
     Ok(out)
 }
 
@@ -116,9 +125,18 @@ F# D E F# G F# D E F# G F# E D E A F# F# G A A G F# E D D E F# E D D\0";
     fn stored_chunk_early_end_and_bad_input() {
         let mut packed = vec![0x02, 0x30];
         packed.extend_from_slice(b"abc");
-        assert_eq!(unpack(&packed, 5).unwrap(), b"abc\0\0");
+        assert_eq!(unpack(&packed, 3).unwrap(), b"abc");
+        // Short of what was written: in its last chunk, before any chunk, behind a whole one.
+        let short = |expected, found| Err(UnpackError::Length { expected, found });
+        assert_eq!(unpack(&packed, 5), short(5, 3));
         packed.extend_from_slice(&[0, 0, 0xFF, 0xFF]);
-        assert_eq!(unpack(&packed, 9000).unwrap().len(), 9000);
+        assert_eq!(unpack(&packed, 9000), short(9000, 3));
+        assert_eq!(unpack(&[0; 4096], 65_536), short(65_536, 0));
+        let mut whole = vec![0xFF, 0x3F];
+        whole.extend([7; 4096]);
+        assert_eq!(unpack(&whole, 4096).unwrap(), [7; 4096]);
+        whole.extend([0, 0]);
+        assert_eq!(unpack(&whole, 5000), short(5000, 4096));
         // A reference before the first byte, a wrong signature, a chunk cut short.
         assert_eq!(
             unpack(&[0x02, 0xB0, 0x01, 0x00, 0x00], 10),

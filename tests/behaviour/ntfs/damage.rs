@@ -432,10 +432,10 @@ fn lost_of(listing: &Listing, raw: &[u8], path: &str) -> Vec<(u64, u64)> {
     content(found, &sectors).1
 }
 
-/// Linux `fs/ntfs/layout.h`: a cluster has one owner. Two records with one run list: both lose all of it, and both are named.
+/// Linux `fs/ntfs/layout.h`: a cluster has one owner. Two records with one run list: both are named, and both keep the bytes.
 #[test]
-fn two_owners_of_the_same_clusters_both_lose_them() {
-    if !can_mount("two_owners_of_the_same_clusters_both_lose_them") {
+fn two_owners_of_the_same_clusters_are_named_and_keep_them() {
+    if !can_mount("two_owners_of_the_same_clusters_are_named_and_keep_them") {
         return;
     }
     let clean = clean();
@@ -446,8 +446,15 @@ fn two_owners_of_the_same_clusters_both_lose_them() {
     // 24,000 and 21,000 bytes are six clusters each.
     raw.copy_within(from..from + 8, to);
     let listing = Listing::of(&raw);
-    assert_eq!(lost_of(&listing, &raw, one), [(0, 24_000)]);
-    assert_eq!(lost_of(&listing, &raw, other), [(0, 21_000)]);
+    let sectors = InMemory {
+        bytes: &raw,
+        sector_bytes: 512,
+    };
+    for path in [one, other] {
+        assert_eq!(lost_of(&listing, &raw, path), [], "{path}");
+        let (bytes, _) = content(listing.get(path), &sectors);
+        assert_eq!(bytes, clean.files[one].1[..bytes.len()], "{path}");
+    }
     let finding = listing.survey.findings.of("items-damaged").unwrap();
     assert!(finding.words().contains("picture 8"), "{finding:?}");
     assert!(finding.words().contains("picture 7"), "{finding:?}");

@@ -11,6 +11,7 @@
 mod damage;
 mod elsewhere;
 mod listing;
+mod owned;
 mod size;
 mod table;
 

@@ -276,3 +276,82 @@ pub fn unfix(record: &mut [u8]) {
         record[end..end + 2].copy_from_slice(&check);
     }
 }
+
+/// Place of a record's unnamed $DATA in the record (the layout of records: Linux `fs/ntfs3/ntfs.h`).
+fn data_of(record: &[u8]) -> usize {
+    let mut at = usize::from(u16::from_le_bytes([record[0x14], record[0x15]]));
+    while record[at] != 0x80 {
+        at += u32::from_le_bytes(record[at + 4..at + 8].try_into().unwrap()) as usize;
+    }
+    at
+}
+
+/// The table's size cut in record 0, in its mirror too or not: what its own bitmap has in use is listed all the same.
+#[test]
+fn a_file_table_whose_size_was_cut() {
+    if !can_mount("a_file_table_whose_size_was_cut") {
+        return;
+    }
+    let image = Image::new(24, &["-c", "4096"]);
+    {
+        let m = image.mount("streams_interface=windows");
+        for i in 0..200 {
+            std::fs::write(m.join(&format!("file {i}")), bytes(i, 1, 80)).unwrap();
+        }
+    }
+    let sound = image.bytes();
+    let whole = Listing::of(&sound);
+    assert!(whole.survey.whole && whole.survey.accounts.add_up());
+    assert!(!whole.survey.findings.any_open());
+    let cluster =
+        |at: usize| u64::from_le_bytes(sound[at..at + 8].try_into().unwrap()) as usize * 4096;
+    let (table, mirror) = (cluster(0x30), cluster(0x38));
+    let cut = |raw: &mut Vec<u8>, at: usize, records: u64| {
+        let size = at + data_of(&raw[at..]) + 0x30;
+        raw[size..size + 8].copy_from_slice(&(records * 1024).to_le_bytes());
+        raw[size + 8..size + 16].copy_from_slice(&(records * 1024).to_le_bytes());
+    };
+    for both in [false, true] {
+        let mut raw = sound.clone();
+        cut(&mut raw, table, 100);
+        if both {
+            cut(&mut raw, mirror, 100);
+        }
+        let listing = Listing::of(&raw);
+        assert_eq!(listing.found.len(), whole.found.len());
+        let id = if both {
+            "file-table-cut"
+        } else {
+            "mirror-used"
+        };
+        let told = listing.survey.findings.of(id).unwrap();
+        assert_eq!(told.weight, Weight::OpenPoint);
+    }
+    // Bits behind all of the table's clusters: records that nobody can list, so the accounts cannot add up.
+    let mut raw = sound.clone();
+    let at = table + data_of(&raw[table..]);
+    let allocated = u64::from_le_bytes(raw[at + 0x28..at + 0x30].try_into().unwrap());
+    let bitmap = at + raw[at + 4] as usize;
+    assert_eq!(raw[bitmap], 0xB0);
+    let list = bitmap + usize::from(raw[bitmap + 0x20]);
+    assert_eq!(raw[list] & 0x0F, 1, "one byte of length");
+    let wide = usize::from(raw[list] >> 4);
+    let first = (0..wide)
+        .rev()
+        .fold(0, |n, i| n << 8 | usize::from(raw[list + 2 + i]));
+    raw[bitmap + 0x30..bitmap + 0x38].copy_from_slice(&4096u64.to_le_bytes());
+    raw[bitmap + 0x38..bitmap + 0x40].copy_from_slice(&4096u64.to_le_bytes());
+    raw[mirror..mirror + 1024].copy_from_slice(&sound[table..table + 1024]);
+    raw[first * 4096 + (allocated / 1024 / 8) as usize + 3] |= 6;
+    let listing = Listing::of(&raw);
+    assert_eq!(
+        listing
+            .survey
+            .findings
+            .of("records-beyond-table")
+            .unwrap()
+            .count,
+        2
+    );
+    assert!(!listing.survey.accounts.add_up() && !listing.survey.whole);
+}

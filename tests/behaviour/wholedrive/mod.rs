@@ -3,6 +3,7 @@
 
 mod hostile;
 mod laptop;
+mod overlap;
 mod windows;
 
 use crate::shop::{Said, Shop};
@@ -12,7 +13,10 @@ use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 
 fn open(shop: &Shop, laptop: &Laptop) -> Said {
-    let image = laptop.image.to_str().unwrap();
+    open_image(shop, laptop.image.to_str().unwrap())
+}
+
+fn open_image(shop: &Shop, image: &str) -> Said {
     shop.run(&[
         "open",
         "--drive",
@@ -127,6 +131,9 @@ fn every_byte_is_accounted_for(laptop: &Laptop, result: &Value) {
             .find(|(start, length)| from < &(start + length) && start < &(from + bytes));
         assert_eq!(shared, None, "gap at {from}");
     }
+    // The tables too: together the lists are the whole drive.
+    let listed: u64 = volumes.iter().chain(&gaps).map(|(_, bytes)| bytes).sum();
+    assert_eq!(listed, at);
     assert_eq!(result["unaccounted_bytes"], 0);
     for volume in result["volumes"].as_array().unwrap() {
         if volume["state"] == "surveyed" {

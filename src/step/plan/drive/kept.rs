@@ -34,6 +34,9 @@ pub struct VolumeKept {
     pub first_byte: u64,
     /// Length in bytes.
     pub bytes: u64,
+    /// Bytes that its file system says it takes; 0 = it does not say. Known while the survey runs.
+    #[serde(skip)]
+    pub reach: u64,
     /// Place of its boot sector within it.
     pub boot_at: u64,
     /// Who lists it.
@@ -92,7 +95,7 @@ pub struct GapKept {
     pub first_byte: u64,
     /// Length in bytes.
     pub bytes: u64,
-    /// `blank`, `content`, `unread`.
+    /// `blank`, `content`, `unread`, `table`.
     pub content: String,
 }
 

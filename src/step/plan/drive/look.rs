@@ -125,6 +125,15 @@ pub fn look(
         let kept = gap(job, drive, sectors.as_ref(), place, whence, found);
         found.gaps.push(kept);
     }
+    let tables = |kind| matches!(kind, AreaKind::Table(_));
+    for area in map.areas.iter().filter(|area| tables(area.kind)) {
+        found.gaps.push(GapKept {
+            drive,
+            first_byte: area.first_byte,
+            bytes: area.bytes,
+            content: "table".into(),
+        });
+    }
 }
 
 /// A swap area is no proof of what lies in and behind it: its header is a page, and only that page is ever written anew.
@@ -208,6 +217,7 @@ fn look_at_partition(
         index,
         first_byte: place.first_byte,
         bytes: place.bytes,
+        reach: leading.and_then(|hit| hit.bytes).unwrap_or(0),
         boot_at: 0,
         format: Format::None,
         kind: leading.map_or_else(

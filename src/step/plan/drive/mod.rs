@@ -12,6 +12,7 @@ mod paths;
 mod people;
 mod records;
 mod rows;
+mod shared;
 mod source;
 mod tally;
 
@@ -78,6 +79,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         .drives
         .iter()
         .all(|kept| kept.fingerprint.is_some());
+    let shared = shared::Shared::of(&found.volumes);
     let mut rows =
         rows::Rows::begin(&job.ledger, classer, survey, job.now(), same).map_err(failed)?;
     let mut out = Surveyed::default();
@@ -102,7 +104,9 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         let mut trouble = None;
         let watching = Watching::new(Arc::clone(&sectors));
         let watched_drive: Arc<dyn Sectors> = watching.clone();
-        let outcome = read(volume, &watched_drive, &mut |item| {
+        let mut doubts = shared.findings(volume.number);
+        let outcome = read(volume, &watched_drive, &mut |mut item| {
+            shared.doubt(volume.number, &mut item, &mut doubts);
             if trouble.is_none() {
                 trouble = records.take(&item).err();
             }
@@ -115,7 +119,8 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
             return Err(failed(e));
         }
         match outcome {
-            Ok(survey) => {
+            Ok(mut survey) => {
+                survey.findings.append(doubts);
                 let mut counted = People::new(i64::try_from(job.now().0).ok());
                 let walked = rows.walk(volume, &survey, &mut counted).map_err(failed)?;
                 if volume.format == Format::Ntfs {
@@ -179,6 +184,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
     )
     .map_err(failed)?;
     found.points = kept::merge(std::mem::take(&mut found.points));
+    found.gaps.sort_by_key(|gap| (gap.drive, gap.first_byte));
     job.ledger
         .transaction::<_, LedgerError>(|ledger| {
             super::people::keep(ledger, &people)?;

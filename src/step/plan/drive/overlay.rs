@@ -67,6 +67,7 @@ mod tests {
             index: 2,
             first_byte: 1 << 20,
             bytes: 64 << 20,
+            reach: 0,
             boot_at: 0,
             format: Format::None,
             kind: "XFS".into(),

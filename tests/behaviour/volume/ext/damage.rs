@@ -349,6 +349,61 @@ fn bad_sectors_cost_what_lies_in_them_and_no_more() {
     }
 }
 
+/// No checksum, so other signs: written blocks behind the length, blocks that the bitmap has as free. Blocks set aside in
+/// advance (`fallocate` without a new length) are no sign: they were never written.
+#[test]
+fn without_checksums_a_cut_length_and_free_blocks_are_damage() {
+    let name = "without_checksums_a_cut_length_and_free_blocks_are_damage";
+    if !have(name, &["mke2fs", "debugfs"]) {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let (source, image) = (folder.path().join("source"), folder.path().join("volume"));
+    std::fs::create_dir_all(&source).unwrap();
+    for (n, file) in (1..).zip(["cut", "moved", "ahead", "verity"]) {
+        std::fs::write(source.join(file), bytes(n, 20_000)).unwrap();
+    }
+    let path = image.to_str().unwrap();
+    let debugfs = |what: &str| run("debugfs", &["-w", "-R", what, path]);
+    for (kind, more) in [
+        ("ext4", &["-b", "1024", "-O", "^metadata_csum"][..]),
+        ("ext2", &["-b", "1024"]),
+    ] {
+        make(&image, kind, more, &source, 8);
+        if kind == "ext4" {
+            debugfs("fallocate ahead 25 40");
+        }
+        debugfs("set_inode_field cut size 5000");
+        // Hashes of a file's content stand behind it, and are meant.
+        debugfs("set_inode_field verity size 5000");
+        let flags = if kind == "ext4" {
+            "0x180000"
+        } else {
+            "0x100000"
+        };
+        debugfs(&format!("set_inode_field verity flags {flags}"));
+        let blocks = debugfs("blocks moved");
+        debugfs(&format!("freeb {}", blocks.split(' ').next().unwrap()));
+        let listing = Listing::of(&Drive::load(&image));
+        for (file, doubted) in [
+            ("cut", true),
+            ("moved", true),
+            ("ahead", false),
+            ("verity", false),
+        ] {
+            let found = listing.get(file);
+            assert_eq!(
+                found.marks.has(Mark::Damaged),
+                doubted,
+                "{kind} {file}: {:?}",
+                found.trouble
+            );
+        }
+        let says = listing.get("cut").trouble.clone().unwrap();
+        assert!(says.starts_with("15 written blocks"), "{says}");
+    }
+}
+
 /// A wrong checksum of an inode, a list of blocks, a folder's block: on the items concerned, by name.
 #[test]
 fn wrong_checksums_are_told_by_name() {
