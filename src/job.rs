@@ -362,16 +362,17 @@ impl<'b> Job<'b> {
             Some(file) if file.job == self.setup.id && file.destination == kept.id => {
                 Ok(destination)
             }
-            Some(_) => Err(Fault::new(
-                FaultKind::Gone,
-                doing,
-                "another destination stands in its place (its id file differs)",
-            )),
-            None => Err(Fault::new(
-                FaultKind::Gone,
-                doing,
-                "its id file is missing: this is not the destination the job was opened with",
-            )),
+            other => {
+                let what = match other {
+                    Some(_) => "another destination stands in its place: its id file differs",
+                    None => "its id file is missing or damaged",
+                };
+                let (job, destination) = (&self.setup.id, &kept.id);
+                let should = serde_json::json!({ "job": job, "destination": destination });
+                let next = "connect the right one, or, if this is the folder that the job was opened with, let its";
+                let says = format!("{what}; {next} {ID_FILE} say {should}");
+                Err(Fault::new(FaultKind::Gone, doing, says))
+            }
         }
     }
 

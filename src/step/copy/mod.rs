@@ -500,8 +500,9 @@ impl<'a, 'b> Run<'a, 'b> {
             crate::step::assess::judge_again(job)?;
         }
         if remaining == 0 {
-            // Complete: the bags get their manifests now, so that they can be checked with stock tools from here on.
-            for sealed in crate::step::seal::seal_each(job, self.destinations)? {
+            // Complete: the bags get their manifests now, so that they can be checked with stock tools from here on;
+            // and anew where something of them was changed or lost.
+            for sealed in crate::step::seal::seal_anew(job, self.destinations)? {
                 if let Some(Err(problem)) = sealed {
                     tell(Event::Warn {
                         says: format!("no manifest was written: {problem}"),
