@@ -439,6 +439,11 @@ fn find_folder(path: &Path) -> Result<PathBuf, Problem> {
 
 /// A ledger's error as the problem of a step.
 pub fn ledger_problem(e: &LedgerError) -> Problem {
+    if e.is_without_room() {
+        let next =
+            "make room on the destination that holds the job; the same command goes on from there";
+        return Problem::stopped(e.to_string(), e.on(), next);
+    }
     let next = match e {
         LedgerError::Newer { .. } => "use the newer holdpoint; this one does not touch it",
         LedgerError::NotALedger { .. } => {
