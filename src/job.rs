@@ -362,16 +362,17 @@ impl<'b> Job<'b> {
             Some(file) if file.job == self.setup.id && file.destination == kept.id => {
                 Ok(destination)
             }
-            Some(_) => Err(Fault::new(
-                FaultKind::Gone,
-                doing,
-                "another destination stands in its place (its id file differs)",
-            )),
-            None => Err(Fault::new(
-                FaultKind::Gone,
-                doing,
-                "its id file is missing: this is not the destination the job was opened with",
-            )),
+            other => {
+                let what = match other {
+                    Some(_) => "another destination stands in its place: its id file differs",
+                    None => "its id file is missing or damaged",
+                };
+                let (job, destination) = (&self.setup.id, &kept.id);
+                let should = serde_json::json!({ "job": job, "destination": destination });
+                let next = "connect the right one, or, if this is the folder that the job was opened with, let its";
+                let says = format!("{what}; {next} {ID_FILE} say {should}");
+                Err(Fault::new(FaultKind::Gone, doing, says))
+            }
         }
     }
 
@@ -438,6 +439,11 @@ fn find_folder(path: &Path) -> Result<PathBuf, Problem> {
 
 /// A ledger's error as the problem of a step.
 pub fn ledger_problem(e: &LedgerError) -> Problem {
+    if e.is_without_room() {
+        let next =
+            "make room on the destination that holds the job; the same command goes on from there";
+        return Problem::stopped(e.to_string(), e.on(), next);
+    }
     let next = match e {
         LedgerError::Newer { .. } => "use the newer holdpoint; this one does not touch it",
         LedgerError::NotALedger { .. } => {

@@ -4,7 +4,7 @@
 //! manifests disagree about what there is, is not valid.
 
 use super::text::{Algorithm, Entry, parse_manifest};
-use crate::port::{Destination, Fault};
+use crate::port::{Destination, Fault, FaultKind};
 use crate::read::digest;
 use crate::step::crew::{self, Foreman};
 use crate::value::Amount;
@@ -199,7 +199,7 @@ pub fn check(
             list(&mut expected, algorithm, entries);
         }
     }
-    at.each(&inside("data"), &mut |path, is_folder, _| {
+    let listed = at.each(&inside("data"), &mut |path, is_folder, _| {
         let path = path
             .strip_prefix(root)
             .unwrap_or(path)
@@ -208,7 +208,12 @@ pub fn check(
             out.extra
                 .push(wrong(path, "in the bag, and in no manifest".into()));
         }
-    })?;
+    });
+    match listed {
+        // What the manifests name is missing then.
+        Err(fault) if fault.kind == FaultKind::Missing => {}
+        listed => listed?,
+    }
     let mut checking = Checking {
         left: expected.into_values().collect::<Vec<_>>().into_iter(),
         bag: shown,
@@ -219,7 +224,7 @@ pub fn check(
         let mut block = memory.block(2 << 20);
         Box::new(move |expected: Expected| {
             let looked = match at.open(&inside(&expected.path)) {
-                Err(fault) if fault.kind == crate::port::FaultKind::Missing => Looked::Missing,
+                Err(fault) if fault.kind == FaultKind::Missing => Looked::Missing,
                 Err(fault) => Looked::Differs(fault.to_string()),
                 Ok(content) => match digest::both(content.as_ref(), &mut block) {
                     Err(fault) => Looked::Differs(fault.to_string()),
@@ -281,7 +286,7 @@ fn list(into: &mut BTreeMap<String, Expected>, algorithm: Algorithm, entries: Ve
 fn read_whole(at: &dyn Destination, path: &str) -> Result<Option<Vec<u8>>, Fault> {
     let content = match at.open(path) {
         Ok(content) => content,
-        Err(fault) if fault.kind == crate::port::FaultKind::Missing => return Ok(None),
+        Err(fault) if fault.kind == FaultKind::Missing => return Ok(None),
         Err(fault) => return Err(fault),
     };
     let mut out = Vec::new();

@@ -15,6 +15,38 @@ const MARGIN: u64 = 16 << 10;
 /// What file systems usually allocate by.
 const CLUSTER: u64 = 4 << 10;
 
+/// What a full destination keeps free until then, for the ledger that lies on it: a path that no file has.
+pub const LEDGER: &str = "ledger-room";
+
+/// Keeps `bytes` of a destination from being used until [`give`].
+///
+/// # Errors
+/// When the destination takes no more.
+pub fn keep(to: &dyn Destination, path: &str, bytes: u64) -> Result<(), Fault> {
+    to.make_folder("in-work")?;
+    let spare = name(path);
+    to.remove(&spare)?;
+    fill(to, &spare, bytes)
+}
+
+/// Gives back what was kept.
+///
+/// # Errors
+/// When it cannot be removed.
+pub fn give(to: &dyn Destination, path: &str) -> Result<(), Fault> {
+    to.remove(&name(path))
+}
+
+fn fill(to: &dyn Destination, spare: &str, bytes: u64) -> Result<(), Fault> {
+    let mut writing = to.create(spare, bytes)?;
+    // Not zeros: those need not reach the medium everywhere.
+    let filling = [0x68; CLUSTER as usize];
+    for at in (0..bytes).step_by(filling.len()) {
+        writing.write_at(at, &filling)?;
+    }
+    writing.finish(bytes)
+}
+
 /// The temporary name of the file `path`, and of its spare.
 fn name(path: &str) -> String {
     format!("in-work/file-{}", path.replace('/', "-"))
@@ -37,13 +69,7 @@ pub fn lay(to: &dyn Destination, path: &str) -> Result<(), Fault> {
     }
     to.make_folder("in-work")?;
     to.remove(&spare)?;
-    let mut writing = to.create(&spare, wanted)?;
-    // Not zeros: those need not reach the medium everywhere.
-    let filling = [0x68; CLUSTER as usize];
-    for at in (0..wanted).step_by(filling.len()) {
-        writing.write_at(at, &filling)?;
-    }
-    writing.finish(wanted)
+    fill(to, &spare, wanted)
 }
 
 /// Begins the file `path` under its temporary name: in the place of its spare, if there is one.

@@ -2,7 +2,7 @@
 //! ready for a shell.
 
 use super::look::Look;
-use crate::step::outcome::{ChanceRange, Finite, HoursRange};
+use crate::step::outcome::{ChanceRange, Finite};
 use crate::value::Moment;
 use crate::value::measure::count_in_words;
 
@@ -85,8 +85,8 @@ pub fn span(low_seconds: f64, high_seconds: f64) -> String {
 }
 
 /// Hours of a forecast: "2 to 5 h".
-pub fn hours(range: &HoursRange) -> String {
-    span(range.low.get() * 3600.0, range.high.get() * 3600.0)
+pub fn hours((low, high): (f64, f64)) -> String {
+    span(low * 3600.0, high * 3600.0)
 }
 
 /// A moment for people, in the zone of the look, the zone always named: "Wed 25 Nov 2026, 14:20 UTC".

@@ -381,7 +381,11 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                         "a later write may have hit an earlier copy"
                     },
                     format!("read back {:.0}", v.at),
-                    "holdpoint verify JOB",
+                    if v.differed {
+                        "holdpoint copy JOB\nholdpoint verify JOB\ncopy writes anew what differs, lists and manifests too"
+                    } else {
+                        "holdpoint verify JOB"
+                    },
                 )),
             Some(v) if now.at.hours_since(v.at) > rules.verified_hours || v.at > now.at => out
                 .push(Point::plain(

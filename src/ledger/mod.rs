@@ -508,6 +508,12 @@ impl LedgerError {
         }
     }
 
+    /// Whether the medium that it lies on has no room left.
+    pub fn is_without_room(&self) -> bool {
+        let full = Some(rusqlite::ErrorCode::DiskFull);
+        matches!(self, LedgerError::Store { source, .. } if source.sqlite_error_code() == full)
+    }
+
     /// Whether the file itself is torn: no disk that is full or gone, and no doing it again helps.
     pub fn is_torn(&self) -> bool {
         let LedgerError::Store { source, .. } = self else {

@@ -173,6 +173,33 @@ impl Policy {
         Ok(policy)
     }
 
+    /// A policy that a job may be opened with from now on: besides what [`Policy::parse`] asks, it has a name of its own,
+    /// gives the reason for each table that it changes, and under `[waive]` names only `points`, the open points that there
+    /// are. (A job that is open keeps the policy that it was opened with.)
+    ///
+    /// # Errors
+    /// As [`Policy::parse`]; with the place, where there is one.
+    pub fn of_a_shop(file_name: &str, text: &str, points: &[&str]) -> Result<Self, PolicyFault> {
+        let policy = Self::parse(file_name, text)?;
+        waive::only(file_name, text, points)?;
+        if Self::names().any(|shipped| shipped == policy.name) {
+            let what = format!(
+                "'{}' is the name of a shipped policy: give this one a name of its own",
+                policy.name
+            );
+            return Err(PolicyFault::bare(file_name, what));
+        }
+        let without = policy.without_reason();
+        if !without.is_empty() {
+            let what = format!(
+                "numbers are changed, and no why says where they come from: [{}]; write why = \"…\" in each of these tables: a source, or \"engineering judgement\"",
+                without.join("], [")
+            );
+            return Err(PolicyFault::bare(file_name, what));
+        }
+        Ok(policy)
+    }
+
     /// BLAKE3 of [`Policy::canonical`]: the policy's identity beside its name.
     pub fn hash(&self) -> Blake3 {
         self.hash

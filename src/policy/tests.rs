@@ -119,6 +119,37 @@ fn business_never_rests_on_one_copy_and_practice_says_so() {
 }
 
 #[test]
+fn a_shops_own_policy_names_points_that_exist_and_gives_its_reasons() {
+    let points = ["volume-locked", "single-copy", "ledger-broken"];
+    let open = |text: &str| Policy::of_a_shop("shop.toml", text, &points);
+    let good = based("[waive]\nvolume-locked = \"nobody\"\nwhy = \"ours\"\n");
+    assert_eq!(
+        open(&good).unwrap().who_waives("volume-locked"),
+        Who::Nobody
+    );
+    let said = |text: &str| open(text).unwrap_err().to_string();
+    let typo = said(&good.replace("locked", "lockd"));
+    assert!(
+        typo.starts_with(
+            "read policy shop.toml, line 4, column 1: there is no open point 'volume-lockd'"
+        ),
+        "{typo}"
+    );
+    assert!(typo.ends_with("allowed are why, volume-locked, single-copy"));
+    let bare = said(&good.replace("why = \"ours\"\n", ""));
+    assert!(
+        bare.contains("no why says where they come from: [waive]"),
+        "{bare}"
+    );
+    for name in Policy::names() {
+        let text = good.replace("\"shop\"", &format!("{name:?}"));
+        assert!(said(&text).contains("name of a shipped policy"), "{name}");
+        // A job that was opened with such a file is opened again.
+        assert!(Policy::parse("shop.toml", &text).is_ok());
+    }
+}
+
+#[test]
 fn a_fault_names_file_line_column_and_what_is_allowed() {
     let text = fault(&based("[health]\nbefor-copy-minutes = 30\n"));
     assert!(

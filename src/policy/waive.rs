@@ -2,11 +2,13 @@
 //!
 //! Invariants: an id that the policy does not name is waived by nobody; some points no policy can open to anybody.
 
+use super::fault::PolicyFault;
 use super::table::NO_REASON;
 use crate::value::words::Who;
 use serde::de::{Deserialize, DeserializeSeed, Deserializer, Error, MapAccess, Visitor};
 use std::collections::BTreeMap;
 use std::fmt;
+use toml::Spanned;
 
 /// Open points that no policy can make waivable: without them a release would prove nothing.
 pub const NEVER: [&str; 8] = [
@@ -78,6 +80,32 @@ impl WaiveDraft {
             why: self.why.unwrap_or_default(),
         }
     }
+}
+
+/// Refuses a key that is no open point: misspelt, it would leave the decision to whom the policy below gives it.
+pub(super) fn only(file: &str, text: &str, points: &[&str]) -> Result<(), PolicyFault> {
+    #[derive(serde::Deserialize)]
+    struct Keys {
+        #[serde(default)]
+        waive: BTreeMap<Spanned<String>, toml::Value>,
+    }
+    let keys: Keys = toml::from_str(text).map_err(|e| PolicyFault::toml(file, text, &e))?;
+    for key in keys.waive.keys() {
+        let id = key.as_ref().as_str();
+        if id != "why" && !points.contains(&id) {
+            let allowed: Vec<&str> = points
+                .iter()
+                .filter(|point| !NEVER.contains(*point))
+                .copied()
+                .collect();
+            let what = format!(
+                "there is no open point '{id}'; allowed are why, {}",
+                allowed.join(", ")
+            );
+            return Err(PolicyFault::at(file, text, key.span().start).says(what));
+        }
+    }
+    Ok(())
 }
 
 impl<'de> Deserialize<'de> for WaiveDraft {

@@ -42,33 +42,13 @@ pub fn explain(
             Err(_) if Path::new(name).exists() => read(bench, Path::new(name))?,
             Err(e) => return Err(failed(e, &name.to_string_lossy())),
         },
-        PolicyRequest::Check(path) => {
-            let policy = read(bench, path)?;
-            with_reasons(&policy, path)?;
-            policy
-        }
+        PolicyRequest::Check(path) => read(bench, path)?,
     };
     let result = PolicyExplained {
         policy: line(&policy),
         demands: policy.explain(),
     };
     Ok(Outcome::alone(result))
-}
-
-/// A number that nobody gave a reason for is no policy yet.
-fn with_reasons(policy: &Policy, path: &Path) -> Result<(), Problem> {
-    let without = policy.without_reason();
-    if without.is_empty() {
-        return Ok(());
-    }
-    Err(Problem::failed(
-        format!(
-            "numbers are changed, and no why says where they come from: [{}]",
-            without.join("], [")
-        ),
-        path.display().to_string(),
-        "write why = \"…\" in each of these tables: a source, or \"engineering judgement\"",
-    ))
 }
 
 fn read(bench: &dyn Bench, path: &Path) -> Result<Policy, Problem> {
@@ -83,5 +63,5 @@ fn read(bench: &dyn Bench, path: &Path) -> Result<Policy, Problem> {
             "save it as UTF-8",
         )
     })?;
-    Policy::parse(&shown, &text).map_err(|e| failed(e, &shown))
+    Policy::of_a_shop(&shown, &text, crate::judge::point::ORDER).map_err(|e| failed(e, &shown))
 }

@@ -227,11 +227,32 @@ pub fn seal_each(
     job: &Job<'_>,
     destinations: &[Option<&dyn Destination>],
 ) -> Result<Vec<Option<Result<Blake3, Problem>>>, Problem> {
+    seal_where(job, destinations, |_| false)
+}
+
+/// The same, and anew where manifests, lists or evidence are not as they were sealed.
+///
+/// # Errors
+/// When the ledger cannot be read.
+pub fn seal_anew(
+    job: &Job<'_>,
+    destinations: &[Option<&dyn Destination>],
+) -> Result<Vec<Option<Result<Blake3, Problem>>>, Problem> {
+    seal_where(job, destinations, |to| {
+        !crate::bag::check::check_tags(to, "bag").is_ok_and(|wrong| wrong.is_empty())
+    })
+}
+
+fn seal_where(
+    job: &Job<'_>,
+    destinations: &[Option<&dyn Destination>],
+    is_hurt: impl Fn(&dyn Destination) -> bool,
+) -> Result<Vec<Option<Result<Blake3, Problem>>>, Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     let one = |(number, destination): (usize, &Option<&dyn Destination>)| {
         destination.map(|to| match is_sealed(&facts, number) {
-            Some(root) => Ok(root),
-            None => seal(job, number, to, &facts, None),
+            Some(root) if !is_hurt(to) => Ok(root),
+            _ => seal(job, number, to, &facts, None),
         })
     };
     Ok(destinations.iter().enumerate().map(one).collect())

@@ -190,6 +190,33 @@ pub fn remaining(job: &Job<'_>) -> Result<u64, Problem> {
         .map_err(|e: LedgerError| ledger_problem(&e))? as u64)
 }
 
+/// Files of which there is a copy, and not as many as the policy wants at the destinations of the job.
+pub fn lacking(job: &Job<'_>) -> Result<u64, Problem> {
+    let (ledger, doing) = (&job.ledger, "counting the copies that lack");
+    let all = (1u64 << job.setup.destinations.len()) - 1;
+    let sql =
+        "SELECT item.class, got.written & ?1, count(*) FROM got JOIN item ON item.id = got.item
+               WHERE item.kind = 0 AND item.want = 0 AND got.state IN (1, 2) GROUP BY 1, 2";
+    let rows = ledger.db().prepare(sql).and_then(|mut query| {
+        query
+            .query_map([all as i64], |row| {
+                let number = |at| row.get::<_, i64>(at).map(|n| n as u64);
+                Ok((number(0)?, number(1)?, number(2)?))
+            })?
+            .collect::<rusqlite::Result<Vec<_>>>()
+    });
+    let rows = ledger.doing(doing, rows).map_err(|e| ledger_problem(&e))?;
+    let lacks = |class: u64, written: u64| {
+        let class = crate::survey::item::Class::ALL.get(class as usize);
+        let wanted = class.map_or(u32::MAX, |class| job.policy.copies_wanted(*class));
+        written.count_ones() < wanted.max(1).min(all.count_ones())
+    };
+    let counts = rows
+        .iter()
+        .filter(|(class, written, _)| lacks(*class, *written));
+    Ok(counts.map(|(_, _, count)| count).sum())
+}
+
 /// Whether something that is whole somewhere lacks its copy at one of the destinations.
 pub fn lacks_copies(job: &Job<'_>) -> Result<bool, Problem> {
     let all = (1i64 << job.setup.destinations.len()) - 1;

@@ -71,6 +71,11 @@ fn a_policy_with_a_slip_of_the_pen() {
         ("[keeping]\ndais = 3\n", "dais"),
         ("[keeping]\ndays = \"three\"\n", "line 5"),
         ("[keeping\n", "4"),
+        ("[keeping]\ndays = 3\n", "[keeping]"),
+        (
+            "[waive]\nvolume-lockd = \"owner\"\nwhy = \"ours\"\n",
+            "line 5, column 1",
+        ),
     ] {
         policy(&format!("{good}{slip}"));
         let said = shop.run(&["policy", "check", "./ours.toml"]);

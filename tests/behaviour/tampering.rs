@@ -155,3 +155,73 @@ fn a_release_does_not_outlive_its_copies() {
     assert_eq!(said["result"]["holds"], false);
     assert!(!said["result"]["changed"].as_array().unwrap().is_empty());
 }
+
+#[test]
+fn a_manifest_or_list_that_was_changed_is_written_anew_by_copy() {
+    let shop = saved();
+    // With every decision in the bag, so that nothing is written for another reason.
+    shop.step(&["verify"]).ends(0);
+    for file in [
+        "bag-info.txt",
+        "manifest-sha256.txt",
+        "manifest-blake3.txt",
+        "tagmanifest-sha256.txt",
+        "holdpoint/names.json",
+    ] {
+        let path = shop.path("copies/job/bag").join(file);
+        if file == "holdpoint/names.json" {
+            std::fs::remove_file(&path).unwrap();
+        } else {
+            flip(&path, 1);
+        }
+        let held = shop.step(&["verify"]).ends(1).json();
+        let point = &held["open_points"][0];
+        assert_eq!(point["id"], "verification-missing", "{file}: {held}");
+        let remedy = point["remedy"].as_str().unwrap();
+        let commands: Vec<_> = remedy
+            .lines()
+            .filter_map(|line| line.strip_prefix("holdpoint "))
+            .filter_map(|line| line.split(' ').next())
+            .collect();
+        assert_eq!(commands, ["copy", "verify"], "{file}");
+        for step in ["copy", "verify", "release"] {
+            shop.step(&[step]).ends(0);
+        }
+    }
+}
+
+#[test]
+fn a_bag_without_its_data_names_what_is_missing() {
+    let shop = saved();
+    let all = shop.payload().len();
+    let missing = |said: crate::shop::Said| {
+        let document = said.ends(1).json();
+        let missing = document["result"]["missing"].as_array();
+        missing.unwrap_or_else(|| panic!("{document}")).len()
+    };
+    std::fs::rename(shop.path("copies/job/bag/data"), shop.path("data")).unwrap();
+    assert_eq!(missing(shop.step(&["verify"])), all);
+    let bare = shop.run(&["verify", "copies/job/bag", "--json"]);
+    assert_eq!(missing(bare), all);
+    std::fs::rename(shop.path("copies/job/bag"), shop.path("bag")).unwrap();
+    assert_eq!(missing(shop.step(&["verify"])), all);
+}
+
+#[test]
+fn a_changed_id_of_a_destination_is_told_with_what_to_do() {
+    let shop = saved();
+    let path = shop.path("copies/job/destination.json");
+    let whole: serde_json::Value = serde_json::from_slice(&std::fs::read(&path).unwrap()).unwrap();
+    std::fs::write(&path, "{}").unwrap();
+    let said = shop.step(&["verify"]).ends(1).json();
+    let what = said["error"]["what"].as_str().unwrap();
+    // What it tells to write there is what mends it.
+    let (_, should) = what.split_once("destination.json say ").unwrap();
+    let should = &should[..=should.find('}').unwrap()];
+    assert_eq!(
+        serde_json::from_str::<serde_json::Value>(should).unwrap(),
+        whole
+    );
+    std::fs::write(&path, should).unwrap();
+    shop.step(&["verify"]).ends(0);
+}

@@ -120,7 +120,7 @@ fn one(page: &mut Page, asked: Asked, drive: &DriveAssessed) {
             None => "how many to expect is known after the plan".to_owned(),
         }
     ));
-    page.say(&match &forecast.hours {
+    page.say(&match forecast.hours.ends() {
         Some(range) if forecast.working.iter().any(|line| line.factor == NO_PLAN) => format!(
             "Copying takes {} if all of the drive is read; the plan will tell more.",
             hours(range)

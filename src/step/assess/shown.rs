@@ -56,6 +56,7 @@ pub fn shown(
     let known = reading.drive.bytes.get().is_some()
         || kept.is_some()
         || crate::step::state::is_surveyed(job)?;
+    let hours = |hours| known.then(|| Finite::new(hours));
     Ok(DriveAssessed {
         serial: reading
             .drive
@@ -83,11 +84,11 @@ pub fn shown(
                 high: forecast.files_hit.high,
                 expected: Some(Finite::new(forecast.files_hit.expected)),
             },
-            hours: known.then(|| HoursRange {
-                low: Finite::new(forecast.hours.low),
-                mid: Finite::new(forecast.hours.mid),
-                high: Finite::new(forecast.hours.high),
-            }),
+            hours: HoursRange {
+                low: hours(forecast.hours.low),
+                mid: hours(forecast.hours.mid),
+                high: hours(forecast.hours.high),
+            },
             working,
         },
     })

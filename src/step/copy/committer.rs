@@ -4,7 +4,8 @@
 //! final names; the names are on the medium; the ledger's transaction commits. A crash between
 //! any two of these repeats at most the batch in hand, and nothing is called copied that is not.
 
-use super::carry::{Done, temporary};
+use super::carry::{Done, Errand, temporary};
+use crate::bag::spare;
 use crate::ledger::row::class_code;
 use crate::ledger::{FactBody, Got, Ledger, LedgerError, RowSum, Want};
 use crate::port::{Clock, Destination, Fault, FaultKind};
@@ -40,6 +41,8 @@ pub struct Committer<'a> {
     destinations: &'a [Option<&'a dyn Destination>],
     /// Destinations still written to.
     pub mask: u64,
+    /// Without room for more (bit mask): what is whole there already is still named and counted.
+    full: u64,
     /// Why others are not any more.
     pub failed: Vec<(usize, Fault)>,
     waiting: Vec<Done>,
@@ -71,6 +74,7 @@ impl<'a> Committer<'a> {
             clock,
             destinations,
             mask,
+            full: 0,
             failed: Vec::new(),
             waiting: Vec::new(),
             waiting_bytes: 0,
@@ -107,6 +111,13 @@ impl<'a> Committer<'a> {
         // A file that this destination cannot hold is the item's trouble, not the destination's.
         if fault.kind != FaultKind::CannotHold && self.mask & (1 << number) != 0 {
             self.mask &= !(1 << number);
+            if fault.kind == FaultKind::Full {
+                self.full |= 1 << number;
+                if let Some(destination) = self.destinations.get(number).copied().flatten() {
+                    // What was kept free until now is for the record of what was copied. Else there is less of it.
+                    let _ = spare::give(destination, spare::LEDGER);
+                }
+            }
             self.failed.push((number, fault));
         }
     }
@@ -122,7 +133,8 @@ impl<'a> Committer<'a> {
         let destinations = self.destinations;
         for (number, destination) in destinations.iter().enumerate() {
             let bit = 1u64 << number;
-            let Some(destination) = (*destination).filter(|_| self.mask & bit != 0) else {
+            let Some(destination) = (*destination).filter(|_| (self.mask | self.full) & bit != 0)
+            else {
                 waiting
                     .iter_mut()
                     .for_each(|done| done.got.written &= !bit | done.errand.before.written);
@@ -130,6 +142,7 @@ impl<'a> Committer<'a> {
             };
             if let Err(fault) = self.place_batch(destination, number, &mut waiting) {
                 self.give_up_on(number, fault);
+                self.full &= !bit;
                 // What was written since the last success may be lost: none of it counts.
                 waiting.iter_mut().for_each(|done| {
                     let fresh = bit & !done.errand.before.written;
@@ -203,19 +216,34 @@ impl<'a> Committer<'a> {
         }
         destination.settle()?;
         for done in waiting.iter_mut().filter(|done| fresh(done)) {
-            let folder = format!("bag/{}", done.errand.at.bag);
-            if !self.made[number].contains(&folder) {
-                if self.made[number].len() >= FOLDERS {
-                    self.made[number].clear();
+            match self.name(destination, number, &done.errand) {
+                // There is room for this one's bytes and not for its name: it waits, and the others have theirs.
+                Err(fault) if fault.kind == FaultKind::Full => {
+                    done.got.written &= !bit;
+                    self.give_up_on(number, fault);
                 }
-                destination.make_folder(&folder)?;
-                self.made[number].insert(folder);
+                named => named?,
             }
-            destination.rename(
-                &temporary(done.errand.item.id),
-                &bag_path(&done.errand.item, &done.errand.at),
-            )?;
         }
         destination.settle()
+    }
+
+    /// Gives a file that is whole its final name.
+    fn name(
+        &mut self,
+        destination: &dyn Destination,
+        number: usize,
+        errand: &Errand,
+    ) -> Result<(), Fault> {
+        let folder = format!("bag/{}", errand.at.bag);
+        if !self.made[number].contains(&folder) {
+            if self.made[number].len() >= FOLDERS {
+                self.made[number].clear();
+            }
+            destination.make_folder(&folder)?;
+            self.made[number].insert(folder);
+        }
+        let whole = bag_path(&errand.item, &errand.at);
+        destination.rename(&temporary(errand.item.id), &whole)
     }
 }

@@ -16,8 +16,9 @@ mod totals;
 mod twins;
 mod watch;
 
+use crate::bag::spare;
 use crate::job::here::{bits, some_here};
-use crate::job::{Job, ledger_problem};
+use crate::job::{DestinationKept, Job, ledger_problem};
 use crate::ledger::{FactBody, LedgerError, standing};
 use crate::port::{Destination, Fault};
 use crate::read::drives::DriveSource;
@@ -41,6 +42,9 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use steering::Steering;
 use totals::{ClassTotal, totals};
 use watch::Watch;
+
+/// Kept free on the destination that holds the job, for its record when everything else is full.
+const LEDGER_ROOM: u64 = 2 << 20;
 
 /// Copies by the plan.
 pub fn copy(
@@ -72,6 +76,15 @@ pub fn copy(
         clear_work(*destination).map_err(|fault| {
             crate::job::fault_problem(&fault, "look at the destination, then:\nholdpoint copy JOB")
         })?;
+    }
+    for (number, destination) in destinations.iter().enumerate() {
+        let holds_job = |kept: &DestinationKept| kept.folder.path() == job.dir;
+        if let Some(destination) = destination
+            && job.setup.destinations.get(number).is_some_and(holds_job)
+        {
+            // Without it the record may not get all that it could; what it does not say never happened.
+            let _ = spare::keep(*destination, spare::LEDGER, LEDGER_ROOM);
+        }
     }
     let wanted_again = anew::take_back_lapsed(job)?;
     if wanted_again > 0 {
@@ -500,14 +513,18 @@ impl<'a, 'b> Run<'a, 'b> {
             crate::step::assess::judge_again(job)?;
         }
         if remaining == 0 {
-            // Complete: the bags get their manifests now, so that they can be checked with stock tools from here on.
-            for sealed in crate::step::seal::seal_each(job, self.destinations)? {
+            // Complete: the bags get their manifests now, so that they can be checked with stock tools from here on;
+            // and anew where something of them was changed or lost.
+            for sealed in crate::step::seal::seal_anew(job, self.destinations)? {
                 if let Some(Err(problem)) = sealed {
                     tell(Event::Warn {
                         says: format!("no manifest was written: {problem}"),
                     });
                 }
             }
+        }
+        for destination in self.destinations.iter().flatten() {
+            let _ = spare::give(*destination, spare::LEDGER);
         }
         for warning in job.snapshot() {
             tell(Event::Warn { says: warning });
@@ -519,7 +536,7 @@ impl<'a, 'b> Run<'a, 'b> {
             read_back: whole.read_back,
             damaged: counts.damaged,
             unreadable: counts.unreadable,
-            remaining,
+            remaining: remaining + crate::step::state::lacking(job)?,
         };
         let points = crate::step::points_now(job)?;
         // A destination that could not be written to the end is work left over, even where another one has it all.

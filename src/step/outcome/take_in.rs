@@ -126,7 +126,7 @@ pub struct ForecastShown {
     /// Files that the medium damages.
     pub files_hit: FilesHit,
     /// Duration of the copy; `null` = not known (nothing was sampled).
-    pub hours: Option<HoursRange>,
+    pub hours: HoursRange,
     /// Every factor.
     pub working: Vec<WorkingLine>,
 }
@@ -157,11 +157,18 @@ pub struct FilesHit {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct HoursRange {
     /// Lower end.
-    pub low: Finite,
+    pub low: Option<Finite>,
     /// Middle.
-    pub mid: Finite,
+    pub mid: Option<Finite>,
     /// Upper end.
-    pub high: Finite,
+    pub high: Option<Finite>,
+}
+
+impl HoursRange {
+    /// Lower and upper end in hours; `None` = not known.
+    pub fn ends(&self) -> Option<(f64, f64)> {
+        Some((self.low?.get(), self.high?.get()))
+    }
 }
 
 /// A number that JSON can hold: never negative, NaN or infinite.

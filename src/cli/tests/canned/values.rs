@@ -168,11 +168,11 @@ pub fn assessed() -> Assessed {
                         high: p(0.7),
                         expected: Some(Finite::new(3.2)),
                     },
-                    hours: Some(HoursRange {
-                        low: Finite::new(2.0),
-                        mid: Finite::new(3.0),
-                        high: Finite::new(5.5),
-                    }),
+                    hours: HoursRange {
+                        low: Some(Finite::new(2.0)),
+                        mid: Some(Finite::new(3.0)),
+                        high: Some(Finite::new(5.5)),
+                    },
                     working: vec![
                         WorkingLine {
                             factor: "route".into(),
