@@ -496,14 +496,7 @@ fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Result<Option<Vec<MustHaveNow>>,
     };
     let mut out = Vec::new();
     for (number, text) in asked.iter().enumerate() {
-        let answer = facts.iter().rev().find_map(|fact| match &fact.body {
-            FactBody::Answered {
-                must_have,
-                found,
-                not_here,
-            } if *must_have == number => Some((found.clone(), not_here.clone())),
-            _ => None,
-        });
+        let answer = standing::answered(facts, number);
         let unsaved = match &answer {
             Some((found, None)) => crate::step::waive::unsaved_among(job, found)?,
             _ => 0,

@@ -16,6 +16,7 @@ mod totals;
 mod twins;
 mod watch;
 
+use crate::job::crew;
 use crate::job::here::{bits, some_here};
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{FactBody, LedgerError, standing};
@@ -24,7 +25,6 @@ use crate::read::drives::DriveSource;
 use crate::read::places::Places;
 use crate::read::source::Source;
 use crate::read::trees::CopySource;
-use crate::step::crew;
 use crate::step::event::{ClassAmount, Event, Step, Tell};
 use crate::step::outcome::{Copied, Exit, Outcome, Problem, Route};
 use crate::step::request::CopyRequest;
