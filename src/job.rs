@@ -4,6 +4,7 @@
 //! ledger and its destinations know each other by the job's id, so none can be swapped unseen.
 
 pub mod answers;
+pub mod crew;
 pub mod here;
 pub mod problem;
 mod snapshot;
@@ -13,7 +14,7 @@ use crate::policy::Policy;
 use crate::port::{Bench, Destination, Fault, FaultKind, Tree, TreeRoot};
 use crate::read::fingerprint::Fingerprint;
 use crate::value::hex::unhex;
-use crate::value::words::{Machine, MemoryState, Symptom};
+use crate::value::words::{DriveKind, Machine, MemoryState, Symptom};
 use crate::value::{Blake3, Moment, Name};
 use problem::Problem;
 use schemars::JsonSchema;
@@ -128,7 +129,7 @@ pub struct DriveKept {
     /// Logical sector size in bytes.
     pub sector_bytes: u32,
     /// The interface's word for what stores the bytes.
-    pub kind: String,
+    pub kind: DriveKind,
     /// BLAKE3 over chosen sectors (`read::fingerprint`); `None` = they could not or must not be read.
     pub fingerprint: Option<Blake3>,
     /// The digests that it is made of, so that a sector gone bad since makes it no other drive.

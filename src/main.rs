@@ -3,6 +3,6 @@
 use holdpoint::cli;
 
 fn main() -> std::process::ExitCode {
-    let bench = cli::bench::MachineBench::here();
+    let bench = holdpoint::linux::MachineBench::here();
     cli::main(std::env::args_os(), &bench)
 }

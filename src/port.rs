@@ -443,6 +443,8 @@ pub struct DriveFacts {
 pub struct DriveUse {
     /// Mount point or holder, for people.
     pub at: String,
+    /// The mount point, or the node of the holder.
+    pub point: std::path::PathBuf,
     /// Whether it may write to the drive.
     pub writable: bool,
 }

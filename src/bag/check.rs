@@ -4,9 +4,9 @@
 //! manifests disagree about what there is, is not valid.
 
 use super::text::{Algorithm, Entry, parse_manifest};
+use crate::job::crew::{self, Foreman};
 use crate::port::{Destination, Fault, FaultKind};
 use crate::read::digest;
-use crate::step::crew::{self, Foreman};
 use crate::value::Amount;
 use crate::value::{Blake3, Sha256};
 use schemars::JsonSchema;

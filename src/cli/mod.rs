@@ -11,7 +11,6 @@ pub mod ask;
 pub mod bench;
 pub mod command;
 pub mod desk;
-mod drives;
 pub mod engine;
 pub mod envelope;
 pub mod look;

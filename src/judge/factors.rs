@@ -91,29 +91,67 @@ fn onset(e: &Evidence, growth: Option<u64>, media: bool) -> ([f64; 3], String) {
             TAU_UNKNOWN.map(|tau| tau.max(days)),
             "no growth since the reading before".to_owned(),
         ),
-        _ => (TAU_UNKNOWN, "not known".to_owned()),
+        _ => not_known(),
     }
 }
 
-/// Every factor that the evidence and the situation give, in a fixed order.
-pub fn factors(e: &Evidence, s: &Situation) -> Vec<Factor> {
-    let mut out = Vec::new();
-    let solid = e.is_solid();
-    let card = e.medium == Some(EvidenceMedium::Card);
-    let mut add = |signal: Option<SignalId>,
-                   what: String,
-                   steps: &'static [Step],
-                   (tau_days, onset): ([f64; 3], String)| {
-        out.push(Factor {
+/// Factors as they are found.
+struct Factors(Vec<Factor>);
+
+impl Factors {
+    fn add(
+        &mut self,
+        signal: Option<SignalId>,
+        what: String,
+        steps: &'static [Step],
+        (tau_days, onset): ([f64; 3], String),
+    ) {
+        self.0.push(Factor {
             signal,
             what,
             steps,
             tau_days,
             onset,
         });
-    };
-    let unknown = || (TAU_UNKNOWN, "not known".to_owned());
+    }
+}
 
+/// The onset of what nothing tells the age of.
+fn not_known() -> ([f64; 3], String) {
+    (TAU_UNKNOWN, "not known".to_owned())
+}
+
+/// What is left of the spare area and the drive's limit, as figures that can be true.
+fn spare(e: &Evidence) -> Option<(u8, u8)> {
+    e.spare
+        .filter(|(left, limit)| *left <= 100 && *limit <= 100)
+}
+
+/// Whether the spare area is below its limit.
+fn is_short(e: &Evidence) -> bool {
+    e.spare_short || spare(e).is_some_and(|(left, limit)| left < limit)
+}
+
+/// Every factor that the evidence and the situation give, in a fixed order.
+pub fn factors(e: &Evidence, s: &Situation) -> Vec<Factor> {
+    let mut out = Factors(Vec::new());
+    unread(e, &mut out);
+    if e.is_solid() {
+        solid_media(e, &mut out);
+    } else {
+        disk_media(e, &mut out);
+    }
+    told(e, &mut out);
+    heat_and_pace(e, &mut out);
+    met(s, &mut out);
+    spare_and_warnings(e, &mut out);
+    wear(e, &mut out);
+    out.0
+}
+
+/// What could not be read, or is not told.
+fn unread(e: &Evidence, out: &mut Factors) {
+    let solid = e.is_solid();
     if e.is_blind() {
         let what = if e.readable {
             "the health pages hold none of the counts that matter: taken as not known, not as clean"
@@ -121,128 +159,136 @@ pub fn factors(e: &Evidence, s: &Situation) -> Vec<Factor> {
             "health could not be read: taken as not known, not as clean"
         };
         let steps = if solid { UNREAD_SOLID } else { UNREAD_DISK };
-        add(
+        out.add(
             Some(SignalId::HealthUnread),
             what.to_owned(),
             steps,
-            unknown(),
+            not_known(),
         );
     } else if !solid {
         if e.sectors_awaiting.is_none() {
-            add(
+            out.add(
                 Some(SignalId::HealthUnread),
                 "how many sectors wait to be remapped is not reported".to_owned(),
                 AWAITING_UNKNOWN,
-                unknown(),
+                not_known(),
             );
         }
         if e.sectors_remapped.is_none() {
-            add(
+            out.add(
                 Some(SignalId::HealthUnread),
                 "how many sectors were replaced is not reported".to_owned(),
                 REMAPPED_UNKNOWN,
-                unknown(),
+                not_known(),
             );
         }
     }
     if e.later_unread && !e.is_blind() {
-        add(
+        out.add(
             Some(SignalId::HealthUnread),
             "a later reading could not be made: what was read before stands, and how it is now is not known"
                 .to_owned(),
             if solid { UNREAD_SOLID } else { UNREAD_DISK },
-            unknown(),
+            not_known(),
         );
     }
+}
 
-    if !solid {
-        if let Some(n) = e.sectors_awaiting.filter(|n| *n > 0) {
-            let place = match n {
-                0..=10 => 1,
-                11..=100 => 2,
-                _ => 3,
-            };
-            add(
-                Some(SignalId::SectorsAwaiting),
-                format!("{n} sectors wait to be remapped"),
-                up_to(AWAITING, place),
-                onset(e, e.growth.sectors_awaiting, true),
-            );
-        }
-        if let Some(n) = e.sectors_remapped.filter(|n| *n > 0) {
-            let place = match n {
-                0..=4 => 1,
-                5..=40 => 2,
-                41..=200 => 3,
-                _ => 4,
-            };
-            add(
-                Some(SignalId::SectorsRemapped),
-                format!("{n} sectors already replaced by spares"),
-                up_to(REMAPPED, place),
-                onset(e, e.growth.sectors_remapped, true),
-            );
-        }
-        let reads = unread_reads(e).unwrap_or(0);
-        if reads > 0 || e.self_test_read_failed {
-            let what = if reads > 0 {
-                format!("{reads} reads ended without the data, or were found unreadable")
-            } else {
-                "the last self-test stopped at an unreadable sector".to_owned()
-            };
-            add(
-                Some(SignalId::ReadsGivenUp),
-                what,
-                UNREADABLE,
-                onset(
-                    e,
-                    larger(e.growth.reads_given_up, e.growth.data_lost_inside),
-                    true,
-                ),
-            );
-        }
-    } else {
-        let lost = unread_reads(e).unwrap_or(0);
-        let grown = larger(
-            larger(e.growth.reads_given_up, e.growth.data_lost_inside),
-            e.growth.sectors_awaiting,
+/// Media errors of a disk with moving heads.
+fn disk_media(e: &Evidence, out: &mut Factors) {
+    if let Some(n) = e.sectors_awaiting.filter(|n| *n > 0) {
+        let place = match n {
+            0..=10 => 1,
+            11..=100 => 2,
+            _ => 3,
+        };
+        out.add(
+            Some(SignalId::SectorsAwaiting),
+            format!("{n} sectors wait to be remapped"),
+            up_to(AWAITING, place),
+            onset(e, e.growth.sectors_awaiting, true),
         );
-        if lost > 0 {
-            let place = if lost >= 10 || grown.is_some_and(|n| n > 0) {
-                2
-            } else {
-                1
-            };
-            add(
-                Some(SignalId::DataLostInside),
-                format!("{lost} times the drive could not deliver intact data"),
-                up_to(LOST_INSIDE, place),
-                onset(e, grown, true),
-            );
-        }
-        if let Some(n) = e.sectors_remapped.filter(|n| *n > 1) {
-            add(
-                Some(SignalId::SectorsRemapped),
-                format!("{n} grown bad blocks"),
-                up_to(BAD_BLOCKS, if n > 1000 { 2 } else { 1 }),
-                onset(e, e.growth.sectors_remapped, false),
-            );
-        }
-        if e.self_test_read_failed {
-            add(
-                Some(SignalId::SelfTestFound),
-                "the last self-test stopped at an unreadable place".to_owned(),
-                UNREADABLE,
-                onset(e, None, true),
-            );
-        }
     }
+    if let Some(n) = e.sectors_remapped.filter(|n| *n > 0) {
+        let place = match n {
+            0..=4 => 1,
+            5..=40 => 2,
+            41..=200 => 3,
+            _ => 4,
+        };
+        out.add(
+            Some(SignalId::SectorsRemapped),
+            format!("{n} sectors already replaced by spares"),
+            up_to(REMAPPED, place),
+            onset(e, e.growth.sectors_remapped, true),
+        );
+    }
+    let reads = unread_reads(e).unwrap_or(0);
+    if reads > 0 || e.self_test_read_failed {
+        let what = if reads > 0 {
+            format!("{reads} reads ended without the data, or were found unreadable")
+        } else {
+            "the last self-test stopped at an unreadable sector".to_owned()
+        };
+        out.add(
+            Some(SignalId::ReadsGivenUp),
+            what,
+            UNREADABLE,
+            onset(
+                e,
+                larger(e.growth.reads_given_up, e.growth.data_lost_inside),
+                true,
+            ),
+        );
+    }
+}
+
+/// Media errors of solid state.
+fn solid_media(e: &Evidence, out: &mut Factors) {
+    let lost = unread_reads(e).unwrap_or(0);
+    let grown = larger(
+        larger(e.growth.reads_given_up, e.growth.data_lost_inside),
+        e.growth.sectors_awaiting,
+    );
+    if lost > 0 {
+        let place = if lost >= 10 || grown.is_some_and(|n| n > 0) {
+            2
+        } else {
+            1
+        };
+        out.add(
+            Some(SignalId::DataLostInside),
+            format!("{lost} times the drive could not deliver intact data"),
+            up_to(LOST_INSIDE, place),
+            onset(e, grown, true),
+        );
+    }
+    if let Some(n) = e.sectors_remapped.filter(|n| *n > 1) {
+        out.add(
+            Some(SignalId::SectorsRemapped),
+            format!("{n} grown bad blocks"),
+            up_to(BAD_BLOCKS, if n > 1000 { 2 } else { 1 }),
+            onset(e, e.growth.sectors_remapped, false),
+        );
+    }
+    if e.self_test_read_failed {
+        out.add(
+            Some(SignalId::SelfTestFound),
+            "the last self-test stopped at an unreadable place".to_owned(),
+            UNREADABLE,
+            onset(e, None, true),
+        );
+    }
+}
+
+/// What the drive says of itself, its commands and its link.
+fn told(e: &Evidence, out: &mut Factors) {
     if e.self_test_other_failed {
-        add(
+        out.add(
             Some(SignalId::SelfTestFound),
             "the last self-test failed for another reason than a read".to_owned(),
             SELF_TEST_OTHER,
-            unknown(),
+            not_known(),
         );
     }
     // NVMe's verdict is its warning byte: where a bit has its own row, it is not counted twice.
@@ -253,11 +299,11 @@ pub fn factors(e: &Evidence, s: &Situation) -> Vec<Factor> {
             || e.writes_refused
             || e.backup_power_out);
     if e.limit_crossed == Some(true) && !explained {
-        add(
+        out.add(
             Some(SignalId::DrivePredictsFailure),
             "the drive itself reports that a limit was crossed".to_owned(),
             LIMIT_CROSSED,
-            unknown(),
+            not_known(),
         );
     }
     let overdue = e.commands_overdue.unwrap_or(0);
@@ -273,108 +319,126 @@ pub fn factors(e: &Evidence, s: &Situation) -> Vec<Factor> {
             (0, _) => (SignalId::StartsFailed, motor),
             _ => (SignalId::CommandsOverdue, format!("{late}; {motor}")),
         };
-        add(Some(signal), what, OVERDUE, unknown());
+        out.add(Some(signal), what, OVERDUE, not_known());
     }
     if let Some(n) = e.link_garbled.filter(|n| *n > 0) {
-        add(
+        out.add(
             Some(SignalId::LinkGarbled),
             format!("{n} transfers arrived garbled: suspect cable or port"),
             GARBLED,
-            unknown(),
+            not_known(),
         );
     }
+}
+
+/// Heat, and how fast it reads.
+fn heat_and_pace(e: &Evidence, out: &mut Factors) {
+    let solid = e.is_solid();
     let hot = !solid && e.celsius.is_some_and(|c| c > 50.0);
     if hot || e.temperature_warning {
-        add(
+        out.add(
             Some(SignalId::HeatNow),
             match plausible(e.celsius) {
                 Some(c) => format!("{c:.0} degrees Celsius"),
                 None => "the drive warns of its temperature".to_owned(),
             },
             HEAT,
-            unknown(),
+            not_known(),
         );
     }
     if let Some(share) = plausible(e.speed_share).filter(|share| *share < 0.5) {
-        add(
+        out.add(
             Some(SignalId::ReadsSlowing),
             format!("reads at {:.0} % of its own earlier pace", share * 100.0),
             if solid { SLOW_SOLID } else { SLOW_DISK },
-            unknown(),
+            not_known(),
         );
     }
+}
+
+/// What this copy met.
+fn met(s: &Situation, out: &mut Factors) {
     if s.errors_met > 0 {
         let days = plausible(s.error_hours_ago).unwrap_or(0.0) / 24.0;
-        add(
+        out.add(
             None,
             format!("{} places met in this copy that did not read", s.errors_met),
             MET,
             ([days; 3], "met in this copy".to_owned()),
         );
     }
-    let spare = e
-        .spare
-        .filter(|(left, limit)| *left <= 100 && *limit <= 100);
-    let short = e.spare_short || spare.is_some_and(|(left, limit)| left < limit);
-    let near = spare.is_some_and(|(left, limit)| left.saturating_sub(limit) <= 10);
-    if !card && (short || near) {
-        let what = match spare {
-            Some((left, limit)) => {
-                format!("{left} % of the spare area is left; the drive's limit is {limit} %")
-            }
-            None => "the spare area is below its limit".to_owned(),
-        };
-        add(
-            Some(if short {
-                SignalId::SpareShort
-            } else {
-                SignalId::SpareLeft
-            }),
-            what,
-            up_to(SPARE, if short { 2 } else { 1 }),
-            unknown(),
-        );
+}
+
+/// The spare area and the warnings of solid state.
+fn spare_and_warnings(e: &Evidence, out: &mut Factors) {
+    if e.medium != Some(EvidenceMedium::Card) {
+        let (spare, short) = (spare(e), is_short(e));
+        let near = spare.is_some_and(|(left, limit)| left.saturating_sub(limit) <= 10);
+        if short || near {
+            let what = match spare {
+                Some((left, limit)) => {
+                    format!("{left} % of the spare area is left; the drive's limit is {limit} %")
+                }
+                None => "the spare area is below its limit".to_owned(),
+            };
+            out.add(
+                Some(if short {
+                    SignalId::SpareShort
+                } else {
+                    SignalId::SpareLeft
+                }),
+                what,
+                up_to(SPARE, if short { 2 } else { 1 }),
+                not_known(),
+            );
+        }
     }
     if e.reliability_reduced {
-        add(
+        out.add(
             Some(SignalId::ReliabilityReduced),
             "the drive says that its reliability is reduced".to_owned(),
             RELIABILITY,
-            unknown(),
+            not_known(),
         );
     }
     if e.writes_refused {
-        add(
+        out.add(
             Some(SignalId::WritesRefused),
             "the drive accepts no more writes".to_owned(),
             WRITES_REFUSED,
-            unknown(),
+            not_known(),
         );
     }
     if e.backup_power_out {
-        add(
+        out.add(
             Some(SignalId::BackupPowerOut),
             "its protection against power loss failed".to_owned(),
             BACKUP_POWER,
-            unknown(),
+            not_known(),
         );
     }
+}
+
+/// How much of its writing is spent.
+fn wear(e: &Evidence, out: &mut Factors) {
+    let card = e.medium == Some(EvidenceMedium::Card);
     let spent = e.endurance_spent.unwrap_or(0);
     // A card's estimate is a step of ten per cent, whose upper edge is no percentage of its own; its
     // row is the one below.
     if spent >= 100 && !card {
-        add(
+        out.add(
             Some(SignalId::EnduranceSpent),
             format!("{spent} % of the rated writing is spent"),
             up_to(ENDURANCE, if spent >= 150 { 2 } else { 1 }),
-            unknown(),
+            not_known(),
         );
     }
-    let last_step = card && (e.spare_short || short || spent >= 110);
+    let short = is_short(e);
+    let last_step = card && (short || spent >= 110);
     let pre_end = e.pre_end_of_life.unwrap_or(0);
     if pre_end >= 2 || last_step {
         let urgent = pre_end >= 3 || last_step;
-        let by_writing = spent >= 110 && pre_end < 3 && !e.spare_short && !short;
+        let by_writing = spent >= 110 && pre_end < 3 && !short;
         let (signal, what) = match (urgent, by_writing) {
             (true, true) => (
                 SignalId::EnduranceSpent,
@@ -386,22 +450,21 @@ pub fn factors(e: &Evidence, s: &Situation) -> Vec<Factor> {
             ),
             (false, _) => (SignalId::SpareShort, "the card warns of its end of life"),
         };
-        add(
+        out.add(
             Some(signal),
             what.to_owned(),
             up_to(PRE_END, if urgent { 2 } else { 1 }),
-            unknown(),
+            not_known(),
         );
     }
     if let Some(n) = e.program_erase_failures.filter(|n| *n > 0) {
-        add(
+        out.add(
             Some(SignalId::DataLostInside),
             format!("{n} program or erase failures"),
             PROGRAM_ERASE,
-            unknown(),
+            not_known(),
         );
     }
-    out
 }
 
 /// What could have been weighed and was deliberately not.

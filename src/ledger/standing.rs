@@ -6,8 +6,10 @@
 
 use super::facts::{Fact, FactBody, FalseContent};
 use crate::value::words::ReadBack;
+use crate::value::{Blake3, Moment};
 
-fn newest(facts: &[Fact], wanted: impl Fn(&FactBody) -> bool) -> Option<&Fact> {
+/// The newest fact that says something wanted.
+pub fn newest(facts: &[Fact], wanted: impl Fn(&FactBody) -> bool) -> Option<&Fact> {
     facts.iter().rev().find(|fact| wanted(&fact.body))
 }
 
@@ -50,6 +52,73 @@ pub fn changed(facts: &[Fact]) -> Option<&Fact> {
 /// The newest release, whether it still counts or not.
 pub fn released(facts: &[Fact]) -> Option<&Fact> {
     newest(facts, |body| matches!(body, FactBody::Released { .. }))
+}
+
+/// What the newest release issued.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Issued {
+    /// Number of the fact.
+    pub number: i64,
+    /// When.
+    pub at: Moment,
+    /// BLAKE3 of the certificate.
+    pub certificate: Blake3,
+    /// When it expires.
+    pub expires: Moment,
+    /// Whether a signature stands beside it.
+    pub signed: bool,
+}
+
+/// The certificate of the newest release, whether it still counts or not.
+pub fn issued(facts: &[Fact]) -> Option<Issued> {
+    let fact = released(facts)?;
+    match fact.body {
+        FactBody::Released {
+            certificate,
+            expires,
+            signed,
+            ..
+        } => Some(Issued {
+            number: fact.number,
+            at: fact.at,
+            certificate,
+            expires,
+            signed,
+        }),
+        _ => None,
+    }
+}
+
+/// The newest answer to a must-have: the paths that a person tied to it, or why it is not here.
+pub fn answered(facts: &[Fact], number: usize) -> Option<(&[String], Option<&str>)> {
+    facts.iter().rev().find_map(|fact| match &fact.body {
+        FactBody::Answered {
+            must_have,
+            found,
+            not_here,
+        } if *must_have == number => Some((found.as_slice(), not_here.as_deref())),
+        _ => None,
+    })
+}
+
+/// The route of the newest forecast of a drive.
+pub fn forecast_route(facts: &[Fact], wanted: usize) -> Option<&str> {
+    facts.iter().rev().find_map(|fact| match &fact.body {
+        FactBody::Forecast { drive, route, .. } if *drive == wanted => Some(route.as_str()),
+        _ => None,
+    })
+}
+
+/// The newest time that everything was to be put back: number of the fact, and how much did not come back.
+pub fn returned(facts: &[Fact]) -> Option<(i64, u64)> {
+    facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::PutBack {
+            refused,
+            part: false,
+            ..
+        } => Some((fact.number, refused)),
+        _ => None,
+    })
 }
 
 /// The first fact after the newest release that makes it void.
@@ -225,7 +294,6 @@ pub fn accepted(facts: &[Fact]) -> Option<&Fact> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::value::{Blake3, Moment};
 
     fn chain(bodies: Vec<FactBody>) -> Vec<Fact> {
         (1..)

@@ -5,12 +5,14 @@
 //! commands that can be sent to a drive form a closed list of reading ones; `unsafe` stands only
 //! here, one function per system call that has no safe wrapper.
 
+pub mod bench;
 mod beneath;
 pub mod block;
 pub mod clock;
 pub mod command;
 pub mod destination;
 pub mod disks;
+mod drives;
 mod facts;
 pub mod fault;
 pub mod grip;
@@ -33,6 +35,7 @@ pub mod tree;
 pub mod watchdog;
 mod writing;
 
+pub use bench::MachineBench;
 pub use block::DriveSectors;
 pub use clock::MachineClock;
 pub use destination::FolderDestination;

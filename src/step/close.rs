@@ -155,14 +155,7 @@ pub fn kept_until(job: &Job<'_>, facts: &[Fact]) -> Option<Moment> {
 fn check_time(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
     let shown = job.shown();
     let early = "or, with the owner's word:\nholdpoint close JOB --now --reason TEXT";
-    let newest = facts.iter().rev().find_map(|fact| match fact.body {
-        FactBody::PutBack {
-            refused,
-            part: false,
-            ..
-        } => Some(refused),
-        _ => None,
-    });
+    let newest = standing::returned(facts).map(|(_, refused)| refused);
     match newest {
         // A release says that the source may go; it does not say that the copy may go with it.
         None if amount(job)?.items > 0 => {

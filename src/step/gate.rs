@@ -520,14 +520,7 @@ fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Option<Vec<MustHaveNow>> {
     let asked = job.setup.must_haves.as_ref()?;
     let mut out = Vec::new();
     for (number, text) in asked.iter().enumerate() {
-        let answer = facts.iter().rev().find_map(|fact| match &fact.body {
-            FactBody::Answered {
-                must_have,
-                found,
-                not_here,
-            } if *must_have == number => Some((found.clone(), not_here.clone())),
-            _ => None,
-        });
+        let answer = standing::answered(facts, number);
         let (unsaved, gone) = match &answer {
             Some((found, None)) => crate::step::waive::unsaved_among(job, found),
             _ => (0, None),

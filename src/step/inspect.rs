@@ -4,6 +4,7 @@
 //! Invariant: a copy that could not be looked into is in doubt, never passed over; a doubt changes no
 //! item's state, because equal bytes stay equal: it is an open point, for a person to decide before the wipe.
 
+use crate::job::crew::{self, Foreman};
 use crate::job::here::{bits, some_here};
 use crate::job::{Job, ledger_problem};
 use crate::judge::gate::set_entry;
@@ -12,7 +13,6 @@ use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError};
 use crate::port::Destination;
 use crate::read::places::{Place, Places};
 use crate::read::trees::bag_path;
-use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Doubtful, Drawn, Inspected, Looked, Outcome, Problem};
 use crate::step::request::InspectRequest;

@@ -8,7 +8,6 @@ pub mod bags;
 pub mod clock;
 pub mod close;
 pub mod copy;
-pub mod crew;
 pub mod drive_points;
 pub mod event;
 pub mod gate;

@@ -5,7 +5,7 @@
 
 use crate::drive::reading::Reading;
 use crate::job::{DriveKept, Job};
-use crate::ledger::{Fact, FactBody};
+use crate::ledger::{Fact, FactBody, standing};
 use crate::port::{DriveFacts, Sectors};
 use crate::read::fingerprint::{Fingerprint, Likeness};
 use crate::step::outcome::Problem;
@@ -68,10 +68,7 @@ pub fn guard_runs(facts: &[Fact]) -> Vec<GuardRun> {
 
 /// When a command was let loose on drive `number` since the newest release; the release is spent for that drive.
 pub fn spent(facts: &[Fact], number: usize) -> Option<Moment> {
-    let released = facts
-        .iter()
-        .rev()
-        .find(|fact| matches!(fact.body, FactBody::Released { .. }))?;
+    let released = standing::released(facts)?;
     guard_runs(facts)
         .into_iter()
         .rev()

@@ -2,20 +2,18 @@
 //!
 //! Invariant: papers stand beside the bag; printing changes nothing of the job.
 
+mod walk;
+
 use crate::job::{Job, fault_problem, ledger_problem};
-use crate::ledger::{Fact, FactBody, Got, LedgerError, Want};
+use crate::ledger::{Fact, FactBody, LedgerError, standing};
 use crate::paper::account::{
-    self, Account, Answer, Asked, CertificateLine, ClassLine, ClassTotals, DestinationLine,
-    DriveLine, FolderLine, LeftOut, Lost, LostFolder, LostItem, MustHave, NotSaved, PersonLine,
-    PointLine, PolicyLine, Verification, WaiverLine,
+    self, Account, Answer, Asked, CertificateLine, DestinationLine, DriveLine, LeftOut, MustHave,
+    PersonLine, PointLine, PolicyLine, Verification, WaiverLine,
 };
 use crate::read::places::Places;
 use crate::step::outcome::{Names, OpenPoint, Outcome, Paper, Printed, Problem, Who};
 use crate::step::request::PrintRequest;
-use crate::step::state::{Recorded, item_state};
-use crate::survey::item::{Class, Mark};
-use crate::value::{Amount, Moment, Name};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 
 /// Writes a paper as HTML and as plain text.
 pub fn print(job: &Job<'_>, request: &PrintRequest) -> Result<Outcome<Printed>, Problem> {
@@ -103,7 +101,7 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
     } else {
         crate::step::show::points(job, &facts)?
     };
-    let rows = walk(job, &facts)?;
+    let rows = walk::walk(job, &facts)?;
     let planned = crate::step::plan::describe(job, false)?;
     let newest_root = facts.iter().rev().find_map(|fact| match fact.body {
         FactBody::Sealed { manifest_root, .. } => Some(manifest_root),
@@ -210,163 +208,6 @@ fn point_line(point: &OpenPoint) -> PointLine {
     }
 }
 
-struct Rows {
-    classes: Vec<ClassLine>,
-    gone: Amount,
-    not_saved: NotSaved,
-    folders: Vec<FolderLine>,
-}
-
-/// One walk over the items: counts by class, what is not saved, and the folders an owner recognises.
-fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
-    use crate::step::outcome::ItemState;
-    let (recorded, counting) = (Recorded::of(facts), job.counting());
-    let mut classes: Vec<ClassLine> = Class::ALL
-        .iter()
-        .map(|class| ClassLine {
-            class: *class,
-            counts: ClassTotals::default(),
-        })
-        .collect();
-    let (mut not_saved, mut gone) = (NotSaved::default(), Amount::default());
-    let mut by_folder: BTreeMap<String, (u64, u64)> = BTreeMap::new();
-    let mut tops: BTreeMap<String, (u64, u64, i64)> = BTreeMap::new();
-    let mut places = Places::new(&job.ledger);
-    job.ledger
-        .each_item::<LedgerError>("item.kind = 0 AND item.want <> 3", |item, got| {
-            let state = item_state(&item, &got, counting, recorded);
-            let amount = Amount::new(1, item.bytes);
-            let Some(line) = classes.iter_mut().find(|line| line.class == item.class) else {
-                return Ok(());
-            };
-            let counts = &mut line.counts;
-            counts.all = counts.all.plus(amount);
-            let (slot, lost) = match state {
-                ItemState::Verified => (Some(&mut counts.verified), None),
-                ItemState::Damaged => (Some(&mut counts.damaged), Some(Lost::Damaged)),
-                ItemState::Unreadable => (Some(&mut counts.unreadable), Some(Lost::Unreadable)),
-                ItemState::LeftOut => (Some(&mut counts.left_out), None),
-                ItemState::Placeholder => (Some(&mut counts.placeholder), Some(Lost::Placeholder)),
-                ItemState::Waived => (
-                    Some(&mut counts.waived),
-                    (got.state != Got::Whole).then_some(if got.state == Got::Gaps {
-                        Lost::Damaged
-                    } else {
-                        Lost::Waived
-                    }),
-                ),
-                ItemState::Listed | ItemState::Copied | ItemState::Changed => {
-                    (None, Some(Lost::Unsettled))
-                }
-            };
-            if let Some(slot) = slot {
-                *slot = slot.plus(amount);
-            }
-            if state == ItemState::Verified && item.marks.has(Mark::Gone) {
-                gone = gone.plus(amount);
-            }
-            let place = places.of(item.parent)?;
-            let parts: Vec<String> = place.names.iter().map(Name::text).collect();
-            let folder = parts.join("/");
-            if item.want != Want::LeftOut {
-                let top = parts.iter().take(2).cloned().collect::<Vec<_>>().join("/");
-                let entry = tops
-                    .entry(if top.is_empty() { ".".into() } else { top })
-                    .or_insert((0, 0, i64::MIN));
-                *entry = (
-                    entry.0 + 1,
-                    entry.1 + item.bytes,
-                    entry.2.max(item.modified_ns),
-                );
-            }
-            if let Some(what) = lost {
-                let missing = if got.state == Got::Gaps {
-                    got.missing.iter().map(|(_, bytes)| bytes).sum()
-                } else {
-                    item.bytes
-                };
-                not_saved.items += 1;
-                not_saved.missing_bytes += missing;
-                let entry = by_folder
-                    .entry(if folder.is_empty() {
-                        ".".into()
-                    } else {
-                        folder
-                    })
-                    .or_default();
-                *entry = (entry.0 + 1, entry.1 + missing);
-                if not_saved.first.len() < account::FIRST {
-                    not_saved.first.push(LostItem {
-                        path: place.path_of(&item).text(),
-                        what,
-                        bytes: item.bytes,
-                        missing_bytes: missing,
-                    });
-                }
-            }
-            Ok(())
-        })
-        .map_err(|e| ledger_problem(&e))?;
-    for path in closed_folders(job, &mut places)? {
-        not_saved.items += 1;
-        by_folder.entry(path.clone()).or_default().0 += 1;
-        // Before single files: nobody knows how much it is.
-        not_saved.first.insert(
-            0,
-            LostItem {
-                path,
-                what: Lost::Folder,
-                bytes: 0,
-                missing_bytes: 0,
-            },
-        );
-    }
-    not_saved.first.truncate(account::FIRST);
-    classes.retain(|line| line.counts.all.items > 0);
-    let mut lost: Vec<LostFolder> = by_folder
-        .into_iter()
-        .map(|(folder, (items, missing_bytes))| LostFolder {
-            folder,
-            items,
-            missing_bytes,
-        })
-        .collect();
-    lost.sort_by_key(|folder| std::cmp::Reverse(folder.missing_bytes));
-    lost.truncate(account::FIRST);
-    not_saved.by_folder = lost;
-    let mut folders: Vec<FolderLine> = tops
-        .into_iter()
-        .map(|(path, (items, bytes, newest))| FolderLine {
-            path,
-            items,
-            bytes,
-            newest: (newest > 0).then_some(Moment(i128::from(newest))),
-        })
-        .collect();
-    folders.sort_by_key(|folder| std::cmp::Reverse(folder.bytes));
-    folders.truncate(account::FIRST);
-    Ok(Rows {
-        classes,
-        gone,
-        not_saved,
-        folders,
-    })
-}
-
-/// Folders that nobody could look into, whether or not that was decided about since.
-fn closed_folders(job: &Job<'_>, places: &mut Places<'_>) -> Result<Vec<String>, Problem> {
-    let mut out = Vec::new();
-    job.ledger
-        .each_item::<LedgerError>("item.kind = 1 AND item.want NOT IN (1, 3)", |item, _| {
-            if item.marks.has(Mark::Unreadable) {
-                out.push(places.of(item.parent)?.path_of(&item).text());
-            }
-            Ok(())
-        })
-        .map_err(|e| ledger_problem(&e))?;
-    Ok(out)
-}
-
 fn rule_reasons(job: &Job<'_>) -> Result<HashMap<String, String>, LedgerError> {
     let ledger = &job.ledger;
     let rows = ledger
@@ -410,7 +251,7 @@ fn drives(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<DriveLine>, Problem> {
                 .or(kept.map(|kept| kept.bytes)),
             is_volume: kept.is_some_and(|kept| kept.is_stack),
             kind: kept
-                .map(|kept| kept.kind.clone())
+                .map(|kept| kept.kind.word().to_owned())
                 .or(kind.map(|kind| kind.word().to_owned()))
                 .unwrap_or_else(|| "unknown".into()),
             fingerprint: kept
@@ -444,35 +285,25 @@ fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Vec<MustHave> {
     asked
         .into_iter()
         .enumerate()
-        .map(|(number, asked)| {
-            let answer = facts.iter().rev().find_map(|fact| match &fact.body {
-                FactBody::Answered {
-                    must_have,
-                    found,
-                    not_here,
-                } if *must_have == number => Some((found.clone(), not_here.clone())),
-                _ => None,
-            });
-            match answer {
-                None => MustHave {
-                    asked,
-                    found: Vec::new(),
-                    answer: Answer::Unanswered,
-                    reason: String::new(),
-                },
-                Some((found, None)) => MustHave {
-                    asked,
-                    found,
-                    answer: Answer::Found,
-                    reason: String::new(),
-                },
-                Some((_, Some(reason))) => MustHave {
-                    asked,
-                    found: Vec::new(),
-                    answer: Answer::NotHere,
-                    reason,
-                },
-            }
+        .map(|(number, asked)| match standing::answered(facts, number) {
+            None => MustHave {
+                asked,
+                found: Vec::new(),
+                answer: Answer::Unanswered,
+                reason: String::new(),
+            },
+            Some((found, None)) => MustHave {
+                asked,
+                found: found.to_vec(),
+                answer: Answer::Found,
+                reason: String::new(),
+            },
+            Some((_, Some(reason))) => MustHave {
+                asked,
+                found: Vec::new(),
+                answer: Answer::NotHere,
+                reason: reason.to_owned(),
+            },
         })
         .collect()
 }
@@ -553,29 +384,20 @@ fn verifications(job: &Job<'_>, facts: &[Fact]) -> Vec<Verification> {
 }
 
 fn certificate(job: &Job<'_>, facts: &[Fact]) -> Option<CertificateLine> {
-    let (issued, digest, expires, signed) =
-        facts.iter().rev().find_map(|fact| match fact.body {
-            FactBody::Released {
-                certificate,
-                expires,
-                signed,
-                ..
-            } => Some((fact.at, certificate, expires, signed)),
-            _ => None,
-        })?;
+    let issued = standing::issued(facts)?;
     let signature = job
         .dir
         .join(crate::step::recheck::CERTIFICATE)
         .with_extension("json.sig");
-    let signer = signed
+    let signer = (issued.signed)
         .then(|| job.bench.read_file(&signature).ok())
         .flatten()
         .and_then(|bytes| String::from_utf8(bytes).ok());
     let signed_by = signer.and_then(|armour| crate::paper::sshsig::claimed_signer(&armour).ok());
     Some(CertificateLine {
-        digest,
+        digest: issued.certificate,
         signed_by,
-        issued,
-        expires,
+        issued: issued.at,
+        expires: issued.expires,
     })
 }

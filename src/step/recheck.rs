@@ -100,48 +100,20 @@ fn change(what: &str, before: Option<String>, now: Option<String>) -> Change {
 
 /// Whether the newest release holds now, and what is not as it was. `only` = look at this drive alone.
 pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result<Judged, Problem> {
-    let mut changed = Vec::new();
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    let released = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Released {
-            certificate,
-            expires,
-            ..
-        } => Some((fact.number, fact.at, *certificate, *expires)),
-        _ => None,
-    });
     if standing::is_closing(&facts) {
         let gone = "the shop's copies were deleted, or their deleting was begun";
-        let was = released.map(|_| "released".to_owned());
+        let was = standing::released(&facts).map(|_| "released".to_owned());
         let closed = change("record", was, Some(gone.into()));
         return Ok((false, vec![closed], None));
     }
-    let Some((number, at, digest, expires)) = released else {
+    let Some(issued) = standing::issued(&facts) else {
         let none = change("release", None, Some("none was ever given".into()));
         return Ok((false, vec![none], None));
     };
-    let now = job.now();
-    if now >= expires {
-        changed.push(change(
-            "expiry",
-            Some(format!("{expires:.0}")),
-            Some(format!("it is {now:.0}")),
-        ));
-    }
-    if now < at {
-        changed.push(change(
-            "clock",
-            Some(format!("{at:.0}")),
-            Some(format!("it shows {now:.0}, before the release")),
-        ));
-    }
-    let certificate = match the_certificate(job, digest) {
-        Ok(body) => Some(body),
-        Err(change) => {
-            changed.push(change);
-            None
-        }
-    };
+    let mut changed = times(job.now(), &issued);
+    let certificate = the_certificate(job, issued.certificate);
+    let certificate = certificate.map_err(|change| changed.push(change)).ok();
     if let Some(copy) = job.outrun_by().map_err(|e| ledger_problem(&e))? {
         changed.push(change(
             "record",
@@ -152,25 +124,12 @@ pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result
     if let Some(fact) = standing::voided(&facts) {
         changed.push(change(
             "record",
-            Some(format!("released at {at:.0}")),
+            Some(format!("released at {:.0}", issued.at)),
             Some(format!("{} at {:.0}", fact.body.kind(), fact.at)),
         ));
     }
     if job.setup.drives.is_empty() {
-        let (gone, differs) = look_at_source(job)?;
-        if let Some(why) = gone {
-            changed.push(change("source", Some("here".into()), Some(why)));
-        }
-        if let Some((count, example)) = differs {
-            changed.push(change(
-                "source",
-                Some(AS_SURVEYED.into()),
-                Some(match count {
-                    1 => format!("1 item differs: {example}"),
-                    _ => format!("{count} items differ, for example {example}"),
-                }),
-            ));
-        }
+        changed.extend(folder_changes(job)?);
     }
     let drives = (0..job.setup.drives.len()).filter(|n| only.is_none_or(|only| only == *n));
     for drive in drives {
@@ -178,41 +137,96 @@ pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result
             Scope::Drives(drives) => drives.get(drive),
             Scope::Folder(_) => None,
         });
-        changed.extend(drive_changes(job, &facts, number, drive, named, then)?);
+        changed.extend(drive_changes(
+            job,
+            &facts,
+            issued.number,
+            drive,
+            named,
+            then,
+        )?);
     }
+    changed.extend(destination_changes(job, &facts)?);
+    changed.extend(reopened(job)?);
+    Ok((changed.is_empty(), changed, Some(issued.expires)))
+}
+
+/// Whether this is a moment at which the release can hold.
+fn times(now: Moment, issued: &standing::Issued) -> Vec<Change> {
+    let (at, expires) = (issued.at, issued.expires);
+    let mut out = Vec::new();
+    if now >= expires {
+        out.push(change(
+            "expiry",
+            Some(format!("{expires:.0}")),
+            Some(format!("it is {now:.0}")),
+        ));
+    }
+    if now < at {
+        out.push(change(
+            "clock",
+            Some(format!("{at:.0}")),
+            Some(format!("it shows {now:.0}, before the release")),
+        ));
+    }
+    out
+}
+
+/// What of the folder on hold is not as it was surveyed.
+fn folder_changes(job: &Job<'_>) -> Result<Vec<Change>, Problem> {
+    let (gone, differs) = look_at_source(job)?;
+    let gone = gone.map(|why| change("source", Some("here".into()), Some(why)));
+    let differs = differs.map(|(count, example)| {
+        change(
+            "source",
+            Some(AS_SURVEYED.into()),
+            Some(match count {
+                1 => format!("1 item differs: {example}"),
+                _ => format!("{count} items differ, for example {example}"),
+            }),
+        )
+    });
+    Ok(gone.into_iter().chain(differs).collect())
+}
+
+/// Which destinations are away, or do not hold what the record says.
+fn destination_changes(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<Change>, Problem> {
+    let mut out = Vec::new();
     for (number, destination) in job.destinations().into_iter().enumerate() {
         let trouble = match destination {
             Err(fault) => Some(("here", fault.to_string())),
-            Ok(at) => crate::step::bags::difference(job, &facts, number, at.as_ref())?
+            Ok(at) => crate::step::bags::difference(job, facts, number, at.as_ref())?
                 .map(|why| ("as recorded", why)),
         };
         if let Some((before, now)) = trouble {
             let at = job.setup.destinations.get(number);
             let at = at.map(|kept| kept.to.text.clone()).unwrap_or_default();
-            changed.push(change(
+            out.push(change(
                 "destination",
                 Some(before.into()),
                 Some(format!("{at}: {now}")),
             ));
         }
     }
+    Ok(out)
+}
+
+/// What the gate would hold for now. How old the evidence may be was judged at the release; since then the
+/// certificate's own end counts.
+fn reopened(job: &Job<'_>) -> Result<Vec<Change>, Problem> {
     let verdict = crate::step::gate::ask(
         job,
         crate::step::gate::Closeness::Ledger,
         crate::judge::gate::SecondLook::Done,
     )?;
-    if let crate::judge::gate::Verdict::Hold(points) = verdict {
-        // How old the evidence may be was judged at the release; since then the certificate's own end counts.
-        let aged = ["health-old", "verification-old"];
-        for point in points.iter().filter(|point| !aged.contains(&point.id)) {
-            changed.push(change(
-                point.id,
-                Some("settled".into()),
-                Some(point.says.clone()),
-            ));
-        }
-    }
-    Ok((changed.is_empty(), changed, Some(expires)))
+    let crate::judge::gate::Verdict::Hold(points) = verdict else {
+        return Ok(Vec::new());
+    };
+    let aged = ["health-old", "verification-old"];
+    let open = points.iter().filter(|point| !aged.contains(&point.id));
+    Ok(open
+        .map(|point| change(point.id, Some("settled".into()), Some(point.says.clone())))
+        .collect())
 }
 
 /// The certificate that the ledger's release is about; else what is wrong with it.

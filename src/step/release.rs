@@ -376,7 +376,7 @@ fn drive_ref(job: &Job<'_>, number: usize) -> Result<DriveRef, Problem> {
             .ok_or_else(|| unknown("serial number"))?,
         firmware: kept.firmware.clone(),
         bytes: kept.bytes,
-        kind: kept.kind.clone(),
+        kind: kept.kind.word().to_owned(),
         fingerprint: kept
             .fingerprint
             .ok_or_else(|| unknown("fingerprint"))?

@@ -6,7 +6,7 @@ use crate::bag::seal::{
 use crate::bag::spare;
 use crate::bag::text::{Algorithm, BAG_INFO_NAME, BAGIT_NAME, BagInfo};
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{Fact, FactBody};
+use crate::ledger::{Fact, FactBody, standing};
 use crate::port::Destination;
 use crate::step::outcome::Problem;
 use crate::step::recheck::CERTIFICATE;
@@ -176,11 +176,7 @@ fn changes_payload(body: &FactBody) -> bool {
 }
 
 fn newest(facts: &[Fact], matters: impl Fn(&FactBody) -> bool) -> i64 {
-    facts
-        .iter()
-        .rev()
-        .find(|fact| matters(&fact.body))
-        .map_or(0, |fact| fact.number)
+    standing::newest(facts, matters).map_or(0, |fact| fact.number)
 }
 
 fn reading_path(reading: i64) -> String {

@@ -136,9 +136,9 @@ pub fn points(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<OpenPoint>, Problem> 
 /// Whether the newest release was used up, or everything was put back since.
 fn release_did_its_work(job: &Job<'_>, facts: &[Fact]) -> bool {
     let release = standing::released(facts).map_or(i64::MAX, |fact| fact.number);
-    let back = facts.iter().rev().find(|fact| {
+    let back = standing::newest(facts, |body| {
         matches!(
-            fact.body,
+            body,
             FactBody::PutBack {
                 part: false,
                 refused: 0,
@@ -215,17 +215,14 @@ fn is_busy(facts: &[Fact]) -> bool {
 
 /// Released, as long as the newest release is neither voided nor expired.
 pub fn state(job: &Job<'_>, facts: &[Fact]) -> (State, Option<Moment>) {
-    let released = facts.iter().rev().find_map(|fact| match fact.body {
-        FactBody::Released { expires, .. } => Some((fact.number, expires)),
-        _ => None,
-    });
-    let Some((number, expires)) = released else {
-        return (State::Hold, None);
+    let holds = |issued: &standing::Issued| {
+        !is_void(job, facts, issued.number)
+            && used(job, facts).is_none()
+            && job.now() < issued.expires
     };
-    if is_void(job, facts, number) || used(job, facts).is_some() || job.now() >= expires {
-        (State::Hold, None)
-    } else {
-        (State::Released, Some(expires))
+    match standing::issued(facts).filter(holds) {
+        Some(issued) => (State::Released, Some(issued.expires)),
+        None => (State::Hold, None),
     }
 }
 
@@ -402,18 +399,10 @@ pub fn next_command(
         return command("close JOB --now --reason TEXT");
     }
     let last = |wanted: fn(&FactBody) -> bool| {
-        let found = facts.iter().rev().find(|fact| wanted(&fact.body));
-        found.map_or(0, |fact| fact.number)
+        standing::newest(facts, wanted).map_or(0, |fact| fact.number)
     };
     let release = standing::released(facts).map_or(0, |fact| fact.number);
-    let back = facts.iter().rev().find_map(|fact| match fact.body {
-        FactBody::PutBack {
-            refused,
-            part: false,
-            ..
-        } => Some((fact.number, refused)),
-        _ => None,
-    });
+    let back = standing::returned(facts);
     // What came back after a release is its end; without one, whatever holds the release comes first.
     let ended = points.iter().all(|point| point.id == "release-lapsed");
     if let Some((_, refused)) = back.filter(|(number, _)| *number > release.max(1) && ended) {

@@ -39,13 +39,8 @@ pub struct Recorded {
 impl Recorded {
     /// From the facts.
     pub fn of(facts: &[Fact]) -> Self {
-        let newest = |wanted: fn(&FactBody) -> bool| {
-            facts
-                .iter()
-                .rev()
-                .find(|fact| wanted(&fact.body))
-                .map(|fact| fact.number)
-        };
+        let newest =
+            |wanted: fn(&FactBody) -> bool| standing::newest(facts, wanted).map(|fact| fact.number);
         if standing::is_closing(facts) {
             return Self::default();
         }
@@ -247,10 +242,7 @@ pub fn route_of(job: &Job<'_>, facts: &[Fact]) -> Route {
 
 /// The same for one drive alone.
 pub fn route_of_drive(job: &Job<'_>, facts: &[Fact], wanted: usize) -> Route {
-    let newest = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Forecast { drive, route, .. } if *drive == wanted => Route::of(route),
-        _ => None,
-    });
+    let newest = standing::forecast_route(facts, wanted).and_then(Route::of);
     newest.unwrap_or(Route::Ordinary).max(told(job))
 }
 

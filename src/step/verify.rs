@@ -7,6 +7,7 @@
 mod again;
 mod bag;
 
+use crate::job::crew::{self, Foreman};
 use crate::job::here::{bits, some_here};
 use crate::job::{Job, fault_problem, ledger_problem};
 use crate::ledger::{FactBody, GotRow, ItemRow, Ledger, LedgerError, RowSum};
@@ -14,7 +15,6 @@ use crate::port::{Destination, Fault, FaultKind};
 use crate::read::digest;
 use crate::read::places::Places;
 use crate::read::trees::bag_path;
-use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Amount, CopyAt, Exit, Outcome, Problem, ReadBack, Verified};
 use crate::step::request::VerifyRequest;

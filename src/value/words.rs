@@ -112,6 +112,24 @@ words!(
     }
 );
 
+words!(
+    /// What stores the bytes of a drive.
+    DriveKind {
+        /// Rotating disk.
+        Disk = "disk",
+        /// Solid state on ATA or SCSI.
+        Ssd = "ssd",
+        /// Solid state on NVMe.
+        Nvme = "nvme",
+        /// eMMC or SD.
+        Card = "card",
+        /// An image file of a drive.
+        Image = "image",
+        /// The device does not say, or several sources disagree.
+        Unknown = "unknown",
+    }
+);
+
 impl Symptom {
     /// Whether the drive may die of being powered: nothing but identity and health is read then.
     pub fn is_bad(self) -> bool {

@@ -1,10 +1,10 @@
 //! A job in scratch folders of this machine, below the command line, with a clock that can be moved.
 
-use holdpoint::cli::bench::MachineBench;
 use holdpoint::drive::question::{Question, Reply};
 use holdpoint::drive::replies::Replies;
 use holdpoint::job::Job;
 use holdpoint::ledger::Ledger;
+use holdpoint::linux::MachineBench;
 use holdpoint::linux::{
     FolderDestination, FolderRecipient, FolderTree, MachineClock, MachineMemory,
 };

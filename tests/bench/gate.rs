@@ -4,10 +4,10 @@
 //! through the same calls as the engine's, and each question is asked five times.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout)]
 
-use holdpoint::cli::bench::MachineBench;
 use holdpoint::cli::engine::Engine;
 use holdpoint::job::Job;
 use holdpoint::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, RowSum, Want};
+use holdpoint::linux::MachineBench;
 use holdpoint::step::request::{OpenRequest, Source};
 use holdpoint::survey::item::{Class, Kind, Marks};
 use holdpoint::value::{Blake3, Name, Sha256};

@@ -13,8 +13,8 @@
     clippy::print_stdout
 )]
 
-use holdpoint::cli::bench::MachineBench;
 use holdpoint::cli::engine::Engine;
+use holdpoint::linux::MachineBench;
 use holdpoint::port::Bench;
 use holdpoint::step::request::{OpenRequest, PlanRequest, Source};
 use holdpoint::volume::filesystem::{Limits, Place};

@@ -6,7 +6,7 @@ use crate::drive::reading::Reading;
 use crate::job::Job;
 use crate::judge::forecast::Forecast;
 use crate::judge::route::Decision;
-use crate::ledger::{Fact, FactBody};
+use crate::ledger::{Fact, standing};
 use crate::step::outcome::{
     self, ChanceRange, DriveAssessed, FilesHit, Finite, ForecastShown, HoursRange, Problem,
     ReadingShown, WorkingLine,
@@ -132,10 +132,7 @@ pub fn serial_words(job: &Job<'_>) -> String {
 
 /// The newest forecast's route and range of a drive in short words, for papers. `None` = none made.
 pub fn forecast_words(job: &Job<'_>, facts: &[Fact], wanted: usize) -> Option<(String, String)> {
-    let made = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Forecast { drive, route, .. } if *drive == wanted => Some(route.clone()),
-        _ => None,
-    })?;
+    let made = standing::forecast_route(facts, wanted)?.to_owned();
     let text = job.ledger.get(&forecast_key(wanted)).ok().flatten()?;
     let value: serde_json::Value = serde_json::from_str(&text).ok()?;
     let number = |end: &str| {

@@ -17,6 +17,7 @@ mod twins;
 mod watch;
 
 use crate::bag::spare;
+use crate::job::crew;
 use crate::job::here::{bits, some_here};
 use crate::job::{DestinationKept, Job, ledger_problem};
 use crate::ledger::{FactBody, LedgerError, standing};
@@ -25,7 +26,6 @@ use crate::read::drives::DriveSource;
 use crate::read::places::Places;
 use crate::read::source::Source;
 use crate::read::trees::CopySource;
-use crate::step::crew;
 use crate::step::event::{ClassAmount, Event, Step, Tell};
 use crate::step::outcome::{Copied, Exit, Outcome, Problem, Route};
 use crate::step::request::CopyRequest;

@@ -6,9 +6,9 @@ use super::committer::Committer;
 use super::feed::Feed;
 use super::salvage::{Reached, Salvage};
 use super::watch::Watched;
+use crate::job::crew::Foreman;
 use crate::ledger::{Got, LedgerError};
 use crate::port::FaultKind;
-use crate::step::crew::Foreman;
 use crate::step::event::{Event, Tell};
 use std::sync::atomic::{AtomicU64, Ordering};
 

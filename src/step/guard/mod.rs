@@ -210,13 +210,7 @@ fn apart(job: &Job<'_>, kept: &DriveKept, now: &DriveFacts) -> Result<(), Stop> 
     let Some(used) = now.in_use.first() else {
         return Ok(());
     };
-    let on_it = copies.iter().find(|copy| {
-        let point = used
-            .at
-            .rsplit_once(" (")
-            .map_or(used.at.as_str(), |(point, _)| point);
-        copy.folder.path().starts_with(point)
-    });
+    let on_it = (copies.iter()).find(|copy| copy.folder.path().starts_with(&used.point));
     let copy = on_it
         .map(|copy| format!("; the copy at {} lies there", copy.to.text))
         .unwrap_or_default();

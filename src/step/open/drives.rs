@@ -63,7 +63,7 @@ fn keep(facts: DriveFacts, path: KeptPath) -> DriveKept {
         firmware: facts.firmware,
         bytes: facts.bytes,
         sector_bytes: facts.sector_bytes,
-        kind: kind.word().to_owned(),
+        kind,
         fingerprint: None,
         stretches: Vec::new(),
         disks: facts.disks,
@@ -171,7 +171,7 @@ pub fn name_by_reading(job: Job<'_>) -> Result<Job<'_>, Problem> {
         told(&mut drive.firmware, &reading.drive.firmware);
         let kind: DriveKind = reading.drive.medium.into();
         if kind != DriveKind::Unknown && !drive.is_image {
-            drive.kind = kind.word().to_owned();
+            drive.kind = kind;
         }
     }
     if setup == job.setup {
@@ -228,7 +228,7 @@ pub fn shown(job: &Job<'_>) -> Result<Vec<DriveOnHold>, Problem> {
                 firmware: drive.firmware.clone(),
                 bytes: Some(drive.bytes),
                 sector_bytes: Some(drive.sector_bytes),
-                kind: DriveKind::of(&drive.kind).unwrap_or(DriveKind::Unknown),
+                kind: drive.kind,
                 fingerprint: drive.fingerprint.map(|digest| digest.to_string()),
                 hold: Hold {
                     kernel_read_only: drive.held,

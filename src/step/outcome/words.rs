@@ -1,7 +1,7 @@
 //! The words of the interface that only steps speak, beside those of every floor (`value::words`).
 
 use crate::value::words::words;
-pub use crate::value::words::{Machine, MemoryState, ReadBack, Route, Symptom, Who};
+pub use crate::value::words::{DriveKind, Machine, MemoryState, ReadBack, Route, Symptom, Who};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -114,23 +114,6 @@ words!(
         Sshsig = "sshsig",
         /// Nothing: an unsigned record.
         None = "none",
-    }
-);
-words!(
-    /// What stores the bytes of a drive.
-    DriveKind {
-        /// Rotating disk.
-        Disk = "disk",
-        /// Solid state on ATA or SCSI.
-        Ssd = "ssd",
-        /// Solid state on NVMe.
-        Nvme = "nvme",
-        /// eMMC or SD.
-        Card = "card",
-        /// An image file of a drive.
-        Image = "image",
-        /// The device does not say, or several sources disagree.
-        Unknown = "unknown",
     }
 );
 

@@ -38,7 +38,7 @@ pub fn bases(job: &Job<'_>) -> Result<Vec<Base>, Problem> {
     let all = volumes(job)?;
     Ok(all
         .iter()
-        .filter(|volume| volume.state == "surveyed")
+        .filter(|volume| volume.state == crate::step::outcome::VolumeState::Surveyed)
         .map(|volume| Base {
             root: volume.root(),
             word: volume.word(),

@@ -16,8 +16,7 @@ use crate::ledger::{Fact, FactBody, LedgerError, standing};
 use crate::port::Tree;
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{
-    Amount, ByClass, GapContent, GapSeen, LeftOut, MustHave, Outcome, Planned, Problem, VolumeSeen,
-    VolumeState,
+    Amount, ByClass, GapSeen, LeftOut, MustHave, Outcome, Planned, Problem, VolumeSeen, VolumeState,
 };
 use crate::step::request::PlanRequest;
 use crate::survey::class::{Classer, RuleId};
@@ -350,7 +349,7 @@ pub fn describe(job: &Job<'_>, list: bool) -> Result<Planned, Problem> {
             drive: drive_name(job, gap.drive),
             start: gap.first_byte,
             bytes: gap.bytes,
-            content: GapContent::of(&gap.content).unwrap_or(GapContent::Unread),
+            content: gap.content,
         })
         .collect();
     Ok(Planned {
@@ -412,10 +411,10 @@ fn volumes_seen(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<VolumeSeen>, Proble
             bytes: volume.bytes,
             kind: volume.kind.clone(),
             label: volume.label.clone(),
-            state: match VolumeState::of(&volume.state) {
-                _ if drive::is_given_up(&volume, &points, facts) => VolumeState::Waived,
-                Some(state) => state,
-                None => VolumeState::Unrecognised,
+            state: if drive::is_given_up(&volume, &points, facts) {
+                VolumeState::Waived
+            } else {
+                volume.state
             },
             rule: volume.rule_in_words(),
         })
@@ -429,16 +428,11 @@ pub fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Vec<MustHave> {
         .into_iter()
         .enumerate()
         .map(|(number, asked)| {
-            let answer = facts.iter().rev().find_map(|fact| match &fact.body {
-                FactBody::Answered {
-                    must_have, found, ..
-                } if *must_have == number => Some(found.clone()),
-                _ => None,
-            });
+            let answer = standing::answered(facts, number);
             MustHave {
                 asked,
                 answered: answer.is_some(),
-                found: answer.unwrap_or_default(),
+                found: answer.map(|(found, _)| found.to_vec()).unwrap_or_default(),
             }
         })
         .collect()

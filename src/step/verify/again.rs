@@ -5,13 +5,13 @@
 //! disagree are kept as disagreeing until a third settles it; a source that changed is no reading at all.
 
 use super::{PART, ROWS, written_at};
+use crate::job::crew::{self, Foreman};
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, RowSum};
 use crate::port::{Content, Fault, Memory};
 use crate::read::digest;
 use crate::read::places::{Place, Places};
 use crate::read::source::unchanged;
-use crate::step::crew::{self, Foreman};
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::{Amount, MemoryState, Problem};
 use crate::step::running::RunningCounts;

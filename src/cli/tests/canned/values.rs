@@ -214,7 +214,11 @@ pub fn assessed() -> Assessed {
                         high: p(1.0),
                         expected: None,
                     },
-                    hours: None,
+                    hours: HoursRange {
+                        low: None,
+                        mid: None,
+                        high: None,
+                    },
                     working: vec![],
                 },
             },

@@ -5,6 +5,7 @@ use crate::judge::point::Point;
 use crate::ledger::{Fact, FactBody, Ledger, LedgerError};
 use crate::read::watched::Watched;
 use crate::step::outcome::Problem;
+use crate::step::outcome::{GapContent, VolumeState};
 use crate::value::words::Who;
 use crate::volume::filesystem::Place;
 use serde::{Deserialize, Serialize};
@@ -45,8 +46,8 @@ pub struct VolumeKept {
     pub kind: String,
     /// Its label.
     pub label: Option<String>,
-    /// `surveyed`, `holds-no-user-data`, `locked`, `unrecognised`.
-    pub state: String,
+    /// What became of it.
+    pub state: VolumeState,
     /// The rule or reason.
     pub rule: String,
     /// Sentences about it: nothing to decide, but worth a word.
@@ -95,8 +96,8 @@ pub struct GapKept {
     pub first_byte: u64,
     /// Length in bytes.
     pub bytes: u64,
-    /// `blank`, `content`, `unread`, `table`.
-    pub content: String,
+    /// What lies in it.
+    pub content: GapContent,
 }
 
 /// An open point that the survey found.

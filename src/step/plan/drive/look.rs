@@ -5,6 +5,7 @@ use super::overlay;
 use crate::job::Job;
 use crate::port::Sectors;
 use crate::step::event::{Event, Tell};
+use crate::step::outcome::{GapContent as Content, VolumeState as State};
 use crate::value::measure::bytes_in_words;
 use crate::volume::filesystem::{Place, Weight};
 use crate::volume::gap::{
@@ -96,7 +97,7 @@ pub fn look(
             sectors.as_ref(),
             &mut found.points,
         );
-        let is_swap = volume.state == "holds-no-user-data" && volume.rule == "swap";
+        let is_swap = volume.state == State::NoUserData && volume.rule == "swap";
         found.volumes.push(volume);
         if is_swap {
             swap(job, drive, sectors.as_ref(), partition.place, found);
@@ -131,7 +132,7 @@ pub fn look(
             drive,
             first_byte: area.first_byte,
             bytes: area.bytes,
-            content: "table".into(),
+            content: Content::Table,
         });
     }
 }
@@ -231,7 +232,7 @@ fn look_at_partition(
                 .map(|name| name.text())
                 .filter(|name| !name.is_empty())
         }),
-        state: String::new(),
+        state: State::Unrecognised,
         rule: String::new(),
         notes: findings
             .list()
@@ -274,11 +275,11 @@ fn look_at_partition(
             ));
         }
         VolumeState::HoldsNoUserData { rule } => {
-            volume.state = "holds-no-user-data".into();
+            volume.state = State::NoUserData;
             volume.rule = rule.to_owned();
         }
         VolumeState::Locked(_) => {
-            volume.state = "locked".into();
+            volume.state = State::Locked;
             volume.rule = protectors(&probed);
             let next = format!(
                 "have the owner look up the key ({}), unlock the volume, and give the opened volume as a drive or folder",
@@ -288,7 +289,7 @@ fn look_at_partition(
             points.push(point);
         }
         VolumeState::Unrecognised { why, next } => {
-            volume.state = "unrecognised".into();
+            volume.state = State::Unrecognised;
             volume.rule = why.clone();
             let kept = job.setup.drives.get(drive);
             let by_mount = leading.zip(kept).and_then(|(hit, kept)| {
@@ -439,17 +440,19 @@ pub fn gap(
         );
     }
     let content = match seen.content() {
-        GapContent::Blank => "blank",
+        GapContent::Blank => Content::Blank,
         // Too little content for a point says nothing about what was not read.
-        GapContent::Content { bytes, .. } if seen.unread > 0 && bytes < content_from => "unread",
-        GapContent::Content { .. } => "content",
-        GapContent::Unread { .. } => "unread",
+        GapContent::Content { bytes, .. } if seen.unread > 0 && bytes < content_from => {
+            Content::Unread
+        }
+        GapContent::Content { .. } => Content::Content,
+        GapContent::Unread { .. } => Content::Unread,
     };
     GapKept {
         drive,
         first_byte: at,
         bytes: place.bytes,
-        content: content.into(),
+        content,
     }
 }
 

@@ -29,6 +29,7 @@ use crate::port::Sectors;
 use crate::read::watched::{Watched, Watching};
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
+use crate::step::outcome::VolumeState;
 use crate::survey::class::Classer;
 use crate::survey::person::People;
 use crate::volume::filesystem::{Accounts, Found, Limits, NotSurveyed, Place, Survey, Weight};
@@ -145,7 +146,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
                 }
             }
             Err(why) => {
-                volume.state = "unrecognised".into();
+                volume.state = VolumeState::Unrecognised;
                 volume.rule = why.found.clone();
                 found.points.push(PointKept::of_volume(
                     "volume-unrecognised",
@@ -240,7 +241,7 @@ fn settle(
     ledger: &Ledger,
     points: &mut Vec<PointKept>,
 ) -> Result<(), LedgerError> {
-    volume.state = "surveyed".into();
+    volume.state = VolumeState::Surveyed;
     volume.kind = survey.format.to_owned();
     volume.label = survey
         .label

@@ -72,7 +72,7 @@ mod tests {
             format: Format::None,
             kind: "XFS".into(),
             label: None,
-            state: String::new(),
+            state: crate::step::outcome::VolumeState::Unrecognised,
             rule: String::new(),
             notes: Vec::new(),
         }

@@ -229,7 +229,7 @@ pub fn settle(
 ) -> Result<(), LedgerError> {
     let surveyed: Vec<(i64, String)> = volumes
         .iter()
-        .filter(|volume| volume.state == "surveyed")
+        .filter(|volume| volume.state == crate::step::outcome::VolumeState::Surveyed)
         .map(|volume| (volume.number, volume.word()))
         .collect();
     let reach = Reach {

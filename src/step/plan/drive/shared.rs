@@ -5,6 +5,7 @@
 //! are no conflict.
 
 use super::kept::{Format, VolumeKept};
+use crate::step::outcome::VolumeState;
 use crate::survey::item::Mark;
 use crate::value::measure::bytes_in_words;
 use crate::volume::filesystem::{Findings, Found, Weight};
@@ -33,8 +34,9 @@ impl Shared {
             };
             volume.first_byte.saturating_add(bytes)
         };
-        let holds =
-            |volume: &&VolumeKept| volume.format != Format::None || volume.state == "locked";
+        let holds = |volume: &&VolumeKept| {
+            volume.format != Format::None || volume.state == VolumeState::Locked
+        };
         let mut all: Vec<&VolumeKept> = volumes.iter().filter(holds).collect();
         all.sort_by_key(|volume| (volume.drive, volume.first_byte));
         let mut out = Self::default();
@@ -124,7 +126,7 @@ mod tests {
             format: Format::Ntfs,
             kind: String::new(),
             label: None,
-            state: String::new(),
+            state: VolumeState::Surveyed,
             rule: String::new(),
             notes: Vec::new(),
         }

@@ -1,12 +1,14 @@
 //! Drives of this machine, behind the port: what the system knows of one, its sectors, its hold.
 
-use crate::linux::disks::{self, Disk, InUse};
-use crate::linux::fault::io_fault;
-use crate::linux::memory::MachineMemory;
-use crate::linux::topology::{self, System};
-use crate::linux::{DriveSectors, WatchedSectors};
+use super::disks::{self, Disk, InUse};
+use super::fault::io_fault;
+use super::memory::MachineMemory;
+use super::topology::{self, System};
+use super::{DriveSectors, WatchedSectors};
 use crate::port::{DriveFacts, DriveUse, Fault, FaultKind, Sectors};
 use crate::value::Name;
+use std::ffi::OsString;
+use std::os::unix::ffi::OsStringExt;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -159,9 +161,10 @@ impl Stack {
 }
 
 fn used(use_: InUse) -> DriveUse {
-    let at = Name::Bytes(use_.at).text();
+    let at = Name::Bytes(use_.at.clone()).text();
     DriveUse {
         at: format!("{at} ({})", use_.file_system),
+        point: OsString::from_vec(use_.at).into(),
         writable: use_.writable,
     }
 }
