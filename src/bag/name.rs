@@ -188,7 +188,7 @@ fn escaped(name: &Name) -> String {
         return out;
     }
     if is_short_alias(&text)
-        && let Some(at) = text.rfind('~')
+        && let Some(at) = text.split('.').next().and_then(|base| base.rfind('~'))
     {
         let (head, tail) = text.split_at(at);
         return format!("{head}^7E{}", tail.trim_start_matches('~'));
