@@ -262,8 +262,10 @@ impl Gate {
             Mark::Unreadable,
             Mark::OtherMount,
         ];
-        let can_be_had =
-            !empty.iter().any(|mark| item.marks.has(*mark)) && item.got != Copied::Unreadable;
+        let gone = item.marks.has(Mark::Gone) && item.got == Copied::Nothing;
+        let can_be_had = !empty.iter().any(|mark| item.marks.has(*mark))
+            && item.got != Copied::Unreadable
+            && !gone;
         if item.waiver == 0 {
             self.precious_left |= can_be_had;
         } else {

@@ -5,7 +5,7 @@
 //! by a fact of its own first: cut off in between, what stood before does not count any more.
 
 use super::facts::{Fact, FactBody, FalseContent};
-use crate::value::words::ReadBack;
+use crate::value::words::{ReadBack, Route};
 use crate::value::{Blake3, Moment};
 
 /// The newest fact that says something wanted.
@@ -131,10 +131,8 @@ pub fn voided(facts: &[Fact]) -> Option<&Fact> {
 }
 
 /// How strict a route is, by its word; one that is not known counts as the strictest.
-fn strictness(route: &str) -> usize {
-    let known = ["ordinary", "gentle", "salvage", "refer"];
-    let place = known.iter().position(|word| *word == route);
-    place.unwrap_or(known.len())
+fn strictness(route: &str) -> Route {
+    Route::of(route).unwrap_or(Route::Refer)
 }
 
 /// Whether a fact makes a release void that was given before it: `before` = all facts before it, `from` = it and all that
@@ -179,9 +177,9 @@ fn voids(before: &[Fact], body: &FactBody, from: &[Fact]) -> bool {
             let same_drive = |body: &FactBody| matches!(body, FactBody::Forecast { drive: of, .. } if of == drive);
             let then = match newest(before, same_drive).map(|fact| &fact.body) {
                 Some(FactBody::Forecast { route, .. }) => strictness(route),
-                _ => 0,
+                _ => Route::Ordinary,
             };
-            strictness(route) > then.max(strictness("gentle"))
+            strictness(route) > then.max(Route::Gentle)
         }
         // These speak through the forecast that follows them.
         FactBody::Sampled { .. } | FactBody::Vanished { .. } => false,

@@ -392,18 +392,24 @@ fn everything_at(job: &Job<'_>, path: &OsStr) -> Result<Vec<(ItemRow, GotRow)>, 
     find::everything_below(job, &meant)
 }
 
+/// Whether an item went without a copy, and nobody gave it up.
+fn is_gone(item: &ItemRow, got: &GotRow) -> bool {
+    let missed = item.want == Want::Vanished || item.marks.has(Mark::Gone);
+    missed && item.want != Want::Waived && got.written == 0
+}
+
 /// Files at or below these paths that are not saved; and the first path that names nothing any more: what was meant may
 /// have gone since, without ever having been copied.
 pub fn unsaved_among(job: &Job<'_>, paths: &[String]) -> (u64, Option<String>) {
     let (mut count, mut gone) = (0, None);
     for path in paths {
         match everything_at(job, &path_from_text(path)) {
-            Ok(items) => {
+            Ok(items) if !items.iter().all(|(item, got)| is_gone(item, got)) => {
                 let unsaved = items.iter().filter(|(item, got)| is_unsaved(item, got));
                 count += unsaved.count() as u64;
             }
             // Whatever keeps it from being found, it has to be named again.
-            Err(_) => gone = gone.or_else(|| Some(path.clone())),
+            Ok(_) | Err(_) => gone = gone.or_else(|| Some(path.clone())),
         }
     }
     (count, gone)

@@ -16,7 +16,8 @@ fn saved() -> Shop {
     }
     std::fs::create_dir(shop.path("shelf")).unwrap();
     shop.open_with("practice", &["copies", "shelf"]);
-    for step in ["plan", "copy", "verify"] {
+    // A folder's health cannot be read: that it was tried is what the technician decides about.
+    for step in ["assess", "plan", "copy", "verify"] {
         shop.step(&[step]).ends(0);
     }
     shop.waive_health();
@@ -256,7 +257,9 @@ fn a_must_have_that_went_before_it_was_copied_is_open_again() {
         shop.step(&[step]).ends(0);
     }
     shop.waive_health();
-    assert_eq!(shop.step(&["release"]).ends(3).points(), ["must-have-open"]);
+    let held = shop.step(&["release"]).ends(3).points();
+    assert_eq!(held, ["unreadable-items", "must-have-open"]);
+    shop.owner(&["--item", "Music/tape.txt"]).ends(0);
     let not_here = [
         "waive",
         "--must-have",
