@@ -125,10 +125,12 @@ pub fn complete(
             "name it with --to DIR, once per disk that copies go to",
         ));
     }
-    let owner = answered(args.owner.clone(), &mut asker, |asker| {
+    // An empty name is nobody's: the question stays open.
+    let named = |name: &Option<String>| name.clone().filter(|name| !name.trim().is_empty());
+    let owner = answered(named(&args.owner), &mut asker, |asker| {
         asker.line("Whose data is it?", false)
     })?;
-    let technician = answered(args.technician.clone(), &mut asker, |asker| {
+    let technician = answered(named(&args.technician), &mut asker, |asker| {
         asker.line("Who works on it?", false)
     })?;
     let symptom = answered(args.symptom, &mut asker, |asker| {

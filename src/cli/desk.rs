@@ -119,10 +119,15 @@ impl Desk<'_> {
             Some(job) => problem.clone().for_job(job),
             None => problem.clone(),
         };
-        if self.json
-            && let Ok(document) = envelope::refusal(command, job.as_deref(), &problem)
-        {
-            return self.write_out(&document, problem.exit());
+        if self.json {
+            // What holds a job is told in full; where even that cannot be told, the refusal stands alone.
+            let held = job.as_deref().filter(|_| problem.exit() == Exit::Hold);
+            let shown = held.and_then(|job| self.engine.show(job).ok());
+            let points = shown.as_ref().map(|shown| shown.open_points.as_slice());
+            let document = envelope::refusal(command, job.as_deref(), &problem, points);
+            if let Ok(document) = document {
+                return self.write_out(&document, problem.exit());
+            }
         }
         self.remark(&problem);
         problem.exit()

@@ -32,6 +32,8 @@ pub struct Refusal<'a> {
     job: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     job_raw: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    open_points: Option<&'a [OpenPoint]>,
     error: ErrorShown<'a>,
 }
 
@@ -72,8 +74,13 @@ pub fn document<T: Serialize>(command: &str, outcome: &Outcome<T>) -> serde_json
     })
 }
 
-/// The document for `problem`, with its line end.
-pub fn refusal(command: &str, job: Option<&Path>, problem: &Problem) -> serde_json::Result<String> {
+/// The document for `problem`, with its line end; `points` = those of the job, where they stand in the way.
+pub fn refusal(
+    command: &str,
+    job: Option<&Path>,
+    problem: &Problem,
+    points: Option<&[OpenPoint]>,
+) -> serde_json::Result<String> {
     let (job, job_raw) = job_text(job);
     let mut error = shown(problem);
     // What nobody named more closely was tried on the job.
@@ -86,6 +93,7 @@ pub fn refusal(command: &str, job: Option<&Path>, problem: &Problem) -> serde_js
         command,
         job: job.clone(),
         job_raw,
+        open_points: points,
         error,
     })
 }
@@ -137,7 +145,7 @@ mod tests {
     fn a_job_that_is_no_text_carries_its_bytes() {
         use std::os::unix::ffi::OsStrExt;
         let job = Path::new(std::ffi::OsStr::from_bytes(b"/caf\xe9"));
-        let text = refusal("copy", Some(job), &Problem::failed("w", "o", "n")).unwrap();
+        let text = refusal("copy", Some(job), &Problem::failed("w", "o", "n"), None).unwrap();
         let document: serde_json::Value = serde_json::from_str(&text).unwrap();
         assert_eq!(document["job"], "/caf%E9");
         assert_eq!(document["job_raw"], "2f636166e9");
@@ -147,7 +155,7 @@ mod tests {
         #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
         #[test]
         fn documents_are_harmless_and_lose_nothing(what in any::<String>()) {
-            let text = refusal("copy", None, &Problem::failed(what.clone(), "\u{9b}2J\u{202e}\u{e0041}", "")).unwrap();
+            let text = refusal("copy", None, &Problem::failed(what.clone(), "\u{9b}2J\u{202e}\u{e0041}", ""), None).unwrap();
             prop_assert!(!text.chars().any(|c| c.is_control() && c != '\n'));
             let reorders = text.chars().any(|c| c as u32 == 0x202e);
             prop_assert!(!reorders);

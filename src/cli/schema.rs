@@ -45,6 +45,8 @@ pub fn schema() -> Value {
             // On a command line that makes no sense the command may be empty.
             "command": { "enum": commands.iter().copied().chain([""]).collect::<Vec<_>>() },
             "error": error,
+            // Where the hold stands in the way.
+            "open_points": points,
             "result": false
         },
         "required": ["error"]

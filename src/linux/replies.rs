@@ -85,7 +85,11 @@ impl Transport for RecordedReplies {
             match self.read(&error) {
                 Ok(None) => {}
                 Ok(Some(text)) => {
-                    return Reply::Unread(String::from_utf8_lossy(&text).trim().to_owned());
+                    let why = String::from_utf8_lossy(&text).trim().to_owned();
+                    return Reply::Unread(match why.is_empty() {
+                        true => "no reason was recorded".to_owned(),
+                        false => why,
+                    });
                 }
                 Err(why) => return Reply::Unread(why),
             }
@@ -113,6 +117,7 @@ mod tests {
         std::fs::write(at("ata-identify.bin"), [1, 2, 3]).unwrap();
         std::fs::write(at("ata-smart-data.bin.error"), "sense 05/24/00\n").unwrap();
         std::fs::write(at("nvme-log-02.error"), "EIO\n").unwrap();
+        std::fs::write(at("nvme-log-06.error"), "").unwrap();
         std::fs::write(at("nvme-log-02.bin"), [0; 512]).unwrap();
         std::fs::write(at("mmc-life-time"), "0x01 0x02\n").unwrap();
         std::fs::create_dir(at("ata-log-06.bin")).unwrap();
@@ -129,6 +134,10 @@ mod tests {
         assert_eq!(
             replies.ask(Question::NvmeLog(2)),
             Reply::Unread("EIO".into())
+        );
+        assert_eq!(
+            replies.ask(Question::NvmeLog(6)),
+            Reply::Unread("no reason was recorded".into())
         );
         assert_eq!(
             replies.ask(Question::MmcLifeTime),

@@ -207,7 +207,7 @@ pub struct DestinationLine {
 /// One person's things.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct PersonLine {
-    /// Name of the profile.
+    /// Name of the profile; empty = what lies outside of every profile.
     pub profile: String,
     /// When the profile was last used.
     pub last_used: Option<Moment>,

@@ -148,7 +148,13 @@ pub(super) fn people(pen: &Pen<'_>, section: &mut Section) {
         let head = pen.say(
             S::Person,
             &[
-                ("who", Phrase::given(&person.profile)),
+                (
+                    "who",
+                    match person.profile.as_str() {
+                        "" => pen.plain(S::NoProfile),
+                        name => Phrase::given(name),
+                    },
+                ),
                 ("bytes", pen.bytes(person.bytes)),
                 ("newest", pen.day_if(person.newest)),
             ],

@@ -168,6 +168,7 @@ sentences! {
         "{n} of the saved items ({bytes}) is no longer where it was copied from: the copy is all there is.|{n} of the saved items ({bytes}) are no longer where they were copied from: the copies are all there is.",
         "{n} gesicherter Eintrag ({bytes}) ist dort, woher er kopiert wurde, nicht mehr vorhanden: Es gibt nur noch die Kopie.|{n} gesicherte Einträge ({bytes}) sind dort, woher sie kopiert wurden, nicht mehr vorhanden: Es gibt nur noch die Kopien." }
     Person { "{who}: {bytes}, newest from {newest}", "{who}: {bytes}, neuestes vom {newest}" }
+    NoProfile { "Outside of every profile", "Außerhalb aller Profile" }
     Pictures { "{n} picture or video|{n} pictures and videos", "{n} Bild oder Video|{n} Bilder und Videos" }
     Documents { "{n} document|{n} documents", "{n} Dokument|{n} Dokumente" }
     MailStores { "{n} mail store|{n} mail stores", "{n} Postablage|{n} Postablagen" }

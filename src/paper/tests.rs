@@ -231,6 +231,19 @@ fn receipt_and_sheet_hold_every_number_with_its_unit() {
 }
 
 #[test]
+fn what_lies_outside_of_every_profile_is_said_in_the_papers_language() {
+    let mut account = sample::released();
+    account.people[0].profile = String::new();
+    for (language, says) in [
+        ("en", "Outside of every profile"),
+        ("de", "Außerhalb aller Profile"),
+    ] {
+        let receipt = print(Paper::Receipt, &account, Names::Full, language);
+        assert!(receipt.text.contains(says), "{}", receipt.text);
+    }
+}
+
+#[test]
 fn the_german_papers_hold_the_same_numbers() {
     let receipt = one_line(&print(Paper::Receipt, &sample::released(), Names::Full, "de").text);
     for fact in [

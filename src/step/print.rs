@@ -162,7 +162,10 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
             .people
             .iter()
             .map(|person| PersonLine {
-                profile: person.profile.clone(),
+                profile: match person.profile.as_str() {
+                    crate::step::plan::people::NOBODY => String::new(),
+                    name => name.to_owned(),
+                },
                 last_used: person.last_used,
                 bytes: person.bytes,
                 photos: person.photos,

@@ -369,3 +369,19 @@ fn the_source_goes_away() {
     assert!(points.contains(&"source-gone".to_owned()), "{points:?}");
     nothing_is_called_copied_that_is_not(&shop);
 }
+
+#[test]
+fn a_fresh_system_without_room_is_gone_on_with() {
+    let shop = filled(20);
+    let test = "a_fresh_system_without_room_is_gone_on_with";
+    let Some(_mounted) = small(test, &shop.path("fresh"), 10) else {
+        return;
+    };
+    shop.saved();
+    let said = shop.step(&["put-back", "--to", "fresh"]).ends(4).json();
+    let what = said["error"]["what"].as_str().unwrap();
+    assert!(what.contains("ENOSPC"), "{said}");
+    assert!(said["result"]["returned"]["items"].is_u64(), "{said}");
+    remount(&shop.path("fresh"), "size=200m");
+    shop.step(&["put-back", "--to", "fresh"]).ends(0);
+}

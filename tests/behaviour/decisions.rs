@@ -615,3 +615,47 @@ fn a_practice_job_is_never_shown_as_released() {
         assert!(!said.out.contains("RELEASED"), "{}", said.out);
     }
 }
+
+#[test]
+fn what_stays_as_a_job_was_opened_is_refused_and_an_empty_name_is_none() {
+    let shop = filled();
+    let mut open = vec!["open", "--folder", "laptop", "--job", "copies/job"];
+    open.extend(["--to", "copies", "--policy", "practice", "--owner", " "]);
+    let opened = shop.run(&[&open[..], &["--json"]].concat()).ends(0);
+    assert!(opened.points().contains(&"questions-open".to_owned()));
+    let again = |what: &[&str]| {
+        let said = shop.run(&[&["open", "--job", "copies/job", "--json"], what].concat());
+        let said = said.ends(2).json();
+        said["error"]["what"].as_str().unwrap().to_owned()
+    };
+    for option in ["--policy", "--replies"] {
+        let what = again(&[option, "business", "--owner", "Q"]);
+        assert!(
+            what.starts_with(option) && what.contains("--must-have"),
+            "{what}"
+        );
+    }
+    assert!(again(&["--owner", ""]).contains("neither an answer"));
+    let owned = ["open", "--job", "copies/job", "--owner", "Q", "--json"];
+    shop.run(&[&owned[..], &["--policy", "practice"]].concat())
+        .ends(0);
+}
+
+#[test]
+fn a_refusal_because_of_the_hold_carries_the_open_points() {
+    let shop = filled();
+    let mut open = vec!["open", "--folder", "laptop", "--job", "copies/job"];
+    open.extend(["--to", "copies", "--policy", "practice", "--owner", "Q"]);
+    open.extend(["--symptom", "clicking", "--memory", "known-good", "--json"]);
+    shop.run(&open).ends(0);
+    let refused = shop.step(&["plan"]).ends(3);
+    assert!(refused.json()["error"]["what"].is_string());
+    assert!(refused.points().contains(&"refer-undecided".to_owned()));
+    // Hours are an object even where nothing is known of them.
+    let assessed = shop.step(&["assess", "--no-sampling"]).json();
+    let hours = &assessed["result"]["drives"][0]["forecast"]["hours"];
+    assert!(
+        hours.get("mid").is_some_and(serde_json::Value::is_null),
+        "{assessed}"
+    );
+}

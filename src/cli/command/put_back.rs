@@ -16,7 +16,7 @@ pub(super) fn go(args: &PutBackArgs, desk: &mut Desk<'_>) -> Exit {
     };
     let mut answer = desk.step(|engine, tell| engine.put_back(&request, tell));
     if let Ok(outcome) = &mut answer {
-        outcome.short = short(args, outcome);
+        outcome.short = outcome.short.take().or_else(|| short(args, outcome));
     }
     desk.deliver("put-back", Some(&args.job), answer, text::put_back::page)
 }

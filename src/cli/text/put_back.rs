@@ -1,12 +1,16 @@
 //! `put-back`: what was returned, and what was not overwritten.
 
-use super::{amount, files, items, next, points, some, typed};
+use super::{amount, files, items, next, points, short, some, typed};
 use crate::cli::page::Page;
-use crate::step::outcome::{Outcome, PutBack};
+use crate::step::outcome::{Exit, Outcome, PutBack};
 
 /// The page.
 pub fn page(page: &mut Page, outcome: &Outcome<PutBack>) {
     let done = &outcome.result;
+    // What failed by itself stands in the list below.
+    if outcome.exit == Exit::Stopped {
+        short(page, outcome);
+    }
     page.say(&format!(
         "Returned and read back: {}.",
         amount(done.returned)

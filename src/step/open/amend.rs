@@ -10,7 +10,7 @@ use crate::ledger::Fact;
 use crate::port::Bench;
 use crate::step::outcome::{Opened, Outcome, Problem, State};
 use crate::step::request::{OpenRequest, Source};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// The most destinations that a job can have: each is a bit in every row.
 const MOST: usize = 63;
@@ -18,6 +18,7 @@ const MOST: usize = 63;
 /// Adds answers and destinations to a job. Nothing else of it changes.
 pub fn amend(job: Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Problem> {
     refuse_another_source(&job, request)?;
+    refuse_what_stays(&job, request)?;
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     crate::step::refuse_closing(&job, &facts)?;
     let mut setup = job.setup.clone();
@@ -145,6 +146,34 @@ fn on_hold(bench: &dyn Bench, setup: &Setup) -> Result<OnHold, Problem> {
     }
     let paths: Vec<PathBuf> = setup.drives.iter().map(|kept| kept.path.path()).collect();
     Ok(drives::look(bench, &paths)?.1)
+}
+
+/// Policy and recorded replies are those that the job was opened with; others would silently not count.
+fn refuse_what_stays(job: &Job<'_>, request: &OpenRequest) -> Result<(), Problem> {
+    let policy = request.policy.to_string_lossy();
+    let absolute = |path: &Path| job.bench.absolute(path).unwrap_or_else(|_| path.to_owned());
+    let of_the_job = |file: &KeptPath| file.path() == absolute(Path::new(&request.policy));
+    let same_policy = policy == job.setup.policy
+        || policy == crate::policy::Policy::names().next().unwrap_or_default()
+        || job.setup.policy_file.as_ref().is_some_and(of_the_job);
+    let replies = job.setup.replies.as_ref().map(KeptPath::path);
+    let same_replies =
+        (request.replies.as_ref()).is_none_or(|path| replies.as_ref() == Some(&absolute(path)));
+    let (option, next) = match (same_policy, same_replies) {
+        (true, true) => return Ok(()),
+        (false, _) => ("--policy", "open a new job to use another policy"),
+        (true, false) => (
+            "--replies",
+            "a reading from other replies is taken with:\nholdpoint assess JOB --replies DIR",
+        ),
+    };
+    Err(Problem::usage(
+        format!(
+            "{option} stays as the job was opened with; --owner, --technician, --symptom, --memory, --machine, --must-have and --to can be given again"
+        ),
+        option,
+        next,
+    ))
 }
 
 /// A source that the job does not have would silently not be on hold.

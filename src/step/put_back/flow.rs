@@ -17,7 +17,7 @@ use crate::port::{Block, Destination, Fault, FaultKind, Recipient};
 use crate::read::places::Places;
 use crate::read::trees::bag_path;
 use crate::step::event::{Event, Tell};
-use crate::step::outcome::{Amount, Problem, PutBack, Refused};
+use crate::step::outcome::{Amount, Exit, Problem, PutBack, Refused};
 use crate::survey::item::{Kind, Mark};
 use crate::value::{Moment, Name};
 use std::collections::{HashMap, HashSet, VecDeque};
@@ -39,8 +39,10 @@ pub struct Finished {
     pub result: PutBack,
     /// Files and links that should have come back whole and did not.
     pub not_returned: u64,
-    /// Somebody asked to stop.
+    /// It ended before everything was put back.
     pub stopped: bool,
+    /// Why, when nobody asked for it.
+    pub short: Option<Problem>,
 }
 
 /// Why an item is not returned whole.
@@ -159,9 +161,10 @@ impl<'a, 'b> Flow<'a, 'b> {
                 self.give_up(&fault);
             }
         }
-        if let Some(problem) = self.trouble {
-            return Err(problem);
-        }
+        let short = match self.trouble {
+            Some(problem) if problem.exit() != Exit::Stopped => return Err(problem),
+            short => short,
+        };
         if self.undressed > TOLD {
             (self.tell)(Event::Warn {
                 says: format!(
@@ -192,20 +195,24 @@ impl<'a, 'b> Flow<'a, 'b> {
         Ok(Finished {
             result: self.result,
             not_returned: self.not_returned,
-            stopped: self.stopped,
+            stopped: self.stopped || short.is_some(),
+            short,
         })
     }
 
     /// The recipient takes nothing any more: no new errands, and the step will say so.
     fn give_up(&mut self, fault: &Fault) {
-        let next = match fault.kind {
-            FaultKind::Full => "make room there; the same command goes on from where it stopped",
+        let (says, again) = (
+            fault.to_string(),
+            "the same command goes on from where it stopped",
+        );
+        self.trouble.get_or_insert_with(|| match fault.kind {
+            FaultKind::Full => Problem::stopped(says, "", format!("make room there; {again}")),
             _ => {
-                "look whether the folder is still there and can be written to; the same command goes on from where it stopped"
+                let look = "look whether the folder is still there and can be written to";
+                Problem::failed(says, "", format!("{look}; {again}"))
             }
-        };
-        self.trouble
-            .get_or_insert_with(|| Problem::failed(fault.to_string(), String::new(), next));
+        });
     }
 
     fn refuse(&mut self, item: &ItemRow, folder: &[Vec<u8>], why: String, loss: Loss) {

@@ -89,7 +89,9 @@ pub fn put_back(
     if done.stopped {
         // Not on the record as put back: what is missing would look accepted. Going on finds what is there.
         let points = open_points(job, &facts)?;
-        return Ok(Outcome::done(&job.dir, done.result, points).ending(Exit::Stopped));
+        let mut outcome = Outcome::done(&job.dir, done.result, points).ending(Exit::Stopped);
+        outcome.short = done.short;
+        return Ok(outcome);
     }
     job.record(&FactBody::PutBack {
         to: shown,
