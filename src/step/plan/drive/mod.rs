@@ -140,6 +140,12 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
                     .in_use_without_owner
                     .saturating_mul(survey.accounts.cluster_bytes);
                 settle(volume, &survey, &job.ledger, &mut found.points).map_err(failed)?;
+                if walked.beneath_links > 0 {
+                    volume.rule.push_str(&format!(
+                        "; {} entries lie beneath links, where no system shows them: they are listed with their paths",
+                        walked.beneath_links
+                    ));
+                }
                 // NTFS counts one sector less than it has: the last one holds the copy of its boot sector (volume's own).
                 if let Some(place) = gap::behind(volume.place(), survey.bytes) {
                     more_gaps.push((volume.drive, place, Arc::clone(&sectors)));
