@@ -4,6 +4,9 @@
 //! escaping in a manifest; no two names of one folder are the same name on any of them; it is the original
 //! name whenever that already fulfils all this; and it depends on the original names and their order only.
 //!
+//! Names that the program gives to folders of its own in a bag (`~lost`, `~deep-` and a number) are spelled out in an
+//! original too (`^7Elost`), so that no item of a person can come to lie there.
+//!
 //! The escape character is `^`, never `%`: RFC 8493, 2.1.3, gives `%` a meaning in manifests that checkers in use
 //! do not share. The forms, all spelled in ASCII:
 //!
@@ -29,6 +32,11 @@ pub const LONGEST_UNITS: usize = 255;
 const LONGEST_EXTENSION: usize = 24;
 /// Starts every stand-in; in an original it is itself spelled out, so that no original looks like a stand-in.
 const ESCAPE: char = '^';
+
+/// The folder of a bag for what has lost its own; see [`is_valid`]: no original has this bag name.
+pub const LOST_FOLDER: &str = "~lost";
+/// How folders of a bag begin whose path would have been too long; no original has such a bag name.
+pub const DEEP_FOLDERS: &str = "~deep-";
 
 /// A bag name, and whether it is the original name, character for character.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -126,6 +134,7 @@ pub fn is_valid(text: &str) -> bool {
         && !text.ends_with(is_wide_blank)
         && !is_device(text)
         && !is_short_alias(text)
+        && !is_own(text)
 }
 
 fn folded_digest(text: &str) -> u64 {
@@ -187,11 +196,15 @@ fn escaped(name: &Name) -> String {
         out.push_str(rest.as_str());
         return out;
     }
-    if is_short_alias(&text)
-        && let Some(at) = text.split('.').next().and_then(|base| base.rfind('~'))
-    {
-        let (head, tail) = text.split_at(at);
-        return format!("{head}^7E{}", tail.trim_start_matches('~'));
+    let tilde = if is_short_alias(&text) {
+        text.rfind('~')
+    } else if is_own(&text) {
+        text.find('~')
+    } else {
+        None
+    };
+    if let Some((head, tail)) = tilde.and_then(|at| text.split_at_checked(at)) {
+        return format!("{head}^7E{}", tail.strip_prefix('~').unwrap_or(tail));
     }
     text
 }
@@ -287,6 +300,14 @@ fn is_short_alias(text: &str) -> bool {
     match base.rsplit_once('~') {
         Some((_, digits)) => !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit()),
         None => false,
+    }
+}
+
+/// Whether it is the name of a folder that the program itself makes in a bag.
+fn is_own(text: &str) -> bool {
+    text.contains('~') && {
+        let folded = folded(text);
+        folded == LOST_FOLDER || folded.starts_with(DEEP_FOLDERS)
     }
 }
 

@@ -371,6 +371,25 @@ impl Ledger {
         Ok(())
     }
 
+    /// A place in the bag that two items of the list have: the copy of one would take that of the other. `None` = there is
+    /// none, as it should be.
+    pub fn shared_place(&self) -> Result<Option<String>, LedgerError> {
+        let doing = "looking for two items of one place";
+        // Two folders of one place; two items of one folder that have no more than their name to be told apart by.
+        for sql in [
+            "SELECT place.bag FROM place JOIN item ON item.id = place.item WHERE item.want <> 3 GROUP BY place.bag HAVING count(*) > 1 LIMIT 1",
+            "SELECT place.bag FROM (SELECT parent AS up, name AS called, stream AS part FROM item GROUP BY parent, name, stream HAVING count(*) > 1)
+             JOIN item ON item.parent = up AND item.name = called AND item.stream IS part JOIN place ON place.item = item.parent
+             WHERE item.want <> 3 GROUP BY item.parent, coalesce(item.bag, ''), item.name, item.stream HAVING count(*) > 1 LIMIT 1",
+        ] {
+            let found = self.db().query_row(sql, [], |row| row.get(0));
+            if let Some(place) = self.doing(doing, found.optional())? {
+                return Ok(Some(place));
+            }
+        }
+        Ok(None)
+    }
+
     /// Forgets the extended attributes of an item: it is looked at anew.
     pub fn forget_attributes(&self, item: i64) -> Result<(), LedgerError> {
         self.doing(

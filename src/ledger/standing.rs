@@ -24,6 +24,17 @@ pub fn surveyed(facts: &[Fact]) -> Option<&Fact> {
     newest(facts, ended).filter(|fact| matches!(fact.body, FactBody::Surveyed { .. }))
 }
 
+/// The first of the surveys that found what the newest finished one found: what was written of their items holds of all of them.
+pub fn first_like_newest(facts: &[Fact]) -> Option<&Fact> {
+    let tree = |fact: &Fact| match &fact.body {
+        FactBody::Surveyed { tree, .. } => Some(*tree),
+        _ => None,
+    };
+    let newest = surveyed(facts)?;
+    let ended = facts.iter().rev().filter(|fact| tree(fact).is_some());
+    ended.take_while(|fact| tree(fact) == tree(newest)).last()
+}
+
 /// The newest batch that wrote anything to a destination. A snapshot in the ledger's place counts as one: what was
 /// written after it was made is not known.
 pub fn last_write(facts: &[Fact]) -> Option<&Fact> {
@@ -352,6 +363,26 @@ mod tests {
         assert!(counts(vec![begun(), survey()]));
         assert!(!counts(vec![begun(), survey(), begun()]));
         assert!(counts(vec![begun(), survey(), begun(), survey()]));
+    }
+
+    #[test]
+    fn a_survey_that_finds_the_same_again_is_like_the_first() {
+        let of = |tree| FactBody::Surveyed {
+            survey: 1,
+            items: 1,
+            bytes: 1,
+            unaccounted_bytes: 0,
+            tree: Blake3([tree; 32]),
+            rows: String::new(),
+        };
+        let first = |bodies| first_like_newest(&chain(bodies)).map(|fact| fact.number);
+        let all = chain(vec![of(1), of(2), begun(), of(2)]);
+        assert_eq!(
+            first(vec![of(1), of(2), begun(), of(2)]),
+            Some(all[1].number)
+        );
+        assert_eq!(first(vec![of(2), of(1), of(2)]), Some(all[2].number));
+        assert_eq!(first(vec![of(2), begun()]), None);
     }
 
     #[test]

@@ -216,9 +216,21 @@ fn contents(
         .rev()
         .find(|run| run.drive == number && !run.refused && run.number > surveyed);
     if let Some(run) = run {
-        return changed(format!(
-            "a guarded command was let loose on it at {:.0}",
-            run.at
+        // What the command did is not asked: with it the release is spent, whatever it left of the drive.
+        return Some(Point::plain(
+            "source-changed",
+            Who::Nobody,
+            format!(
+                "a guarded command was let loose on {} at {:.0}: the release is spent",
+                present::words(kept),
+                run.at
+            ),
+            "what the command and anybody since wrote there is in no copy",
+            format!(
+                "{}: a guarded command was let loose on it at {:.0}",
+                kept.path.text, run.at
+            ),
+            "if the command left the drive as it was, survey it again, and then release:\nholdpoint plan JOB\nholdpoint copy JOB\nholdpoint verify JOB\nelse open a new job for it:\nholdpoint open --drive PATH --to DIR",
         ));
     }
     let then = kept.seen()?;

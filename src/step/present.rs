@@ -129,12 +129,12 @@ pub fn contradiction(kept: &DriveKept, facts: &DriveFacts) -> Option<String> {
     let at = crate::job::KeptPath::of(&facts.path).text;
     let differs = |what: &str, expected: &str, found: &str| {
         Some(format!(
-            "another drive is at {at}: expected {what} {expected}, found {found}"
+            "another drive is at {at}: expected {what}{expected}, found {found}"
         ))
     };
     if kept.bytes != facts.bytes {
         return differs(
-            "a size of",
+            "a size of ",
             &kept.bytes.to_string(),
             &facts.bytes.to_string(),
         );
@@ -151,8 +151,8 @@ pub fn contradiction(kept: &DriveKept, facts: &DriveFacts) -> Option<String> {
         .collect();
     match (facts.serial.as_deref().map(str::trim), &kept.system_serial) {
         (Some(now), _) if told.is_empty() || told.contains(&now) => None,
-        (Some(now), _) => differs("serial", told.first().unwrap_or(&"unknown"), now),
-        (None, Some(then)) => differs("serial", then, "none that is told"),
+        (Some(now), _) => differs("serial ", told.first().unwrap_or(&"unknown"), now),
+        (None, Some(then)) => differs("serial ", then, "none that is told"),
         (None, None) => None,
     }
 }

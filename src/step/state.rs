@@ -45,10 +45,10 @@ impl Recorded {
             return Self::default();
         }
         let sealed = newest(|body| matches!(body, FactBody::Sealed { .. }));
-        let surveyed = match standing::surveyed(facts) {
-            Some(fact) => Some(fact.number),
-            None => return Self::default(),
+        let Some(surveyed) = standing::first_like_newest(facts) else {
+            return Self::default();
         };
+        let surveyed = Some(surveyed.number);
         let verified = newest(|body| {
             matches!(
                 body,

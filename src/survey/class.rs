@@ -74,7 +74,7 @@ enum Place {
     Root(RootKind),
     Holder { old: bool },
     Profile,
-    OldSystem,
+    OldSystem { strict: bool },
     Inside,
 }
 
@@ -292,7 +292,10 @@ impl Classer {
             Place::Profile if next.excluding => {
                 self.seed(&mut live, &mut next.covered, At::Profile, false);
             }
-            Place::OldSystem => self.seed(&mut live, &mut next.covered, At::Windows, false),
+            // An earlier installation comes back with the one that set it aside, and with no other.
+            Place::OldSystem { strict } => {
+                self.seed(&mut live, &mut next.covered, At::Windows, strict);
+            }
             _ => {}
         }
         // Rules after the one that covers everything cannot win any more.
@@ -331,12 +334,14 @@ impl Classer {
                 } else if kind == RootKind::Linux && name == "root" {
                     next = next.into_profile(false);
                 } else if kind != RootKind::Folder && is_old_system(name) {
-                    next.place = Place::OldSystem;
+                    next.place = Place::OldSystem {
+                        strict: kind != RootKind::Windows,
+                    };
                     next.own = true;
                     next.excluding = false;
                 }
             }
-            Place::OldSystem => {
+            Place::OldSystem { .. } => {
                 next.own = !is_system_folder(RootKind::Windows, name);
                 if is_holder(name) {
                     next.place = Place::Holder { old: true };

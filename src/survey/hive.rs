@@ -6,6 +6,7 @@
 //! Invariant: bytes in, values out, nothing written; a hive that cannot be understood is an error with words, a stale one
 //! says so, and a path that cannot be resolved is kept as it stands, never guessed.
 
+use super::mounted::{self, Mounted};
 use crate::value::Name;
 use regf::transaction_log::{LogEntry, TransactionLog};
 use regf::{RegistryHive, hive::RegistryKey};
@@ -145,6 +146,24 @@ impl Hive {
             At::Letter(letter, _) => Some(letter),
             _ => None,
         }
+    }
+
+    /// The letters that a `SYSTEM` hive knows, and what each stands for.
+    pub fn mounted(&self) -> Result<Vec<(char, Mounted)>, NoHive> {
+        let key = self.key("MountedDevices")?;
+        let values = key.values().map_err(|e| NoHive {
+            doing: "reading the letters of an installation",
+            found: e.to_string(),
+        })?;
+        Ok(values
+            .iter()
+            .filter_map(|value| {
+                let letter = mounted::letter(&value.name())?;
+                // A value that cannot be read names no partition that is known.
+                let data = value.raw_data().unwrap_or_default();
+                Some((letter, Mounted::of(&data)))
+            })
+            .collect())
     }
 
     /// The folders of one person, from an `NTUSER.DAT` hive. `profile` is where the profile lies on its

@@ -159,6 +159,30 @@ fn the_letter_of_the_drive_that_windows_lies_on() {
     );
 }
 
+#[test]
+fn letters_stand_for_partitions() {
+    let mut b = HiveBuilder::new().unwrap();
+    let key = b.create_key("MountedDevices").unwrap();
+    let mut place = 0xdead_beefu32.to_le_bytes().to_vec();
+    place.extend((1u64 << 20).to_le_bytes());
+    for (name, data) in [
+        ("\\DosDevices\\D:", place.as_slice()),
+        ("\\DosDevices\\E:", b"_??_USBSTOR"),
+        ("\\??\\Volume{0b1c}", place.as_slice()),
+    ] {
+        b.add_value(key, name, DataType::Binary, data).unwrap();
+    }
+    let hive = Hive::open(&b.to_bytes().unwrap(), &[]).unwrap();
+    let mut found = hive.mounted().unwrap();
+    found.sort_by_key(|(letter, _)| *letter);
+    let disk = Mounted::Mbr {
+        disk: 0xdead_beef,
+        first_byte: 1 << 20,
+    };
+    assert_eq!(found, [('D', disk), ('E', Mounted::Other)]);
+    assert!(Hive::open(&software(&[]), &[]).unwrap().mounted().is_err());
+}
+
 /// Log entries that turn `old` into `new`, one for each page that differs.
 fn log(old: &[u8], new: &[u8], first: u32) -> (Vec<u8>, u32) {
     let bytes = (new.len() - BASE) as u32;

@@ -6,6 +6,7 @@ pub mod class;
 pub mod genuine;
 pub mod hive;
 pub mod item;
+pub mod mounted;
 mod pattern;
 pub mod person;
 pub mod root;

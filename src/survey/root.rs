@@ -2,7 +2,8 @@
 //! anything else.
 //!
 //! Invariant: only evidence makes a root more than a folder. Rules that leave things out begin at such roots, so a
-//! folder of pictures of windows called `Windows` loses nothing.
+//! folder of pictures of windows called `Windows` loses nothing, and neither does one on a volume of data: a Windows
+//! installation is one by its kernel or its registry, not by the name of a folder.
 
 /// What a root is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -45,24 +46,14 @@ impl Root {
     }
 
     /// Tells from names alone. `root_name` is the root folder's own name (empty for a volume), `volume` whether it is
-    /// the root of a volume, `top` the names directly in it, `below` the names in one of those (nothing for a file).
+    /// the root of a volume, `top` the names directly in it, `below` the names in a folder at a path below it (nothing for a file).
     pub fn guess(
         root_name: &str,
         volume: bool,
         top: &[String],
         below: &mut dyn FnMut(&str) -> Vec<String>,
     ) -> Self {
-        let kind = if has(top, "windows")
-            && any(
-                top,
-                &[
-                    "users",
-                    "program files",
-                    "programdata",
-                    "documents and settings",
-                ],
-            ) > 0
-        {
+        let kind = if has_windows(top, below) {
             RootKind::Windows
         } else if has(top, "users")
             && has(top, "library")
@@ -97,6 +88,32 @@ impl Root {
         };
         Self { kind, profiles }
     }
+}
+
+/// Whether a Windows installation is there: its kernel, or its registry (places since Windows NT 3.1).
+fn has_windows(top: &[String], below: &mut dyn FnMut(&str) -> Vec<String>) -> bool {
+    let like = |names: &[String], wanted: &str| -> Vec<String> {
+        let alike = names
+            .iter()
+            .filter(|name| name.eq_ignore_ascii_case(wanted));
+        alike.cloned().collect()
+    };
+    for windows in like(top, "windows") {
+        for system in like(&below(&windows), "system32") {
+            let system = format!("{windows}/{system}");
+            let names = below(&system);
+            if has(&names, "ntoskrnl.exe") {
+                return true;
+            }
+            for config in like(&names, "config") {
+                let hives = below(&format!("{system}/{config}"));
+                if any(&hives, &["system", "software"]) > 0 {
+                    return true;
+                }
+            }
+        }
+    }
+    false
 }
 
 /// Whether a folder of this name, at a root, holds people's folders.
@@ -154,19 +171,49 @@ mod tests {
     }
 
     fn kind(root: &str, volume: bool, top: &str) -> RootKind {
-        Root::guess(root, volume, &names(top), &mut |_| Vec::new()).kind
+        holding(root, volume, top, &[])
+    }
+
+    fn holding(root: &str, volume: bool, top: &str, inside: &[(&str, &str)]) -> RootKind {
+        let mut below = |path: &str| {
+            let found = inside.iter().find(|(at, _)| *at == path);
+            found.map_or_else(Vec::new, |(_, list)| names(list))
+        };
+        Root::guess(root, volume, &names(top), &mut below).kind
+    }
+
+    /// The kernel and the registry of every Windows since NT 3.1 (Microsoft, "Registry Hives": `%SystemRoot%\System32\Config`).
+    #[test]
+    fn windows_is_where_its_kernel_or_registry_is() {
+        let top = "Windows,Users,pagefile.sys";
+        for inside in [
+            &[
+                ("Windows", "system32"),
+                ("Windows/system32", "NTOSKRNL.EXE,x.dll"),
+            ][..],
+            &[
+                ("Windows", "System32,Web"),
+                ("Windows/System32", "config"),
+                ("Windows/System32/config", "SYSTEM"),
+            ],
+        ] {
+            assert_eq!(holding("", true, top, inside), RootKind::Windows);
+            assert_eq!(holding("disk", false, top, inside), RootKind::Windows);
+        }
+        for inside in [
+            &[][..],
+            &[("Windows", "tagebuch.dat,Fotos")],
+            &[
+                ("Windows", "System32"),
+                ("Windows/System32", "tagebuch.dat,config"),
+            ],
+        ] {
+            assert_eq!(holding("", true, top, inside), RootKind::Data);
+        }
     }
 
     #[test]
     fn evidence_makes_the_kind() {
-        assert_eq!(
-            kind("", true, "Windows,Users,pagefile.sys"),
-            RootKind::Windows
-        );
-        assert_eq!(
-            kind("", true, "WINDOWS,Documents and Settings"),
-            RootKind::Windows
-        );
         assert_eq!(kind("", true, "Users,Library,System"), RootKind::Mac);
         assert_eq!(kind("", true, "etc,usr,var,home"), RootKind::Linux);
         assert_eq!(kind("", true, "Photos"), RootKind::Data);

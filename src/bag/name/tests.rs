@@ -37,6 +37,17 @@ fn ordinary_names_stay_as_they_are() {
     }
 }
 
+#[test]
+fn no_original_has_the_name_of_a_folder_that_the_program_makes() {
+    assert_eq!(one("~lost"), "^7Elost");
+    assert_eq!(one("~LOST"), "^7ELOST");
+    assert_eq!(one("~\u{200b}lost"), "^7E\u{200b}lost");
+    assert_eq!(one("~deep-17"), "^7Edeep-17");
+    for text in ["~lost.txt", "lost", "~deep", "x~lost"] {
+        assert_eq!(one(text), text);
+    }
+}
+
 /// RFC 8493, 2.1.3: CR, LF and `%` are what a manifest would have to encode.
 #[test]
 fn nothing_is_left_that_a_manifest_would_have_to_encode() {
@@ -192,14 +203,6 @@ fn an_over_long_name_keeps_its_extension_and_stays_one_of_a_kind() {
     // Nothing torn: 100 escapes of 3 characters do not fit, and the cut falls between them.
     let torn = Taken::new().give(&Name::of(&"%".repeat(100))).text;
     assert_eq!(torn, "^25".repeat(80) + &torn[240..]);
-}
-
-/// FAT's short aliases (Microsoft FAT specification): it is the `~` before the number that makes one, not a later one.
-#[test]
-fn a_tilde_in_the_ending_is_not_the_one_of_a_short_alias() {
-    let given = Taken::new().give(&Name::of("~1.~"));
-    assert_eq!(given.text, "^7E1.~");
-    assert!(is_valid(&given.text));
 }
 
 #[test]

@@ -95,6 +95,15 @@ pub fn copy(
         });
     }
     crate::step::plan::complete(job).map_err(|e| ledger_problem(&e))?;
+    // The last look before copies get their names; a list made by an earlier version may have such places.
+    let shared = job.ledger.shared_place();
+    if let Some(place) = shared.map_err(|e| ledger_problem(&e))? {
+        return Err(Problem::failed(
+            "two items of the list have one place in the bag, and the copy of one would take that of the other",
+            place,
+            "survey again, which gives each a place of its own:\nholdpoint plan JOB",
+        ));
+    }
     let from = From::of(job)?;
     let anew = anew::forget_what_differs(job, mask).map_err(|e| ledger_problem(&e))?;
     if anew > 0 {

@@ -154,7 +154,11 @@ fn look_at_root(job: &Job<'_>, tree: &dyn Tree) -> Root {
                 .map(|name| name.to_string_lossy().into_owned())
         });
     Root::guess(&own.unwrap_or_default(), false, &text, &mut |name| {
-        names(&[name.as_bytes().to_vec()])
+        let parts: Vec<Vec<u8>> = name
+            .split('/')
+            .map(|part| part.as_bytes().to_vec())
+            .collect();
+        names(&parts)
             .into_iter()
             .map(|name| Name::Bytes(name).text())
             .collect()
@@ -181,7 +185,7 @@ fn keep_rules(job: &Job<'_>, classer: &Classer) -> Result<(), LedgerError> {
                 ),
                 Err(_) if id == walk::RULE_LOST => (
                     walk::RULE_LOST_NAME.to_owned(),
-                    "Holds what the drive knows without knowing its folder; it is no folder of the drive.".to_owned(),
+                    "Stands in for folders that are lost, or for a link with something beneath it; it is no folder of the drive.".to_owned(),
                 ),
                 Err(_) => (
                     walk::RULE_SPECIAL_NAME.to_owned(),

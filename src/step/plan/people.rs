@@ -1,8 +1,10 @@
 //! The people page: a line per profile with what a customer recognises, counted while the tree
 //! is walked and kept in the ledger.
 
+use super::drive::Home;
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{Ledger, LedgerError};
+use crate::read::places::Places;
 use crate::step::outcome::{PersonSeen, Problem};
 use crate::survey::item::Kind;
 use crate::survey::person::{People, ROOT};
@@ -13,6 +15,8 @@ pub const NOBODY: &str = "outside of every profile";
 
 /// The setting that holds the lines.
 const KEY: &str = "people";
+/// The setting that holds their folders.
+const HOMES: &str = "homes";
 
 /// The lines of a finished walk. `own` is the name of the root, for a root that is a profile itself.
 pub fn lines(people: &People, own: &str, volume: &str) -> Vec<PersonSeen> {
@@ -46,6 +50,11 @@ pub fn keep(ledger: &Ledger, lines: &[PersonSeen]) -> Result<(), LedgerError> {
     ledger.set(KEY, &serde_json::to_string(lines).unwrap_or_default())
 }
 
+/// Keeps the people's folders on drives, and what was moved out of them.
+pub fn keep_homes(ledger: &Ledger, homes: &[Home]) -> Result<(), LedgerError> {
+    ledger.set(HOMES, &serde_json::to_string(homes).unwrap_or_default())
+}
+
 /// A line per profile, as the newest survey counted them.
 pub fn people(job: &Job<'_>) -> Result<Vec<PersonSeen>, Problem> {
     let text = job.ledger.get(KEY).map_err(|e| ledger_problem(&e))?;
@@ -77,6 +86,8 @@ pub struct ProfileFolder {
     pub parts: Vec<Vec<u8>>,
     /// It belongs to an earlier installation.
     pub earlier: bool,
+    /// The person's folders that were moved to elsewhere in the job, as `parts`.
+    pub also: Vec<Vec<Vec<u8>>>,
 }
 
 /// Folders that are profiles, wherever they lie.
@@ -120,16 +131,55 @@ pub fn profile_folders(job: &Job<'_>) -> Result<Vec<ProfileFolder>, Problem> {
     }
     let mut out = Vec::new();
     let from = usize::from(!job.setup.drives.is_empty());
+    let profile = |name: String, parts: Vec<Vec<u8>>, earlier| ProfileFolder {
+        name,
+        path: Name::Bytes(parts.join(&b'/')).text(),
+        within: Name::Bytes(parts.get(from..).unwrap_or_default().join(&b'/')).text(),
+        parts,
+        earlier,
+        also: Vec::new(),
+    };
     for (id, at, earlier) in holders {
         for (_, name, exact) in folders_in(id)? {
             let parts = [at.as_slice(), std::slice::from_ref(&exact)].concat();
-            out.push(ProfileFolder {
-                name,
-                path: Name::Bytes(parts.join(&b'/')).text(),
-                within: Name::Bytes(parts.get(from..).unwrap_or_default().join(&b'/')).text(),
-                parts,
-                earlier,
-            });
+            out.push(profile(name, parts, earlier));
+        }
+    }
+    let text = job.ledger.get(HOMES).map_err(|e| ledger_problem(&e))?;
+    let homes: Vec<Home> = text
+        .and_then(|text| serde_json::from_str(&text).ok())
+        .unwrap_or_default();
+    let bases = super::find::bases(job)?;
+    let mut places = Places::new(&job.ledger);
+    let mut parts_of = |id: i64, volume: i64| {
+        let place = places.of(id).map_err(|e| ledger_problem(&e))?;
+        let word = bases.iter().find(|base| base.root == -volume);
+        let word = word.map(|base| base.word.clone().into_bytes());
+        Ok::<_, Problem>(word.into_iter().chain(place.parts()).collect::<Vec<_>>())
+    };
+    for home in homes {
+        let parts = parts_of(home.id, home.volume)?;
+        let mut also = Vec::new();
+        for id in home.also {
+            let volume = match id {
+                root if root < 0 => -root,
+                _ => {
+                    let item = job.ledger.item(id).map_err(|e| ledger_problem(&e))?;
+                    item.map_or(0, |(item, _)| item.volume)
+                }
+            };
+            also.push(parts_of(id, volume)?);
+        }
+        match out.iter_mut().find(|known| known.parts == parts) {
+            Some(known) => known.also = also,
+            None => {
+                let name = home.place.last().cloned().unwrap_or_default();
+                let earlier = home.place.len() > home.then.len();
+                out.push(ProfileFolder {
+                    also,
+                    ..profile(name, parts, earlier)
+                });
+            }
         }
     }
     Ok(out)

@@ -4,7 +4,7 @@
 //! Invariant: an entry that cannot be looked at is an item too. Memory is bounded by the
 //! largest folder and the folders still to be entered, not by the number of files.
 
-use crate::bag::name::Taken;
+use crate::bag::name::{DEEP_FOLDERS, Taken};
 use crate::job::Job;
 use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
 use crate::port::{Entry, Fault, FaultKind, Tree};
@@ -467,7 +467,7 @@ pub fn place_for(parent: &str, name: &str, id: i64) -> String {
         format!("{parent}/{name}")
     } else {
         let root = parent.splitn(3, '/').take(2).collect::<Vec<_>>().join("/");
-        format!("{root}/~deep-{id}")
+        format!("{root}/{DEEP_FOLDERS}{id}")
     }
 }
 

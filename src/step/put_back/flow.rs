@@ -174,10 +174,13 @@ impl<'a, 'b> Flow<'a, 'b> {
             });
         }
         if self.streams > 0 {
+            let (were, them) = match self.streams {
+                1 => ("1 named stream was".to_owned(), "it"),
+                n => (format!("{n} named streams were"), "them"),
+            };
             (self.tell)(Event::Warn {
                 says: format!(
-                    "{} named streams were put back as files of their own beside the file that they belong to: NAME (stream STREAM)",
-                    self.streams
+                    "{were} put back as files beside what they belong to, called NAME (stream STREAM), because there is no other place for {them} here: where a program misses one, write it back as a stream on an NTFS volume"
                 ),
             });
         }
@@ -475,6 +478,7 @@ impl<'a, 'b> Flow<'a, 'b> {
 
     fn count_returned(&mut self, item: &ItemRow, got: &GotRow, is_beside: bool) {
         self.result.set_beside += u64::from(is_beside);
+        self.streams += u64::from(item.stream.is_some());
         if got.state == Got::Whole {
             let so_far = self.result.returned;
             self.result.returned = Amount::new(

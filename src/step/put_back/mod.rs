@@ -290,7 +290,10 @@ fn person(job: &Job<'_>, name: &str) -> Result<Person, Problem> {
         for found in [by_path, by_place, by_name] {
             match found.as_slice() {
                 [] => {}
-                [one] => return Ok(Person::Within(one.parts.clone())),
+                [one] => {
+                    let own = std::iter::once(&one.parts);
+                    return Ok(Person::Within(own.chain(&one.also).cloned().collect()));
+                }
                 several => {
                     let all: Vec<&str> = several.iter().map(|p| p.path.as_str()).collect();
                     return Err(Problem::usage(
@@ -305,11 +308,14 @@ fn person(job: &Job<'_>, name: &str) -> Result<Person, Problem> {
     let all = own_name(job);
     let everybody = [all.to_lowercase(), NOBODY.to_owned()];
     if profiles.is_empty() && everybody.contains(&name.to_lowercase()) {
-        return Ok(Person::Within(Vec::new()));
+        return Ok(Person::Within(vec![Vec::new()]));
     }
     if !profiles.is_empty() && name == NOBODY {
         return Ok(Person::Outside(
-            profiles.into_iter().map(|profile| profile.parts).collect(),
+            profiles
+                .into_iter()
+                .flat_map(|profile| profile.also.into_iter().chain([profile.parts]))
+                .collect(),
         ));
     }
     let known: Vec<String> = if profiles.is_empty() {

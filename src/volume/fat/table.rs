@@ -84,10 +84,10 @@ pub(super) fn read(
         take_other(part, boot, &others, bytes, &mut table);
     }
     findings.note_many("table-first-copy-damaged", Weight::Sentence, None, differ.first, || {
-        format!("{} entries of the first allocation table lead nowhere; its second copy was used for them", differ.first)
+        format!("the first allocation table leads nowhere in {}, where its second copy goes on: there the second was followed", places(differ.first))
     });
     findings.note_many("table-other-copy-damaged", Weight::Sentence, None, differ.other, || {
-        format!("{} entries of the second copy of the allocation table lead nowhere; the first one was used", differ.other)
+        format!("the second copy of the allocation table leads nowhere in {}, where the first goes on: there the first was followed", places(differ.other))
     });
     findings.note_many("table-copies-differ", Weight::OpenPoint, None, differ.both, || {
         "the copies of the allocation table differ; items that pass through such an entry bear a mark".to_owned()
@@ -188,5 +188,12 @@ fn entries_at(form: EntryForm, byte: usize) -> std::ops::RangeInclusive<u64> {
         EntryForm::Bits12 => byte * 8 / 12..=(byte * 8 + 7) / 12,
         EntryForm::Bits16 => byte / 2..=byte / 2,
         EntryForm::Bits28 | EntryForm::Bits32 => byte / 4..=byte / 4,
+    }
+}
+
+fn places(count: u64) -> String {
+    match count {
+        1 => "one place".to_owned(),
+        _ => format!("{count} places"),
     }
 }

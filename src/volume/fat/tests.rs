@@ -311,7 +311,13 @@ fn a_zeroed_first_table_is_read_from_the_second() {
         image.bytes[boot.table_at(0) as usize..boot.table_at(1) as usize].fill(0);
         let (survey, items) = listing(&image);
         assert!(!survey.findings.any_open(), "{:?}", survey.findings.list());
-        assert!(survey.findings.of("table-first-copy-damaged").is_some());
+        let said = survey.findings.of("table-first-copy-damaged").unwrap();
+        assert!(
+            said.says
+                .starts_with("the first allocation table leads nowhere in "),
+            "{}",
+            said.says
+        );
         assert!(survey.accounts.add_up(), "{:?}", survey.accounts);
         for (path, wanted) in &files {
             let found = &items[path];

@@ -3,10 +3,10 @@
 //! Invariant: a target that no surveyed volume has is named; one on the system's own letter that is not found is a
 //! left-over (Windows makes such junctions for old programs), and says nothing.
 
-use super::people::Reach;
+use super::hives::Shelf;
+use super::letters::{Letters, Lies};
 use crate::ledger::LedgerError;
 use crate::ledger::row::kind_code;
-use crate::survey::hive::CUSTOMARY;
 use crate::survey::item::Kind;
 use crate::value::Name;
 
@@ -44,14 +44,15 @@ fn leads(target: &str) -> Leads {
     }
 }
 
-/// Links of `volume` that lead to where this job does not reach, each in words. `own` is the letter that the volume went by;
-/// when that is not known, a path that the volume itself has is taken for its own.
+/// Links of `volume` that lead to where this job does not reach, each in words. Where nothing says which volume a letter
+/// was, a path that the volume itself has is taken for its own, unless its own letter is known.
 pub(super) fn away(
-    reach: &Reach<'_>,
+    shelf: &Shelf<'_>,
+    letters: &Letters,
     volume: i64,
-    own: Option<char>,
 ) -> Result<Vec<String>, LedgerError> {
-    let ledger = reach.ledger;
+    let own = letters.letter_of(volume);
+    let ledger = shelf.ledger();
     let doing = "looking at links";
     let mut query = ledger.doing(
         doing,
@@ -76,9 +77,13 @@ pub(super) fn away(
     for (name, target, bag) in ledger.doing(doing, rows)? {
         let is_away = match leads(&target) {
             Leads::Within => false,
-            Leads::Letter(letter, _) if letter == own.unwrap_or(CUSTOMARY) => false,
             Leads::Away => true,
-            Leads::Letter(_, parts) => reach.find(volume, own.is_none(), &parts)?.is_none(),
+            Leads::Letter(letter, parts) => match letters.lies(volume, letter) {
+                Lies::On(it) if it == volume || it == letters.system_of(volume) => false,
+                Lies::On(it) => shelf.on(it, &parts)?.is_none(),
+                Lies::Elsewhere => true,
+                Lies::NotKnown => own.is_some() || shelf.on(volume, &parts)?.is_none(),
+            },
         };
         if is_away {
             // Without "data" and the volume's word.

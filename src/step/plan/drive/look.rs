@@ -6,12 +6,13 @@ use crate::job::Job;
 use crate::port::Sectors;
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::{GapContent as Content, VolumeState as State};
+use crate::survey::mounted::Mounted;
 use crate::value::measure::bytes_in_words;
 use crate::volume::filesystem::{Place, Weight};
 use crate::volume::gap::{
     Budget, Candidate, GapContent, GapLook, behind, look as look_at, outside as gap_outside,
 };
-use crate::volume::map::{self, AreaKind, Partition};
+use crate::volume::map::{self, AreaKind, Map, Partition, Scheme};
 use crate::volume::signature::{Hit, Probe, VolumeState, What, deciding, judge, probe};
 use std::sync::Arc;
 
@@ -27,6 +28,8 @@ pub struct Looked {
     pub gaps: Vec<GapKept>,
     /// What is open.
     pub points: Vec<PointKept>,
+    /// What an installation's list of drive letters knows volumes by, with their numbers.
+    pub signs: Vec<(i64, Mounted)>,
 }
 
 /// Looks at drive `drive`.
@@ -97,6 +100,9 @@ pub fn look(
             sectors.as_ref(),
             &mut found.points,
         );
+        found
+            .signs
+            .extend(sign(&map, partition).map(|sign| (number, sign)));
         let is_swap = volume.state == State::NoUserData && volume.rule == "swap";
         found.volumes.push(volume);
         if is_swap {
@@ -135,6 +141,24 @@ pub fn look(
             content: Content::Table,
         });
     }
+}
+
+/// What a list of drive letters knows a partition by; `None` = nothing that tells it from others.
+fn sign(map: &Map, partition: &Partition) -> Option<Mounted> {
+    if let Some(guid) = partition.unique {
+        return Some(Mounted::Gpt(guid.0));
+    }
+    let disk = map
+        .disk_id
+        .as_deref()
+        .filter(|_| map.scheme == Scheme::Mbr)?;
+    let disk = u32::from_str_radix(disk, 16)
+        .ok()
+        .filter(|disk| *disk != 0)?;
+    Some(Mounted::Mbr {
+        disk,
+        first_byte: partition.place.first_byte,
+    })
 }
 
 /// A swap area is no proof of what lies in and behind it: its header is a page, and only that page is ever written anew.

@@ -4,9 +4,12 @@
 //! remedy; nothing is skipped because of a type code.
 
 mod carried;
+mod hives;
 mod kept;
+mod letters;
 mod links;
 mod look;
+mod moved;
 mod overlay;
 mod paths;
 mod people;
@@ -20,6 +23,7 @@ pub use kept::{
     GapKept, PointKept, SURVEYED, VolumeKept, gaps, is_given_up, points, volume_word, volumes,
     watched, watched_key,
 };
+pub use moved::Home;
 pub use source::source;
 pub use tally::sync_roots;
 
@@ -85,7 +89,6 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         rows::Rows::begin(&job.ledger, classer, survey, job.now(), same).map_err(failed)?;
     let mut out = Surveyed::default();
     let mut people = Vec::new();
-    let mut registries = Vec::new();
     let mut more_gaps = Vec::new();
     let mut watched = BTreeMap::new();
     for volume in &mut found.volumes {
@@ -124,10 +127,6 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
                 survey.findings.append(doubts);
                 let mut counted = People::new(i64::try_from(job.now().0).ok());
                 let walked = rows.walk(volume, &survey, &mut counted).map_err(failed)?;
-                if volume.format == Format::Ntfs {
-                    let told = people::read(&job.ledger, &sectors, survey.root as i64);
-                    registries.push((volume.number, told.map_err(failed)?));
-                }
                 people.extend(super::people::lines(
                     &counted,
                     &volume.word(),
@@ -140,6 +139,12 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
                     .in_use_without_owner
                     .saturating_mul(survey.accounts.cluster_bytes);
                 settle(volume, &survey, &job.ledger, &mut found.points).map_err(failed)?;
+                if walked.beneath_links > 0 {
+                    volume.rule.push_str(&format!(
+                        "; {} entries lie beneath links, where no system shows them: they are listed with their paths",
+                        walked.beneath_links
+                    ));
+                }
                 // NTFS counts one sector less than it has: the last one holds the copy of its boot sector (volume's own).
                 if let Some(place) = gap::behind(volume.place(), survey.bytes) {
                     more_gaps.push((volume.drive, place, Arc::clone(&sectors)));
@@ -176,9 +181,10 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
             ),
         });
     }
-    people::settle(
-        &job.ledger,
-        &registries,
+    let shelf = hives::Shelf::new(&job.ledger, &drives, &found.volumes);
+    let homes = people::settle(
+        &shelf,
+        &found.signs,
         &mut found.volumes,
         &mut people,
         &mut found.points,
@@ -189,6 +195,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
     job.ledger
         .transaction::<_, LedgerError>(|ledger| {
             super::people::keep(ledger, &people)?;
+            super::people::keep_homes(ledger, &homes)?;
             kept::keep(ledger, &found.volumes, &found.gaps, &found.points)?;
             for drive in 0..drives.len() {
                 kept::keep_watched(ledger, drive, &watched.remove(&drive).unwrap_or_default())?;

@@ -1,367 +1,276 @@
 //! What the registries on the drives tell of people: which profiles there are, and where their folders really lie.
 //!
-//! Invariants: hives are read where they lie, with their logs applied in memory; nothing is written. What lies outside of
-//! every surveyed volume is one open point with everything in it named; a folder that was moved within reach, a stale
-//! hive and a profile that was deleted are sentences.
+//! Invariants: the registry of every profile is opened, wherever the profile lies; what lies outside of every surveyed
+//! volume, or nobody can say where, is one open point with everything in it named; so is a registry that tells nothing or
+//! nothing certain. A folder that was moved within reach counts as its owner's; a profile that was deleted is a sentence.
 
-use super::kept::{PointKept, VolumeKept};
-use crate::ledger::{Ledger, LedgerError};
-use crate::port::Sectors;
-use crate::read::content::ContentReader;
-use crate::step::outcome::PersonSeen;
-use crate::survey::hive::{At, CUSTOMARY, Current, Hive, Profile, ShellFolder};
-use crate::survey::item::Kind;
-use crate::value::{Moment, Name};
-use crate::volume::layout::Layout;
-use rusqlite::params;
-use std::collections::BTreeMap;
-use std::sync::Arc;
+use super::hives::Shelf;
+use super::kept::{Format, PointKept, VolumeKept};
+use super::letters::{Installed, Letters, Lies};
+use super::moved::{Home, claim};
+use crate::ledger::LedgerError;
+use crate::step::outcome::{PersonSeen, VolumeState};
+use crate::survey::hive::{At, CUSTOMARY, Current, Profile, ShellFolder};
+use crate::survey::mounted::Mounted;
 
-/// Largest hive that is read (they are held in memory; real ones stay below 200 MiB, engineering judgement).
-const LARGEST: u64 = 512 << 20;
-/// Profiles of one installation that are looked at.
-const MOST_PROFILES: usize = 1024;
 /// Things named in one point; the others are counted.
 const NAMED: usize = 20;
 
-/// What the registries of one volume tell.
-#[derive(Debug, Default)]
-pub struct Registry {
-    /// Profiles that an installation lists, with the folder that the installation lies in (empty: the root).
-    profiles: Vec<(Vec<String>, Profile)>,
-    /// Folders of one person: where the profile lies, and what its hive says.
-    folders: Vec<(Vec<String>, Vec<ShellFolder>)>,
-    /// Hives that told nothing: whose, and why.
-    silent: Vec<(String, String)>,
-    /// Hives that may be older than what the owner last saw: whose, and why.
-    stale: Vec<(String, String)>,
-    /// The letter that the installation on this volume gave it; `None` = there is no installation.
-    letter: Option<char>,
+/// What was read so far.
+#[derive(Default)]
+struct Told {
+    installed: Vec<Installed>,
+    /// Profiles that an installation lists: its volume, the folder that it lies in (empty: the root), the profile.
+    listed: Vec<(i64, Vec<String>, Profile)>,
+    homes: Vec<Home>,
+    /// What may lie where this job does not reach, each in words.
+    elsewhere: Vec<String>,
 }
 
-/// Records of the volume that is being surveyed, while they are at hand.
-struct Records<'a> {
-    ledger: &'a Ledger,
-    sectors: &'a Arc<dyn Sectors>,
-}
-
-struct Entry {
-    record: i64,
-    name: String,
-    is_folder: bool,
-    bytes: u64,
-    layout: Option<Vec<u8>>,
-}
-
-impl Records<'_> {
-    fn children(&self, parent: i64) -> Result<Vec<Entry>, LedgerError> {
-        let doing = "looking for registries";
-        let mut query = self.ledger.doing(
-            doing,
-            self.ledger.db().prepare_cached(
-                "SELECT record, name, wide, kind, bytes, layout FROM temp.found WHERE parent = ?1 AND stream IS NULL AND record <> ?1 LIMIT 20000",
-            ),
-        )?;
-        let rows = query
-            .query_map(params![parent], |row| {
-                let name: Vec<u8> = row.get(1)?;
-                let kind = crate::ledger::row::kind_from(row.get(3)?);
-                Ok(Entry {
-                    record: row.get(0)?,
-                    name: Name::from_stored(&name, row.get(2)?).text(),
-                    is_folder: kind == Kind::Folder,
-                    bytes: row.get::<_, i64>(4)? as u64,
-                    layout: row.get(5)?,
-                })
-            })
-            .and_then(Iterator::collect::<rusqlite::Result<Vec<_>>>);
-        self.ledger.doing(doing, rows)
-    }
-
-    /// The folder at `parts` below `from`; names compare as Windows compares them.
-    fn folder(&self, from: i64, parts: &[&str]) -> Result<Option<i64>, LedgerError> {
-        let mut at = from;
-        for part in parts {
-            let all = self.children(at)?;
-            match all
-                .iter()
-                .find(|entry| entry.is_folder && alike(&entry.name, part))
-            {
-                Some(entry) => at = entry.record,
-                None => return Ok(None),
-            }
-        }
-        Ok(Some(at))
-    }
-
-    /// The hive `name` in the folder `at` with its logs; `None` = there is none.
-    fn hive(&self, at: i64, name: &str) -> Result<Option<Result<Hive, String>>, LedgerError> {
-        let all = self.children(at)?;
-        let of = |ending: &str| {
-            let wanted = format!("{name}{ending}");
-            all.iter()
-                .find(|entry| !entry.is_folder && alike(&entry.name, &wanted))
-        };
-        let Some(entry) = of("") else {
-            return Ok(None);
-        };
-        let logs: Vec<Vec<u8>> = [".LOG", ".LOG1", ".LOG2"]
-            .iter()
-            .filter_map(|ending| of(ending))
-            // A log that cannot be read does not help; the hive then says that it is stale.
-            .filter_map(|entry| self.bytes(entry).ok())
-            .collect();
-        let logs: Vec<&[u8]> = logs.iter().map(Vec::as_slice).collect();
-        Ok(Some(self.bytes(entry).and_then(|bytes| {
-            Hive::open(&bytes, &logs).map_err(|e| e.found)
-        })))
-    }
-
-    fn bytes(&self, entry: &Entry) -> Result<Vec<u8>, String> {
-        if entry.bytes > LARGEST {
-            return Err(format!("it is {} bytes long", entry.bytes));
-        }
-        let layout = entry
-            .layout
-            .as_deref()
-            .and_then(Layout::from_bytes)
-            .ok_or("it has no content that can be read here")?;
-        let reader = ContentReader::new(layout, self.sectors.as_ref());
-        let mut out = Vec::new();
-        let mut buf = vec![0u8; 1 << 20];
-        let missing = reader
-            .stream(&mut buf, &mut |_, part, _| out.extend_from_slice(part))
-            .map_err(|fault| fault.to_string())?;
-        match missing.first() {
-            None => Ok(out),
-            Some((from, _)) => Err(format!("it cannot be read at byte {from}")),
-        }
-    }
-}
-
-fn alike(a: &str, b: &str) -> bool {
-    a.to_lowercase() == b.to_lowercase()
-}
-
-/// Reads the registries of the volume whose records stand in the survey's table; `root` is its root's record.
-pub fn read(
-    ledger: &Ledger,
-    sectors: &Arc<dyn Sectors>,
-    root: i64,
-) -> Result<Registry, LedgerError> {
-    let records = Records { ledger, sectors };
-    let mut out = Registry::default();
-    let mut installations = vec![(Vec::new(), root)];
-    for entry in records.children(root)? {
-        if entry.is_folder && entry.name.to_lowercase().starts_with("windows.old") {
-            installations.push((vec![entry.name], entry.record));
-        }
-    }
-    for (at, record) in installations {
-        let whose = |name: &str| [at.as_slice(), &[name.to_owned()]].concat().join("/");
-        let mut letter = CUSTOMARY;
-        if let Some(config) = records.folder(record, &["Windows", "System32", "config"])?
-            && let Some(hive) = records.hive(config, "SOFTWARE")?
-        {
-            let told = hive.and_then(|hive| {
-                let profiles = hive.profiles().map_err(|e| e.found)?;
-                letter = hive.own_letter().unwrap_or(CUSTOMARY);
-                Ok((profiles, hive.current().clone()))
-            });
-            out.letter.get_or_insert(letter);
-            let of = whose("Windows");
-            if let Some(profiles) = out.hear(of, told) {
-                out.profiles
-                    .extend(profiles.into_iter().map(|profile| (at.clone(), profile)));
-            }
-        }
-        for holder in ["Users", "Documents and Settings"] {
-            let Some(users) = records.folder(record, &[holder])? else {
-                continue;
-            };
-            for entry in records.children(users)?.into_iter().take(MOST_PROFILES) {
-                if !entry.is_folder {
-                    continue;
-                }
-                let Some(hive) = records.hive(entry.record, "NTUSER.DAT")? else {
-                    continue;
-                };
-                // The paths in it were written when an earlier installation was at the root.
-                let then = [holder.to_owned(), entry.name.clone()];
-                let told = hive.and_then(|hive| {
-                    let folders = hive.folders(&then, letter).map_err(|e| e.found)?;
-                    Ok((folders, hive.current().clone()))
-                });
-                let place = [at.as_slice(), &then].concat();
-                if let Some(folders) = out.hear(place.join("/"), told) {
-                    out.folders.push((place, folders));
-                }
-            }
-        }
-    }
-    Ok(out)
-}
-
-impl Registry {
-    fn hear<T>(&mut self, of: String, told: Result<(T, Current), String>) -> Option<T> {
+impl Told {
+    fn hear<T>(&mut self, of: &str, told: Result<(T, Current), String>) -> Option<T> {
         match told {
             Ok((value, current)) => {
                 if let Current::Stale { why } = current {
-                    self.stale.push((of, why));
+                    self.elsewhere.push(format!(
+                        "whether anything of {of} lies elsewhere is not certain, because its registry may be older than what its owner last saw ({why})"
+                    ));
                 }
                 Some(value)
             }
             Err(why) => {
-                self.silent.push((of, why));
+                self.elsewhere.push(format!(
+                    "whether anything of {of} lies elsewhere is not known, because its registry told nothing ({why})"
+                ));
                 None
             }
         }
     }
+
+    /// The installations of a volume, the profiles that they list, and the people's folders where they usually lie.
+    fn look(&mut self, shelf: &Shelf<'_>, volume: i64) -> Result<(), LedgerError> {
+        let root = -volume;
+        let mut places = vec![(Vec::new(), root)];
+        for (id, name) in shelf.folders_in(root)? {
+            if name.to_lowercase().starts_with("windows.old") {
+                places.push((vec![name], id));
+            }
+        }
+        for (at, folder) in places {
+            if let Some(config) = shelf.folder(folder, &["Windows", "System32", "config"])?
+                && let Some(hive) = shelf.hive(config, "SOFTWARE")?
+            {
+                let mut letter = CUSTOMARY;
+                let told = hive.and_then(|hive| {
+                    letter = hive.own_letter().unwrap_or(CUSTOMARY);
+                    let profiles = hive.profiles().map_err(|e| e.found)?;
+                    Ok((profiles, hive.current().clone()))
+                });
+                let of = [at.as_slice(), &["Windows".to_owned()]].concat().join("/");
+                if let Some(profiles) = self.hear(&of, told) {
+                    let profiles = profiles.into_iter();
+                    self.listed
+                        .extend(profiles.map(|profile| (volume, at.clone(), profile)));
+                }
+                if !self.installed.iter().any(|one| one.volume == volume) {
+                    // Without the list, letters are not known, and every folder that needs one says so.
+                    let mounted = shelf
+                        .hive(config, "SYSTEM")?
+                        .and_then(Result::ok)
+                        .and_then(|hive| hive.mounted().ok());
+                    self.installed.push(Installed {
+                        volume,
+                        letter,
+                        mounted: mounted.unwrap_or_default(),
+                    });
+                }
+            }
+            for holder in ["Users", "Documents and Settings"] {
+                let Some(users) = shelf.folder(folder, &[holder])? else {
+                    continue;
+                };
+                for (id, name) in shelf.folders_in(users)? {
+                    // The paths in its registry were written when an earlier installation was at the root.
+                    let then = vec![holder.to_owned(), name];
+                    self.homes.push(Home::of(volume, id, &at, then));
+                }
+            }
+        }
+        Ok(())
+    }
 }
 
-/// Puts what the registries tell where it belongs: on the people page, into the volumes' rules, into one point.
+/// Puts what the registries tell where it belongs: on the people page, into the volumes' rules, into one point. `signs` are
+/// what lists of drive letters know the volumes by. What comes back are the people's folders and what was moved out of them.
 pub fn settle(
-    ledger: &Ledger,
-    registries: &[(i64, Registry)],
+    shelf: &Shelf<'_>,
+    signs: &[(i64, Mounted)],
     volumes: &mut [VolumeKept],
     people: &mut Vec<PersonSeen>,
     points: &mut Vec<PointKept>,
-) -> Result<(), LedgerError> {
-    let surveyed: Vec<(i64, String)> = volumes
+) -> Result<Vec<Home>, LedgerError> {
+    let mut told = Told::default();
+    let of_windows: Vec<i64> = volumes
         .iter()
-        .filter(|volume| volume.state == crate::step::outcome::VolumeState::Surveyed)
-        .map(|volume| (volume.number, volume.word()))
+        .filter(|volume| volume.format == Format::Ntfs && volume.state == VolumeState::Surveyed)
+        .map(|volume| volume.number)
         .collect();
-    let reach = Reach {
-        ledger,
-        volumes: &surveyed,
-    };
-    let letters = letters(registries);
-    let mut elsewhere = Vec::new();
-    for (own, registry) in registries {
-        let word = surveyed
-            .iter()
-            .find(|(number, _)| number == own)
-            .map(|(_, word)| word.clone())
-            .unwrap_or_default();
-        if let Some(volume) = volumes.iter_mut().find(|volume| volume.number == *own) {
-            for (of, why) in &registry.stale {
-                volume.rule.push_str(&format!(
-                    "; the registry of {of} may be older than what its owner last saw ({why})"
-                ));
-            }
+    for volume in &of_windows {
+        told.look(shelf, *volume)?;
+    }
+    let letters = Letters::of(shelf, &told.installed, signs, &told.listed)?;
+    for volume in of_windows {
+        let away = super::links::away(shelf, &letters, volume)?;
+        told.elsewhere.extend(away);
+    }
+    // Those in the usual places have their lines.
+    let usual = told.homes.len();
+    for (own, at, profile) in std::mem::take(&mut told.listed) {
+        // Only people: the system's own profiles have short identifiers.
+        if !(profile.sid.starts_with("S-1-5-21-") || profile.sid.starts_with("S-1-12-")) {
+            continue;
         }
-        let letter = letters.get(own).copied();
-        elsewhere.extend(super::links::away(&reach, *own, letter)?);
-        let letter = letter.unwrap_or(CUSTOMARY);
-        for (of, why) in &registry.silent {
-            elsewhere.push(format!(
-                "whether anything of {of} lies elsewhere is not known, because its registry told nothing ({why})"
+        let (Some(At::Letter(of, parts)), Some(raw)) = (&profile.at, &profile.raw) else {
+            continue;
+        };
+        let raw = raw.replace('\\', "/");
+        let lies = letters.lies(own, *of);
+        let Lies::On(volume) = lies else {
+            told.elsewhere.push(format!(
+                "the profile at {raw} is on no volume of this job{}",
+                guess(shelf, lies, parts)?
             ));
+            continue;
+        };
+        let mut found = None;
+        if volume == own && !at.is_empty() {
+            let moved = [at.as_slice(), parts].concat();
+            found = shelf.on(volume, &moved)?.map(|id| (id, at.as_slice()));
         }
-        for (profile, folders) in &registry.folders {
-            let who = profile.join("/");
-            for folder in folders.iter().filter(|folder| folder.redirected) {
-                let name = in_words(&folder.name);
-                let target = shown(&folder.at);
-                let words = |(volume, _)| format!(" ({})", reach.word(volume));
-                let found = match &folder.at {
-                    At::Profile(_) => Some(String::new()),
-                    At::System(parts) => reach.find(*own, true, parts)?.map(words),
-                    At::Letter(of, parts) => reach.find(*own, *of == letter, parts)?.map(words),
-                    At::Network(_) | At::Unknown(_) => None,
-                };
-                let note = format!("{name} -> {target}{}", found.as_deref().unwrap_or(""));
-                let line = people
-                    .iter_mut()
-                    .find(|line| line.volume == word && alike(&line.profile, &who));
-                if let Some(line) = line {
-                    line.redirected.retain(|known| known != name);
-                    line.redirected.push(note);
-                }
-                if found.is_none() {
-                    elsewhere.push(format!("{name} of {who} lies at {target}"));
+        if found.is_none() {
+            found = shelf.on(volume, parts)?.map(|id| (id, &[][..]));
+        }
+        match found {
+            Some((id, at)) => {
+                if !told.homes.iter().any(|home| home.id == id) {
+                    told.homes.push(Home::of(volume, id, at, parts.clone()));
                 }
             }
+            // Deleted with its folder, or the folder was renamed: then it has a line of its own.
+            None if shelf.word(volume).is_some() => {
+                if let Some(volume) = volumes.iter_mut().find(|it| it.number == volume) {
+                    volume.rule.push_str(&format!(
+                        "; a profile is listed at {raw} and has no folder there"
+                    ));
+                }
+            }
+            None => told.elsewhere.push(format!(
+                "the profile at {raw} is on {}",
+                not_listed(volumes, volume)
+            )),
         }
-        for (at, profile) in &registry.profiles {
-            // Only people: the system's own profiles have short identifiers.
-            if !(profile.sid.starts_with("S-1-5-21-") || profile.sid.starts_with("S-1-12-")) {
+    }
+    let mut homes = std::mem::take(&mut told.homes);
+    for number in 0..homes.len() {
+        let Some(home) = homes.get(number).cloned() else {
+            continue;
+        };
+        if number >= usual {
+            claim(shelf, &homes, people, number, home.id)?;
+        }
+        let Some(hive) = shelf.hive(home.id, "NTUSER.DAT")? else {
+            continue;
+        };
+        let letter = letters.letter_of(home.volume).unwrap_or(CUSTOMARY);
+        let heard = hive.and_then(|hive| {
+            let folders = hive.folders(&home.then, letter).map_err(|e| e.found)?;
+            Ok((folders, hive.current().clone()))
+        });
+        let who = home.place.join("/");
+        for folder in told.hear(&who, heard).unwrap_or_default() {
+            if !folder.redirected {
                 continue;
             }
-            let (Some(At::Letter(of, parts)), Some(raw)) = (&profile.at, &profile.raw) else {
-                continue;
-            };
-            let here = *of == letter;
-            let moved = [at.as_slice(), parts.as_slice()].concat();
-            match (
-                reach.find(*own, here, &moved)?,
-                reach.find(*own, here, parts)?,
-            ) {
-                (Some((volume, id)), _) | (None, Some((volume, id))) => {
-                    let (word, path) = (
-                        reach.word(volume),
-                        if volume == *own { &moved } else { parts },
-                    );
-                    let path = path.join("/");
-                    let is_known = people
-                        .iter()
-                        .any(|line| line.volume == word && alike(&line.profile, &path));
-                    if !is_known {
-                        people.push(count(ledger, id, path, word)?);
-                    }
-                }
-                // Deleted with its folder, or the folder was renamed: then it has a line of its own.
-                (None, None) if here => {
-                    if let Some(volume) = volumes.iter_mut().find(|volume| volume.number == *own) {
-                        volume.rule.push_str(&format!(
-                            "; a profile is listed at {} and has no folder there",
-                            raw.replace('\\', "/")
-                        ));
-                    }
-                }
-                (None, None) => elsewhere.push(format!(
-                    "the profile at {} is on no volume of this job",
-                    raw.replace('\\', "/")
-                )),
+            let (found, why) = lies_at(shelf, &letters, volumes, home.volume, &folder)?;
+            let (name, target) = (in_words(&folder.name), shown(&folder.at));
+            let word = found.and_then(|(volume, _)| shelf.word(volume));
+            let word = word.map(|word| format!(" ({word})")).unwrap_or_default();
+            if let Some(line) = home.line(shelf, people) {
+                line.redirected.retain(|known| known != name);
+                line.redirected.push(format!("{name} -> {target}{word}"));
+            }
+            if let Some((_, id)) = found
+                && claim(shelf, &homes, people, number, id)?
+                && let Some(home) = homes.get_mut(number)
+            {
+                home.also.push(id);
+            }
+            if let Some(why) = why {
+                told.elsewhere
+                    .push(format!("{name} of {who} lies at {target}{why}"));
             }
         }
     }
+    let mut elsewhere = told.elsewhere;
     elsewhere.sort();
     elsewhere.dedup();
     if !elsewhere.is_empty() {
         points.push(point(&elsewhere));
     }
-    Ok(())
+    Ok(homes)
 }
 
-/// The letters that volumes went by: what the installation on one says of itself, and for one without an installation
-/// the letter under which another one lists a profile that lies there.
-fn letters(registries: &[(i64, Registry)]) -> BTreeMap<i64, char> {
-    let mut out: BTreeMap<i64, char> = registries
-        .iter()
-        .filter_map(|(volume, registry)| Some((*volume, registry.letter?)))
-        .collect();
-    let listed = registries.iter().flat_map(|(_, registry)| {
-        let own = registry.letter;
-        registry.profiles.iter().filter_map(move |(_, profile)| {
-            let Some(At::Letter(letter, parts)) = &profile.at else {
-                return None;
-            };
-            (own != Some(*letter)).then(|| (*letter, parts.join("/")))
-        })
-    });
-    for (letter, path) in listed {
-        let mut lies = registries.iter().filter(|(_, registry)| {
-            registry.letter.is_none()
-                && (registry.folders.iter()).any(|(place, _)| alike(&place.join("/"), &path))
-        });
-        // Two volumes that both have it tell nothing.
-        if let (Some((volume, _)), None) = (lies.next(), lies.next()) {
-            out.entry(*volume).or_insert(letter);
+/// Where a moved folder lies, if in this job; and what is to be said, if that is not all.
+#[allow(clippy::type_complexity)] // two answers to one question
+fn lies_at(
+    shelf: &Shelf<'_>,
+    letters: &Letters,
+    volumes: &[VolumeKept],
+    own: i64,
+    folder: &ShellFolder,
+) -> Result<(Option<(i64, i64)>, Option<String>), LedgerError> {
+    let (lies, parts) = match &folder.at {
+        At::Profile(_) => return Ok((None, None)),
+        At::System(parts) => (Lies::On(letters.system_of(own)), parts),
+        At::Letter(letter, parts) => (letters.lies(own, *letter), parts),
+        At::Network(_) | At::Unknown(_) => return Ok((None, Some(String::new()))),
+    };
+    let Lies::On(volume) = lies else {
+        return Ok((None, Some(guess(shelf, lies, parts)?)));
+    };
+    Ok(match (shelf.on(volume, parts)?, shelf.word(volume)) {
+        (Some(id), _) => (Some((volume, id)), None),
+        (None, Some(word)) => (None, Some(format!(", and {word} has no such folder"))),
+        (None, None) => (None, Some(format!(", on {}", not_listed(volumes, volume)))),
+    })
+}
+
+fn not_listed(volumes: &[VolumeKept], volume: i64) -> String {
+    let found = volumes.iter().find(|it| it.number == volume);
+    found.map_or_else(
+        || "a volume that was not surveyed".to_owned(),
+        |it| format!("{}, which was not surveyed ({})", it.word(), it.state),
+    )
+}
+
+/// What is said of a path whose volume is not in this job, or not known.
+fn guess(shelf: &Shelf<'_>, lies: Lies, parts: &[String]) -> Result<String, LedgerError> {
+    if lies == Lies::Elsewhere {
+        return Ok(", a partition that is on no drive of this job".to_owned());
+    }
+    let mut alike = Vec::new();
+    for volume in shelf.volumes().filter(|_| !parts.is_empty()) {
+        if shelf.on(volume, parts)?.is_some() {
+            alike.extend(shelf.word(volume));
         }
     }
-    out
+    Ok(match alike.as_slice() {
+        [] => String::new(),
+        _ => format!(
+            ", and which drive that was is not known ({} has a folder of that name)",
+            alike.join(", ")
+        ),
+    })
 }
 
 fn point(elsewhere: &[String]) -> PointKept {
@@ -385,111 +294,6 @@ fn point(elsewhere: &[String]) -> PointKept {
     }
 }
 
-/// What can be reached in this job.
-pub(super) struct Reach<'a> {
-    pub(super) ledger: &'a Ledger,
-    volumes: &'a [(i64, String)],
-}
-
-impl Reach<'_> {
-    fn word(&self, volume: i64) -> String {
-        let found = self.volumes.iter().find(|(number, _)| *number == volume);
-        found.map(|(_, word)| word.clone()).unwrap_or_default()
-    }
-
-    /// The folder at this path: on the volume `own` itself first, then on any other. `here` says whether the path's letter
-    /// may be that of `own`: under another letter, what `own` has at the same path is something else. Which letter each of
-    /// the others had is not asked: one that has the path is in the job whatever its letter was.
-    pub(super) fn find(
-        &self,
-        own: i64,
-        here: bool,
-        parts: &[String],
-    ) -> Result<Option<(i64, i64)>, LedgerError> {
-        if parts.is_empty() {
-            return Ok(None);
-        }
-        let all = self.volumes.iter().map(|(number, _)| *number);
-        let mut order: Vec<i64> = all.filter(|number| here || *number != own).collect();
-        order.sort_by_key(|number| *number != own);
-        for volume in order {
-            if let Some(id) = self.folder(volume, parts)? {
-                return Ok(Some((volume, id)));
-            }
-        }
-        Ok(None)
-    }
-
-    fn folder(&self, volume: i64, parts: &[String]) -> Result<Option<i64>, LedgerError> {
-        let mut at = -volume;
-        for part in parts {
-            let mut next = None;
-            self.ledger.each_child(at, |row, _| {
-                if row.kind == Kind::Folder && row.stream.is_none() && alike(&row.name.text(), part)
-                {
-                    next = Some(row.id);
-                }
-            })?;
-            match next {
-                Some(id) => at = id,
-                None => return Ok(None),
-            }
-        }
-        Ok(Some(at))
-    }
-}
-
-/// A line for a profile that lies where no profiles usually lie.
-fn count(
-    ledger: &Ledger,
-    id: i64,
-    profile: String,
-    volume: String,
-) -> Result<PersonSeen, LedgerError> {
-    use crate::survey::sort::{Sort, sort_of};
-    let mut line = PersonSeen {
-        profile,
-        volume,
-        last_used: None,
-        bytes: 0,
-        photos: 0,
-        documents: 0,
-        mail: 0,
-        newest: None,
-        placeholders: 0,
-        efs: 0,
-        redirected: Vec::new(),
-    };
-    let mut stack = vec![id];
-    while let Some(folder) = stack.pop() {
-        ledger.each_child(folder, |row, _| {
-            if row.kind == Kind::Folder {
-                stack.push(row.id);
-            }
-            if row.kind != Kind::File {
-                return;
-            }
-            line.bytes = line.bytes.saturating_add(row.bytes);
-            if row.stream.is_some() {
-                return;
-            }
-            use crate::survey::item::Mark;
-            line.placeholders += u64::from(row.marks.has(Mark::Placeholder));
-            line.efs += u64::from(row.marks.has(Mark::Efs));
-            match sort_of(&row.name.text()) {
-                Sort::Mail => line.mail += 1,
-                Sort::Picture | Sort::Film => line.photos += 1,
-                Sort::Document => line.documents += 1,
-                _ => {}
-            }
-            let at = (row.modified_ns != 0).then_some(Moment(i128::from(row.modified_ns)));
-            line.newest = line.newest.max(at);
-            line.last_used = line.last_used.max(at);
-        })?;
-    }
-    Ok(line)
-}
-
 /// What people call the folders that a registry names otherwise (Microsoft, KNOWNFOLDERID).
 fn in_words(name: &str) -> &str {
     match name {
@@ -511,3 +315,7 @@ fn shown(at: &At) -> String {
         At::Unknown(raw) => raw.replace('\\', "/"),
     }
 }
+
+#[cfg(test)]
+#[path = "people_tests.rs"]
+mod tests;

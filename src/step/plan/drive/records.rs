@@ -12,6 +12,9 @@ use rusqlite::{OptionalExtension, Row, params};
 /// Parent number that readers give to names whose folder is lost (all bits set).
 pub(super) const LOST: i64 = -1;
 
+/// Names of one folder that are looked at to tell what a root is; a folder of Windows has some thousands.
+const MOST_NAMES: i64 = 20_000;
+
 /// One name or stream of a record.
 pub struct Record {
     /// Number of the record.
@@ -191,16 +194,19 @@ impl<'a> Records<'a> {
                 });
             self.ledger.doing("looking at the root", rows)
         };
-        let top = names(root, 10_000)?;
+        let top = names(root, MOST_NAMES)?;
         let text: Vec<String> = top.iter().map(|(_, name)| name.clone()).collect();
-        let mut below = |name: &str| {
-            let record = top
-                .iter()
-                .find(|(_, have)| have == name)
-                .map(|(record, _)| *record);
-            // What cannot be listed here only means that fewer rules apply.
-            record
-                .and_then(|record| names(record, 1_000).ok())
+        let mut below = |path: &str| {
+            let mut at = Some(root);
+            for part in path.split('/') {
+                // What cannot be listed here only means that fewer rules apply.
+                let here = at
+                    .and_then(|at| names(at, MOST_NAMES).ok())
+                    .unwrap_or_default();
+                let found = here.into_iter().find(|(_, have)| have == part);
+                at = found.map(|(record, _)| record);
+            }
+            at.and_then(|at| names(at, MOST_NAMES).ok())
                 .unwrap_or_default()
                 .into_iter()
                 .map(|(_, name)| name)
@@ -228,10 +234,20 @@ impl<'a> Records<'a> {
         Ok(rows)
     }
 
+    /// How many names and streams say that they lie in this record, and no walk has reached.
+    pub fn beneath(&self, record: i64) -> Result<u64, LedgerError> {
+        let count = self
+            .ledger
+            .db()
+            .prepare_cached("SELECT count(*) FROM temp.found WHERE parent = ?1 AND walked = 0")
+            .and_then(|mut query| query.query_row([record], |row| row.get::<_, i64>(0)));
+        Ok(self.ledger.doing("looking beneath a link", count)? as u64)
+    }
+
     /// A record whose children no walk has reached; `None` = all were.
     pub fn lost(&self, root: i64) -> Result<Option<i64>, LedgerError> {
         let next = self.ledger.db().query_row(
-            "SELECT parent FROM temp.found WHERE walked = 0 AND NOT (record = ?1 AND parent = ?1 AND stream IS NULL) ORDER BY parent = ?2 DESC LIMIT 1",
+            "SELECT parent FROM temp.found WHERE walked = 0 AND NOT (record = ?1 AND parent = ?1 AND stream IS NULL) ORDER BY parent = ?2 DESC, parent LIMIT 1",
             params![root, LOST],
             |row| row.get::<_, i64>(0),
         );

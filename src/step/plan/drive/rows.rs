@@ -8,7 +8,7 @@ use super::carried::Carried;
 use super::kept::VolumeKept;
 use super::records::{Record, Records};
 use super::tally::Tally;
-use crate::bag::name::Taken;
+use crate::bag::name::{LOST_FOLDER, Taken};
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
 use crate::step::outcome::PersonSeen;
 use crate::survey::class::{Classer, FolderState};
@@ -28,6 +28,8 @@ pub struct Walked {
     pub items: u64,
     /// Their bytes.
     pub bytes: u64,
+    /// Entries beneath links, where nothing should be.
+    pub beneath_links: u64,
 }
 
 /// Writes item rows of drives.
@@ -106,8 +108,9 @@ impl<'a> Rows<'a> {
             bag: root_bag.clone(),
         }];
         while let Some(pending) = stack.pop() {
+            let mut taken = Taken::new();
             self.folder(
-                volume, &pending, root, &mut stack, &mut twins, people, &mut out,
+                volume, &pending, root, &mut taken, &mut stack, &mut twins, people, &mut out,
             )?;
         }
         self.lost(volume, &root_bag, root, &mut twins, people, &mut out)?;
@@ -120,6 +123,7 @@ impl<'a> Rows<'a> {
         volume: &VolumeKept,
         pending: &Pending,
         root: i64,
+        taken: &mut Taken,
         stack: &mut Vec<Pending>,
         twins: &mut HashMap<(i64, Option<Vec<u8>>), i64>,
         people: &mut People,
@@ -127,10 +131,20 @@ impl<'a> Rows<'a> {
     ) -> Result<(), LedgerError> {
         let mut children = self.records.children(pending.record, root)?;
         children.sort_by(|a, b| (&a.name, &a.stream).cmp(&(&b.name, &b.stream)));
-        let mut taken = Taken::new();
         for child in children {
-            let id = self.item(volume, pending, &child, &mut taken, twins, people, out)?;
-            if child.kind == Kind::Folder && child.stream.is_none() {
+            let mut id = self.item(volume, pending, &child, taken, twins, people, out)?;
+            let mut is_folder = child.kind == Kind::Folder && child.stream.is_none();
+            if child.kind == Kind::Link && child.stream.is_none() {
+                let beneath = self.records.beneath(child.record)?;
+                if beneath > 0 {
+                    // A link holds nothing: a folder of its name beside it does, so that everything keeps its path.
+                    out.beneath_links += beneath;
+                    let name = (child.name.clone(), taken.give(&child.name).text);
+                    id = self.stand_in(volume, pending.id, name, Marks::default())?;
+                    is_folder = true;
+                }
+            }
+            if is_folder {
                 let own = self
                     .ledger
                     .item(id)?
@@ -297,13 +311,22 @@ impl<'a> Rows<'a> {
     ) -> Result<(), LedgerError> {
         let state = self.classer.root();
         let mut folder = None;
+        let mut taken = Taken::new();
         loop {
             let Some(parent) = self.records.lost(root)? else {
                 return Ok(());
             };
             let (id, bag) = match &folder {
                 Some(known) => known,
-                None => &*folder.insert(self.lost_folder(volume, root_bag)?),
+                None => {
+                    let mut marks = Marks::default();
+                    marks.set(Mark::Orphan);
+                    let name = (Name::of("parent folder lost"), LOST_FOLDER.to_owned());
+                    let id = self.stand_in(volume, volume.root(), name, marks)?;
+                    let bag = format!("{root_bag}/{LOST_FOLDER}");
+                    self.ledger.put_place(id, &bag)?;
+                    &*folder.insert((id, bag))
+                }
             };
             let pending = Pending {
                 record: parent,
@@ -311,30 +334,36 @@ impl<'a> Rows<'a> {
                 state: state.clone(),
                 bag: bag.clone(),
             };
-            let mut stack = vec![pending];
+            let mut stack = Vec::new();
+            // All that is lost lies in one folder of the bag, whatever number of folders it was in.
+            self.folder(
+                volume, &pending, root, &mut taken, &mut stack, twins, people, out,
+            )?;
             while let Some(pending) = stack.pop() {
-                self.folder(volume, &pending, root, &mut stack, twins, people, out)?;
+                let mut taken = Taken::new();
+                self.folder(
+                    volume, &pending, root, &mut taken, &mut stack, twins, people, out,
+                )?;
             }
         }
     }
 
-    fn lost_folder(
+    /// A folder that no record is: it stands in for one, so that what lies in it is not lost.
+    fn stand_in(
         &mut self,
         volume: &VolumeKept,
-        root_bag: &str,
-    ) -> Result<(i64, String), LedgerError> {
+        parent: i64,
+        (name, bag): (Name, String),
+        marks: Marks,
+    ) -> Result<i64, LedgerError> {
         let id = self.next;
         self.next += 1;
-        let mut item = ItemRow::bare(id, Kind::Folder, Want::Wanted, Marks::default());
-        item.marks.set(Mark::Orphan);
-        (item.parent, item.volume, item.seen, item.names) =
-            (volume.root(), volume.number, self.survey, 1);
-        item.name = Name::of("parent folder lost");
+        let mut item = ItemRow::bare(id, Kind::Folder, Want::Wanted, marks);
+        (item.parent, item.volume, item.seen, item.names) = (parent, volume.number, self.survey, 1);
+        (item.name, item.bag) = (name, Some(bag));
         item.rule = super::super::walk::RULE_LOST;
         self.ledger.add_item(&item, &mut self.sum)?;
-        let bag = format!("{root_bag}/~lost");
-        self.ledger.put_place(id, &bag)?;
-        Ok((id, bag))
+        Ok(id)
     }
 
     fn pause_for_readers(&mut self) -> Result<(), LedgerError> {
@@ -379,3 +408,7 @@ impl<'a> Rows<'a> {
         Ok((self.sum, lost))
     }
 }
+
+#[cfg(test)]
+#[path = "rows_tests.rs"]
+pub(super) mod tests;
