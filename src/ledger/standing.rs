@@ -373,6 +373,7 @@ mod tests {
             bytes: 1,
             unaccounted_bytes: 0,
             tree: Blake3([tree; 32]),
+            wear: None,
             rows: String::new(),
         };
         let first = |bodies| first_like_newest(&chain(bodies)).map(|fact| fact.number);

@@ -20,6 +20,7 @@ pub fn volume(number: i64, format: Format) -> VolumeKept {
         index: number as u32,
         first_byte: 0,
         bytes: 1 << 20,
+        reach: 0,
         boot_at: 0,
         format,
         kind: "NTFS".into(),
