@@ -197,7 +197,7 @@ fn escaped(name: &Name) -> String {
         return out;
     }
     let tilde = if is_short_alias(&text) {
-        text.rfind('~')
+        text.split('.').next().and_then(|base| base.rfind('~'))
     } else if is_own(&text) {
         text.find('~')
     } else {

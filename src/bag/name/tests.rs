@@ -205,6 +205,14 @@ fn an_over_long_name_keeps_its_extension_and_stays_one_of_a_kind() {
     assert_eq!(torn, "^25".repeat(80) + &torn[240..]);
 }
 
+/// FAT's short aliases (Microsoft FAT specification): it is the `~` before the number that makes one, not a later one.
+#[test]
+fn a_tilde_in_the_ending_is_not_the_one_of_a_short_alias() {
+    let given = Taken::new().give(&Name::of("~1.~"));
+    assert_eq!(given.text, "^7E1.~");
+    assert!(is_valid(&given.text));
+}
+
 #[test]
 fn many_twins_cost_no_more_than_as_many_strangers() {
     let mut taken = Taken::new();
