@@ -4,15 +4,16 @@
 //! Invariant: memory does not grow with the number of items, except for 8 bytes a folder that was
 //! made and the few files that stand under another name or were refused.
 
+mod further;
 mod prove;
 
-use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, find, holds};
+use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, find};
 use super::chosen::Chosen;
 use super::names::Names;
 use super::spots::{Map, NoSpot, Parts, Spot, Spots, Top, dress_of, ends_all, own_name};
 use crate::job::crew::{self, Foreman};
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{Got, GotRow, ItemRow, LedgerError, Want};
+use crate::ledger::{Got, GotRow, ItemRow, LedgerError};
 use crate::port::{Block, Destination, Fault, FaultKind, Recipient};
 use crate::read::places::Places;
 use crate::read::trees::bag_path;
@@ -20,6 +21,7 @@ use crate::step::event::{Event, Tell};
 use crate::step::outcome::{Amount, Exit, Problem, PutBack, Refused};
 use crate::survey::item::{Kind, Mark};
 use crate::value::{Moment, Name};
+use further::Further;
 use std::collections::{HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 
@@ -405,69 +407,6 @@ impl<'a, 'b> Flow<'a, 'b> {
         }))
     }
 
-    /// Where the first name of a file with several stands, when this run found or put it there.
-    fn first_name(&mut self, first: i64) -> Result<Option<Parts>, LedgerError> {
-        if self.absent.contains(&first) {
-            return Ok(None);
-        }
-        if let Some(at) = self.elsewhere.get(&first) {
-            return Ok(Some(at.clone()));
-        }
-        let Some((row, got)) = self.job.ledger.item(first)? else {
-            return Ok(None);
-        };
-        let spot = self.spots.of(row.parent)?;
-        let is_there = matches!(row.want, Want::Wanted | Want::Waived)
-            && no_copy(&row, &got).is_none()
-            && self.chosen.has(&row, &spot.from);
-        Ok(is_there.then(|| self.spots.in_spot(&spot, &own_name(&row))))
-    }
-
-    /// Gives a file that stands at `first` its further name.
-    fn further_name(
-        &mut self,
-        item: &ItemRow,
-        got: &GotRow,
-        first: &Parts,
-        (at, own): (&[Vec<u8>], &Vec<u8>),
-        names: &mut Names,
-    ) -> Result<Further, LedgerError> {
-        let (to, bytes) = (self.to, item.bytes);
-        let Some(expected) = got.blake3 else {
-            return Ok(Further::CarryIt);
-        };
-        let inode = match to.look(first) {
-            Ok(Some((Kind::File, stamp, _))) if stamp.bytes == bytes => stamp.inode,
-            _ => return Ok(Further::CarryIt),
-        };
-        let block = &mut self.block;
-        let found = find(to, at, names, &mut |here, kind, length, _| {
-            if kind != Kind::File || length != bytes {
-                return Ok(false);
-            }
-            match to.look(here)? {
-                Some((_, stamp, _)) if stamp.inode == inode => Ok(true),
-                _ => holds(to, here, bytes, expected, block),
-            }
-        });
-        match found {
-            Ok(Found::Equal(_)) => {
-                self.count_there(item, got);
-                Ok(Further::Done)
-            }
-            Ok(Found::Free(place)) => match to.hard_link(first, &place) {
-                Ok(()) => {
-                    let is_beside = place.last() != Some(own);
-                    self.count_returned(item, got, is_beside);
-                    Ok(Further::Done)
-                }
-                // Not every file system has further names; the content is put there then.
-                Err(_) => Ok(Further::CarryIt),
-            },
-            Err(_) => Ok(Further::CarryIt),
-        }
-    }
-
     fn count_there(&mut self, item: &ItemRow, got: &GotRow) {
         if got.state == Got::Whole {
             self.result.already_there += 1;
@@ -501,11 +440,6 @@ impl<'a, 'b> Flow<'a, 'b> {
         let folder = folder.map(|spot| spot.from.clone()).unwrap_or_default();
         self.refuse(item, &folder, why, Loss::Known);
     }
-}
-
-enum Further {
-    Done,
-    CarryIt,
 }
 
 // What goes back: all that was wanted, and of what was given up whatever there is a copy of all the same.
