@@ -417,7 +417,7 @@ fn set_from(bits: &[u8], from: u64) -> u64 {
     })
 }
 
-/// A stretch of the table in memory (see [`Table::stretch`]); at first an empty one.
+/// A stretch of the table in memory; at first an empty one.
 #[derive(Default)]
 pub struct Window {
     at: u64,
