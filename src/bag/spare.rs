@@ -14,6 +14,8 @@ use crate::port::{Destination, Fault, FaultKind, Writing};
 const MARGIN: u64 = 16 << 10;
 /// What file systems usually allocate by.
 const CLUSTER: u64 = 4 << 10;
+/// Bytes written at once.
+const PART: u64 = 1 << 20;
 
 /// What a full destination keeps free until then, for the ledger that lies on it: a path that no file has.
 pub const LEDGER: &str = "ledger-room";
@@ -40,8 +42,8 @@ pub fn give(to: &dyn Destination, path: &str) -> Result<(), Fault> {
 fn fill(to: &dyn Destination, spare: &str, bytes: u64) -> Result<(), Fault> {
     let mut writing = to.create(spare, bytes)?;
     // Not zeros: those need not reach the medium everywhere.
-    let filling = [0x68; CLUSTER as usize];
-    for at in (0..bytes).step_by(filling.len()) {
+    let filling = vec![0x68; bytes.min(PART) as usize];
+    for at in (0..bytes).step_by(filling.len().max(1)) {
         writing.write_at(at, &filling)?;
     }
     writing.finish(bytes)
