@@ -394,11 +394,12 @@ impl Ledger {
         if self.doing(doing, free)? >= i64::from(bytes) {
             return Ok(());
         }
-        // Dropped in a transaction of its own: pages that are free again before the end of theirs are not written.
+        // Dropped in a transaction of its own: pages that are free again before the end of theirs are not written. A run that
+        // was cut off in between leaves one.
         self.transaction(|ledger| {
             let fill = ledger
                 .db
-                .execute_batch("CREATE TABLE room(filling BLOB)")
+                .execute_batch("DROP TABLE IF EXISTS room; CREATE TABLE room(filling BLOB)")
                 .and_then(|()| {
                     ledger
                         .db

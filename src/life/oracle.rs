@@ -81,6 +81,15 @@ impl Oracle<'_> {
     /// What the ledger calls copied is on the medium of every honest drive, byte for byte: it would
     /// survive a loss of power at this instant. What is missing is listed, and nothing else is wrong.
     pub fn copied(&self) -> Result<(), Broken> {
+        let truth = self.bench.drive.truth();
+        // There, and every byte of it can be read.
+        let is_sound = |inode: u64| {
+            let mut there = truth.iter().map(|one| &one.node);
+            there.any(|node| {
+                let readable = !node.denied && node.refused.is_empty() && node.silent.is_empty();
+                node.stamp.inode == inode && readable
+            })
+        };
         for (item, got, path) in self.files()? {
             let name = item.name.text();
             if got.written != 0 && !matches!(got.state, Got::Whole | Got::Gaps) {
@@ -89,7 +98,7 @@ impl Oracle<'_> {
             if got.verified & !got.written != 0 {
                 return Err(format!("{name} is verified where it was never written"));
             }
-            if got.state == Got::Unreadable && self.bench.drive.is_sound(item.inode) {
+            if got.state == Got::Unreadable && is_sound(item.inode) {
                 return Err(format!(
                     "{name} is called unreadable, and nothing is wrong with it"
                 ));

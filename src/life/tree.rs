@@ -325,13 +325,6 @@ impl LifeDrive {
             .cloned()
     }
 
-    /// Whether every byte of the file with this inode can be read.
-    pub fn is_sound(&self, inode: u64) -> bool {
-        let state = self.state();
-        let node = state.nodes.iter().find(|node| node.stamp.inode == inode);
-        node.is_some_and(|node| !node.denied && node.refused.is_empty() && node.silent.is_empty())
-    }
-
     /// One operation on the drive. `since` = as of when the asker opened it.
     fn enter(&self, since: Option<u64>) -> Result<MutexGuard<'_, State>, Fault> {
         let operation = self.fate.operation()?;

@@ -106,10 +106,11 @@ fn system_compression_in_every_form() {
 
 #[test]
 fn a_compression_unit_is_plain_packed_or_a_hole() {
-    // Unit 0 plain, unit 1 packed ("abc" and zeros), unit 2 a hole, unit 3 with content behind a hole: impossible.
+    // Unit 0 plain, unit 1 packed ([MS-XCA] 2.5: 'a', then 4095 bytes from one byte back), unit 2 a hole, unit 3 with
+    // content behind a hole: impossible.
     let unit = 4096u32;
     let mut drive = vec![7u8; 4096];
-    drive.extend_from_slice(&[0x02, 0x30, b'a', b'b', b'c', 0, 0]);
+    drive.extend_from_slice(&[0x03, 0xb0, 0b10, b'a', 0xfc, 0x0f, 0, 0]);
     drive.resize(8192, 0x55);
     let extent = |at: u64, bytes: u64| Piece::Extent { at, bytes };
     let layout = Layout {
@@ -126,13 +127,17 @@ fn a_compression_unit_is_plain_packed_or_a_hole() {
     };
     let (out, missing) = all(layout.clone(), &drive);
     assert_eq!(out[..4096], [7; 4096]);
-    assert_eq!(out[4096..4099], *b"abc");
-    assert!(out[4099..].iter().all(|b| *b == 0));
+    assert!(out[4096..8192].iter().all(|b| *b == b'a'));
+    assert!(out[8192..].iter().all(|b| *b == 0));
     assert_eq!(missing, vec![(12_288, 4096)]);
-    // A packed unit that does not unpack is missing as a whole.
+    // A packed unit that does not unpack, or to less than what was written, is missing as a whole.
+    let mut short = drive.clone();
+    short[4096..4103].copy_from_slice(&[0x02, 0x30, b'a', b'b', b'c', 0, 0]);
     drive[4097] = 0x90;
-    let (_, missing) = all(layout, &drive);
-    assert_eq!(missing, vec![(4096, 4096), (12_288, 4096)]);
+    for broken in [drive, short] {
+        let (_, missing) = all(layout.clone(), &broken);
+        assert_eq!(missing, vec![(4096, 4096), (12_288, 4096)]);
+    }
 }
 
 #[test]

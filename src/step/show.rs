@@ -56,12 +56,15 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
         ),
         None => (
             next_command(job, &facts, state, &points),
-            closed.map(|fact| {
-                format!(
+            match closed {
+                Some(fact) => Some(format!(
                     "closed since {:.0}: its copies were deleted on the record",
                     fact.at
-                )
-            }),
+                )),
+                None => kept_still(job, &facts).map(|until| {
+                    format!("the shop's copy is kept until {until:.0}; then close the job")
+                }),
+            },
         ),
     };
     let result = Shown {
@@ -378,6 +381,12 @@ pub fn onward<T>(job: &Job<'_>, mut outcome: Outcome<T>) -> Outcome<T> {
     outcome
 }
 
+/// Until when the shop's copy of a job is kept that was put back, while that time runs.
+fn kept_still(job: &Job<'_>, facts: &[Fact]) -> Option<Moment> {
+    standing::returned(facts)?;
+    crate::step::close::kept_until(job, facts).filter(|until| job.now() < *until)
+}
+
 /// The one command that comes next; `None` = the job is at its end.
 pub fn next_command(
     job: &Job<'_>,
@@ -406,14 +415,12 @@ pub fn next_command(
     // What came back after a release is its end; without one, whatever holds the release comes first.
     let ended = points.iter().all(|point| point.id == "release-lapsed");
     if let Some((_, refused)) = back.filter(|(number, _)| *number > release.max(1) && ended) {
-        return match crate::step::close::kept_until(job, facts).filter(|until| job.now() < *until) {
-            _ if refused > 0 => command("put-back JOB --to DIR"),
-            Some(until) => Some(format!(
-                "the shop's copy is kept until {until:.0}; then:\n{}",
-                command("close JOB")?
-            )),
-            None => command("close JOB"),
-        };
+        return command(match kept_still(job, facts) {
+            _ if refused > 0 => "put-back JOB --to DIR",
+            // The copy stays its time; what is left to do now is the owner's paper.
+            Some(_) => "print JOB --paper receipt",
+            None => "close JOB",
+        });
     }
     if (0..job.setup.drives.len())
         .any(|number| crate::step::present::spent(facts, number).is_some())

@@ -202,11 +202,15 @@ fn a_job_is_led_from_its_opening_to_its_end() {
     )
     .unwrap();
     let back = shop.step(&["put-back", "--to", "fresh"]).ends(0);
-    let next = leads_on(&shop, &back);
+    assert_eq!(leads_on(&shop, &back), "holdpoint print --paper receipt");
+    assert_eq!(
+        next_on_page(&shop, &["put-back", "--to", "fresh"]),
+        "holdpoint print --paper receipt"
+    );
+    let shown = shop.run(&["show", "copies/job"]).ends(0).out;
     assert!(
-        next.starts_with("the shop's copy is kept until 20")
-            && next.ends_with(":\nholdpoint close"),
-        "{next}"
+        shown.contains("The shop's copy is kept until 20"),
+        "{shown}"
     );
     leads_on(&shop, &shop.step(&["close"]).ends(1));
     shop.step(&["close", "--now", "--reason", "a test"]).ends(0);

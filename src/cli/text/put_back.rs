@@ -1,6 +1,6 @@
 //! `put-back`: what was returned, and what was not overwritten.
 
-use super::{amount, files, items, next, points, short, some, typed};
+use super::{amount, files, items, next, points, short, some};
 use crate::cli::page::Page;
 use crate::step::outcome::{Exit, Outcome, PutBack};
 
@@ -37,13 +37,5 @@ pub fn page(page: &mut Page, outcome: &Outcome<PutBack>) {
         });
     }
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
-    let job = typed(outcome.job.as_deref());
-    next(
-        page,
-        outcome,
-        &[(
-            "The receipt for the owner:",
-            format!("holdpoint print {job} --paper receipt"),
-        )],
-    );
+    next(page, outcome, &[]);
 }
