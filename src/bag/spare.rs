@@ -54,6 +54,11 @@ fn name(path: &str) -> String {
     format!("in-work/file-{}", path.replace('/', "-"))
 }
 
+/// Whether a file below `in-work/` is a spare, and not what a run that was cut off left there.
+pub fn is_one(path: &str) -> bool {
+    path.starts_with("in-work/file-")
+}
+
 /// Lays a spare for the file `path`, which may be there or not. It is durable with the next settling.
 ///
 /// # Errors

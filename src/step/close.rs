@@ -20,7 +20,13 @@ use crate::value::Moment;
 /// What a job keeps at a destination that holds the customer's data or names.
 const HOLDINGS: [&str; 4] = ["bag", "in-work", "papers", "salvage"];
 /// What stays there.
-const STAYING: [&str; 4] = [Ledger::FILE, "ledger.db-journal", ID_FILE, "release"];
+const STAYING: [&str; 5] = [
+    Ledger::FILE,
+    "ledger.db-journal",
+    ID_FILE,
+    "release",
+    crate::step::attest::FOLDER,
+];
 /// Rows taken at once.
 const ROWS: usize = 1000;
 

@@ -248,7 +248,11 @@ fn seal_where(
     let one = |(number, destination): (usize, &Option<&dyn Destination>)| {
         destination.map(|to| match is_sealed(&facts, number) {
             Some(root) if !is_hurt(to) => Ok(root),
-            _ => seal(job, number, to, &facts, None),
+            sealed => {
+                let stands = || payload_that_stands(job, &facts, number);
+                let whole = sealed.is_none() && !is_hurt(to);
+                seal(job, number, to, &facts, whole.then(stands).flatten())
+            }
         })
     };
     Ok(destinations.iter().enumerate().map(one).collect())

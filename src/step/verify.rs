@@ -33,7 +33,7 @@ const LEDGER_ROOM: u32 = 256 << 10;
 /// The most entries of one kind that the result names; more are counted by the open points.
 const NAMED: usize = 1000;
 
-/// Reads back the copies of a job, or a bag with no job at hand.
+/// Reads back the copies of a job. [`verify_bag`] does so for a bag with no job at hand.
 pub fn verify(
     job: &Job<'_>,
     request: &VerifyRequest,

@@ -252,6 +252,8 @@ fn what_a_drive_job_leaves_names_nobody_either() {
     let refused = holdpoint::step::guard::guard(&job, &guard).unwrap();
     assert!(refused.result.refused.is_some());
     assert!(scratch.path("one/job/guard.lock").exists());
+    // What another machine stated about the bag stays beside the certificate, and is no stranger's.
+    scratch.write("one/job/attest/other-machine.json", b"{}");
     let mut warned = Vec::new();
     let now = CloseRequest {
         job: job.dir.clone(),
@@ -270,6 +272,7 @@ fn what_a_drive_job_leaves_names_nobody_either() {
         "{warned:?}"
     );
     assert!(!scratch.path("one/job/guard.lock").exists());
+    assert!(scratch.path("one/job/attest/other-machine.json").exists());
     let words = ["Quendel", "Ottilie"];
     assert_eq!(
         finds(&scratch, &["one", "two"], &words),

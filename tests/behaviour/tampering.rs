@@ -17,6 +17,35 @@ fn saved() -> Shop {
     shop
 }
 
+/// A counterfeit stick: what is written after the reading back may fall on copies, so `copy` with nothing to do writes
+/// nothing there and leaves the room that was laid for the release.
+#[test]
+fn copying_again_leaves_the_room_that_was_laid_before_the_reading_back() {
+    let shop = saved();
+    shop.step(&["verify"]).ends(0);
+    let spares = || {
+        let all = std::fs::read_dir(shop.path("copies/job/in-work")).unwrap();
+        let mut all: Vec<_> = all
+            .map(|entry| {
+                let entry = entry.unwrap();
+                (entry.file_name(), entry.metadata().unwrap().len())
+            })
+            .collect();
+        all.sort();
+        all
+    };
+    let laid = spares();
+    assert!(
+        laid.iter()
+            .any(|(name, _)| name == "file-release-certificate.json"),
+        "{laid:?}"
+    );
+    shop.step(&["copy"]).ends(0);
+    assert_eq!(spares(), laid);
+    shop.step(&["release"]).ends(0);
+    assert!(spares().len() < laid.len());
+}
+
 fn flip(path: &Path, at: u64) {
     use std::os::unix::fs::PermissionsExt;
     std::fs::set_permissions(path, PermissionsExt::from_mode(0o600)).unwrap();

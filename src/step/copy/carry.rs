@@ -19,7 +19,6 @@ const DIRECT_FROM_BYTES: u64 = 128 << 10;
 const SPLIT_FROM_BYTES: u64 = 16 << 20;
 /// The border of requests that bypass the page cache.
 pub(super) const PAGE: usize = 4096;
-/// Hashing goes in slices that stay in the processor's cache.
 /// After this many failed pages in a row, a dead stretch is leapt through rather than asked page by page.
 const PATIENCE_PAGES: u32 = 64;
 /// Bytes of one leap.

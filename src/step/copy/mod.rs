@@ -77,15 +77,6 @@ pub fn copy(
             crate::job::fault_problem(&fault, "look at the destination, then:\nholdpoint copy JOB")
         })?;
     }
-    for (number, destination) in destinations.iter().enumerate() {
-        let holds_job = |kept: &DestinationKept| kept.folder.path() == job.dir;
-        if let Some(destination) = destination
-            && job.setup.destinations.get(number).is_some_and(holds_job)
-        {
-            // Without it the record may not get all that it could; what it does not say never happened.
-            let _ = spare::keep(*destination, spare::LEDGER, LEDGER_ROOM);
-        }
-    }
     let wanted_again = anew::take_back_lapsed(job)?;
     if wanted_again > 0 {
         tell(Event::Warn {
@@ -120,6 +111,18 @@ pub fn copy(
                 "{doubtful} copies made while the memory counted as failed are written anew"
             ),
         });
+    }
+    // Nothing is written where nothing is to be copied: the copies there may have been read back.
+    let remaining = crate::step::state::remaining(job)?;
+    for (number, destination) in destinations.iter().enumerate() {
+        let holds_job = |kept: &DestinationKept| kept.folder.path() == job.dir;
+        if let Some(destination) = destination
+            && remaining > 0
+            && job.setup.destinations.get(number).is_some_and(holds_job)
+        {
+            // Without it the record may not get all that it could; what it does not say never happened.
+            let _ = spare::keep(*destination, spare::LEDGER, LEDGER_ROOM);
+        }
     }
     let mut watch = Watch::new(job, route);
     watch.before()?;
@@ -177,12 +180,12 @@ impl From {
 /// How often what was passed over is tried again; more means that the image does not keep what is put into it.
 const ROUNDS: u32 = 4;
 
-/// Removes what a cut-off run left under temporary names.
+/// Removes what a cut-off run left under temporary names. Room that was laid for later stays.
 fn clear_work(destination: &dyn Destination) -> Result<(), Fault> {
     let mut left = Vec::new();
     destination.make_folder("in-work")?;
     destination.each("in-work", &mut |path, is_folder, _| {
-        if !is_folder {
+        if !is_folder && !spare::is_one(path) {
             left.push(path.to_owned());
         }
     })?;
