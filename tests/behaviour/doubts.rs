@@ -29,6 +29,30 @@ fn released() -> Shop {
     shop
 }
 
+/// The sample for the second reading is drawn from what can be read again: further names of one file thin it out for nobody.
+#[test]
+fn the_sample_is_not_thinned_out_by_further_names() {
+    let shop = Shop::new();
+    for number in 0..130u64 {
+        let first = shop.put(&format!("laptop/{number}.jpg"), noise(number, 100));
+        for further in ["b", "c"] {
+            let name = shop.path(&format!("laptop/{number}{further}.jpg"));
+            std::fs::hard_link(&first, name).unwrap();
+        }
+    }
+    shop.saved();
+    let ledger = Ledger::open_to_read(&shop.path("copies/job/ledger.db")).unwrap();
+    let facts = ledger.facts().unwrap();
+    let read_again = facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::SourceReadAgain { items, .. } => Some(items),
+        _ => None,
+    });
+    assert!(
+        read_again.is_some_and(|items| items >= 64),
+        "{read_again:?}"
+    );
+}
+
 #[test]
 fn a_survey_that_was_cut_off_releases_nothing() {
     let shop = released();

@@ -103,24 +103,20 @@ pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Pr
 fn draw(job: &Job<'_>) -> Result<HashSet<i64>, Problem> {
     let ledger = &job.ledger;
     let failed = |e: LedgerError| ledger_problem(&e);
-    let whole: i64 = ledger
-        .doing(
-            "counting copies",
-            ledger.db().query_row(
-                "SELECT count(*) FROM got WHERE state IN (1, 2)",
-                [],
-                |row| row.get(0),
-            ),
-        )
-        .map_err(failed)?;
-    let stride = (whole as u64 / SAMPLE_ITEMS).max(1);
+    // Read a second time can be what was copied under its first name and is still there.
+    let gone = 1u64 << (Mark::Gone as u32);
+    let drawn_from = format!("got.state IN (1, 2) AND item.twin = 0 AND item.marks & {gone} = 0");
+    let count =
+        format!("SELECT count(*) FROM got JOIN item ON item.id = got.item WHERE {drawn_from}");
+    let counted = ledger
+        .db()
+        .query_row(&count, [], |row| row.get::<_, i64>(0));
+    let all = ledger.doing("counting copies", counted).map_err(failed)?;
+    let stride = (all as u64 / SAMPLE_ITEMS).max(1);
     let (mut place, mut bytes, mut out) = (0u64, 0u64, HashSet::new());
     let mut smallest: Option<(u64, i64)> = None;
     ledger
-        .each_item::<LedgerError>("got.state IN (1, 2) AND item.twin = 0", |item, _| {
-            if item.marks.has(Mark::Gone) {
-                return Ok(());
-            }
+        .each_item::<LedgerError>(&drawn_from, |item, _| {
             smallest = Some((item.bytes, item.id)).min(smallest.or(Some((u64::MAX, 0))));
             if place.is_multiple_of(stride) && bytes + item.bytes <= SAMPLE_BYTES {
                 bytes += item.bytes;
