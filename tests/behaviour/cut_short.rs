@@ -261,8 +261,15 @@ fn the_only_destination_fills_up_ledger_and_all() {
         copied > 20 && copied < 200 && copied + remaining == 203,
         "{said}"
     );
+    // What was on its way when the room ended is begun or cut short, a file for each worker at most; how many are only
+    // begun depends on how far ahead the queue was.
     let left = std::fs::read_dir(shop.path("copies/job/in-work")).unwrap();
-    assert!(left.count() <= 20, "whole files lie about unnamed");
+    let lengths = left.map(|entry| entry.unwrap().metadata().unwrap().len());
+    let with_bytes = lengths.filter(|length| *length > 0).count();
+    assert!(
+        with_bytes <= 8,
+        "{with_bytes} files with bytes lie about unnamed"
+    );
     shop.step(&["verify"]).ends(0);
     shop.step(&["release"]).ends(3);
     remount(&shop.path("copies"), "size=200m");
