@@ -94,6 +94,24 @@ fn killed_again_and_again() {
     );
 }
 
+/// Waits until `child` has a handler of its own for SIGINT (proc(5), `SigCgt`), or has ended. Before that an interrupt
+/// ends it like any program, with nothing begun.
+fn until_it_heeds_an_interrupt(child: &mut std::process::Child) {
+    for _ in 0..2000 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", child.id()));
+        let caught = status.unwrap_or_default().lines().find_map(|line| {
+            let mask = line.strip_prefix("SigCgt:")?;
+            u64::from_str_radix(mask.trim(), 16).ok()
+        });
+        let bit = 1 << (rustix::process::Signal::INT.as_raw() - 1);
+        if caught.is_some_and(|mask| mask & bit != 0) || child.try_wait().unwrap().is_some() {
+            return;
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    panic!("no handler for an interrupt within 20 s");
+}
+
 #[test]
 fn stopped_by_its_limit_and_by_a_signal() {
     let shop = filled(300);
@@ -106,7 +124,7 @@ fn stopped_by_its_limit_and_by_a_signal() {
     assert!(said["result"]["remaining"].as_u64().unwrap() > 0, "{said}");
     shop.step(&["release"]).ends(3);
     let mut child = shop.start(&["copy", "copies/job"]);
-    std::thread::sleep(Duration::from_millis(60));
+    until_it_heeds_an_interrupt(&mut child);
     let id = rustix::process::Pid::from_child(&child);
     let _ = rustix::process::kill_process(id, rustix::process::Signal::INT);
     let code = child.wait().unwrap().code();

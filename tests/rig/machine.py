@@ -39,7 +39,7 @@ class Channel:
                 if time.monotonic() > deadline:
                     raise Trouble("the emulator opened no control socket") from None
                 time.sleep(0.05)
-        self.socket.settimeout(20)
+        self.socket.settimeout(60)
         self.lines = self.socket.makefile("rw")
         self.lines.readline()
         self.ask("qmp_capabilities")
@@ -206,7 +206,7 @@ class Machine:
         path.write_bytes(base.read_bytes() + archive.bytes())
         return path
 
-    def run(self, scenario, on_mark=None, limit=180):
+    def run(self, scenario, on_mark=None, limit=300):
         """Runs the scenario to its end. `on_mark[name](channel)` acts while the guest waits at a mark."""
         control = Path(tempfile.mkdtemp(prefix="rig-")) / "control"
         root = self.stock.root
@@ -231,7 +231,7 @@ class Machine:
         lines, ended, counted = [], None, {}
         channel = None
         try:
-            channel = Channel(control, min(deadline, began + 20))
+            channel = Channel(control, min(deadline, began + 60))
             for raw in process.stdout:
                 line = raw.decode(errors="replace").strip()
                 lines.append(line)
@@ -243,7 +243,7 @@ class Machine:
                     (self.share / f"go-{name}").touch()
                 elif found := re.search(r"RIG-END (\d+)", line):
                     ended = int(found.group(1))
-            process.wait(20)
+            process.wait(60)
         finally:
             cut.cancel()
             if process.poll() is None:

@@ -168,7 +168,7 @@ def run(machine, folder, checks):
         "in-home": plug("three", "RIG-GUARD-0003", "home"),
         **{f"out-{name}": pull for name in ("stranger", "twin", "home")},
     }
-    out = guest.run(SCRIPT, marks, limit=235)
+    out = guest.run(SCRIPT, marks, limit=400)
 
     def refused(name, *parts):
         """The command was not started, exit status 3, and the reason says so."""
