@@ -277,7 +277,7 @@ impl DemoLife {
             source: Source::Folder(SOURCE.into()),
             to: vec![self.dir.join("first"), self.dir.join("second")],
             job: Some(self.job()),
-            policy: "practice".into(),
+            policy: Some("practice".into()),
             owner: Some("Marta Feld".into()),
             technician: Some("Jo Lind".into()),
             symptom: Some(Symptom::None),

@@ -179,7 +179,7 @@ impl<'w> Story<'w> {
             source: Source::Folder(SOURCE.into()),
             to: world.to(),
             job: Some(dir.clone()),
-            policy: world.policy.into(),
+            policy: Some(world.policy.into()),
             owner: Some("Marta Feld".into()),
             technician: Some("Jo".into()),
             symptom: Some(world.symptom),

@@ -38,8 +38,8 @@ pub struct OpenRequest {
     pub to: Vec<PathBuf>,
     /// The job folder; `None` = a new folder in the first local destination.
     pub job: Option<PathBuf>,
-    /// Name of a shipped policy, or a file.
-    pub policy: OsString,
+    /// Name of a shipped policy, or a file; `None` = the first of the shipped ones, or what the job has already.
+    pub policy: Option<OsString>,
     /// Whose data; `None` = not asked.
     pub owner: Option<String>,
     /// Who works on it.

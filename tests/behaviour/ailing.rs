@@ -500,7 +500,7 @@ fn live<'b>(scratch: &'b Scratch, told: &[Ailing], tell: &mut dyn FnMut(Event)) 
         source: Source::Drives(vec![image]),
         to: vec![scratch.path("one"), scratch.path("two")],
         job: Some(scratch.path("one/job")),
-        policy: "practice".into(),
+        policy: Some("practice".into()),
         owner: Some("Ottilie Quendel".into()),
         technician: Some("Bo".into()),
         symptom: Some(Symptom::None),

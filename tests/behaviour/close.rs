@@ -230,7 +230,7 @@ fn what_a_drive_job_leaves_names_nobody_either() {
         source: holdpoint::step::request::Source::Drives(vec![scratch.path("Quendel laptop.img")]),
         to: vec![scratch.path("one"), scratch.path("two")],
         job: Some(scratch.path("one/job")),
-        policy: "practice".into(),
+        policy: Some("practice".into()),
         owner: Some("Ottilie Quendel".into()),
         technician: Some("Bo".into()),
         symptom: None,

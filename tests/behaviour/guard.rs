@@ -51,7 +51,7 @@ fn saved<'b>(bench: &'b HandBench, scratch: &Scratch, drive: &Path, policy: &str
         source: Source::Drives(vec![drive.to_owned()]),
         to: vec![scratch.path("one"), scratch.path("two")],
         job: Some(scratch.path("one/job")),
-        policy: policy.into(),
+        policy: Some(policy.into()),
         owner: Some("Ottilie Quendel".into()),
         technician: Some("Bo".into()),
         symptom: Some(Symptom::None),

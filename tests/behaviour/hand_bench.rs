@@ -421,7 +421,7 @@ impl Scratch {
             source: Source::Folder(self.path("source")),
             to: vec![self.path("one"), self.path("two")],
             job: Some(self.path("one/job")),
-            policy: "practice".into(),
+            policy: Some("practice".into()),
             owner: Some("Ottilie Quendel".into()),
             technician: Some("Bo".into()),
             symptom: Some(Symptom::None),

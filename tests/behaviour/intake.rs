@@ -36,7 +36,7 @@ fn request(scratch: &Scratch, drive: &Path, machine: Machine) -> OpenRequest {
         source: Source::Drives(vec![drive.to_owned()]),
         to: vec![scratch.path("one"), scratch.path("two")],
         job: Some(scratch.path("one/job")),
-        policy: "home".into(),
+        policy: Some("home".into()),
         owner: Some("Ottilie Quendel".into()),
         technician: Some("Bo".into()),
         symptom: Some(Symptom::None),
@@ -125,7 +125,7 @@ fn the_slip_names_the_drives_that_are_in_the_machine_now() {
     let job = Job::open(&scratch.bench, &dir).unwrap();
     assert!(slip(&job).contains("No other internal drive of the machine is known"));
     let mut amended = request(&scratch, &drive, Machine::UnderRepair);
-    (amended.policy, amended.must_have) = ("home".into(), None);
+    (amended.policy, amended.must_have) = (None, None);
     let outcome = open::amend(job, &amended).unwrap();
     assert_eq!(outcome.result.others[0].serial.as_deref(), Some("NV-0007"));
     // And one that was built in later.

@@ -549,3 +549,31 @@ fn a_volume_for_a_mount_is_told_in_commands_that_can_be_pasted() {
     assert!(page.contains("\n    sudo sh -ec"), "{page}");
     assert!(page.contains("\n      SCRATCH\n") || page.contains(" SCRATCH\n"));
 }
+
+#[test]
+fn a_guided_run_that_was_left_goes_on_with_the_job_alone() {
+    let shop = filled();
+    shop.open();
+    shop.step(&["plan"]).ends(0);
+    let part = shop.step(&["copy", "--limit-bytes", "1"]);
+    part.ends(4);
+    let run = |more: &[&str]| {
+        let mut words = vec!["run", "--yes", "--json", "--job", "copies/job"];
+        words.extend(more);
+        shop.run(&words)
+    };
+    let on_hold = run(&[]).ends(3);
+    assert_eq!(on_hold.json()["result"]["signed"], Value::Null);
+    assert_eq!(on_hold.points(), ["health-unread"], "all else is done");
+    shop.waive_health();
+    run(&[]).ends(0);
+    // With something to add it is an `open` first, which the page of that step says.
+    assert_eq!(
+        run(&["--policy", "home"]).ends(2).json()["error"]["on"],
+        "--policy"
+    );
+    run(&["--policy", "practice", "--owner", "R. Amsel"]).ends(0);
+    // Where no job is, the first step is asked for what it needs.
+    let missing = shop.run(&["run", "--yes", "--job", "copies/none"]).ends(2);
+    assert!(missing.err.contains("--drive"), "{}", missing.err);
+}

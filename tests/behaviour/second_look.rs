@@ -29,7 +29,7 @@ fn saved<'b>(bench: &'b HandBench, scratch: &Scratch) -> Job<'b> {
         source: Source::Folder(scratch.path("source")),
         to: vec![scratch.path("one"), scratch.path("two")],
         job: Some(scratch.path("one/job")),
-        policy: "home".into(),
+        policy: Some("home".into()),
         owner: Some("Ottilie Quendel".into()),
         technician: Some("Bo Lindqvist".into()),
         symptom: Some(Symptom::None),

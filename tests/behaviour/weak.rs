@@ -134,7 +134,7 @@ fn planned<'b>(scratch: &'b Scratch, files: &Files, health: Ailing) -> Job<'b> {
         source: Source::Drives(vec![path]),
         to: vec![scratch.path("one"), scratch.path("two")],
         job: Some(scratch.path("one/job")),
-        policy: "practice".into(),
+        policy: Some("practice".into()),
         owner: Some("Ottilie Quendel".into()),
         technician: Some("Bo".into()),
         symptom: Some(Symptom::None),

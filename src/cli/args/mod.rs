@@ -128,7 +128,8 @@ One argument of CMD must hold {drive}; the identified drive is put in its place.
     #[command(after_help = "Examples:
   holdpoint run --drive /dev/sdb --to /mnt/shelf-a --to /mnt/shelf-b
   holdpoint run --folder ./Pictures --to /mnt/shelf-a --policy practice \\
-      --owner 'M. Sample' --symptom none --memory known-good --must-have none --yes")]
+      --owner 'M. Sample' --symptom none --memory known-good --must-have none --yes
+  holdpoint run --job /mnt/shelf-a/job-17")]
     Run(RunArgs),
     /// Show a whole job on an invented customer's failing drive; needs no hardware
     #[command(after_help = "Example:

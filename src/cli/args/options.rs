@@ -32,14 +32,9 @@ pub struct OpenArgs {
     /// Folder of the job [default: a new folder in the first local destination]
     #[arg(long, value_name = "DIR", help_heading = "Where copies go")]
     pub job: Option<PathBuf>,
-    /// home, business, practice, or a policy file
-    #[arg(
-        long,
-        value_name = "NAME_OR_FILE",
-        default_value = "home",
-        help_heading = "Where copies go"
-    )]
-    pub policy: OsString,
+    /// home, business, practice, or a policy file [default: home]
+    #[arg(long, value_name = "NAME_OR_FILE", help_heading = "Where copies go")]
+    pub policy: Option<OsString>,
     /// Whose data it is [asked on a terminal]
     #[arg(long, value_name = "TEXT", help_heading = "Answers")]
     pub owner: Option<String>,
@@ -58,6 +53,34 @@ pub struct OpenArgs {
     /// What the owner would miss, in their words; repeatable, or "none" [asked on a terminal]
     #[arg(long, value_name = "TEXT", help_heading = "Answers")]
     pub must_have: Vec<String>,
+}
+
+impl OpenArgs {
+    /// Whether nothing but `--job` was given.
+    pub fn names_only_the_job(&self) -> bool {
+        let Self {
+            drive,
+            folder,
+            replies,
+            to,
+            job: _,
+            policy,
+            owner,
+            technician,
+            symptom,
+            memory,
+            machine,
+            must_have,
+        } = self;
+        drive.is_empty()
+            && to.is_empty()
+            && must_have.is_empty()
+            && folder.is_none()
+            && replies.is_none()
+            && policy.is_none()
+            && (owner.is_none() && technician.is_none())
+            && (symptom.is_none() && memory.is_none() && machine.is_none())
+    }
 }
 
 /// Options of `assess`.

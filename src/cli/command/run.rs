@@ -27,22 +27,11 @@ pub(super) fn go(args: &RunArgs, desk: &mut Desk<'_>) -> Exit {
 /// Every step in turn; `Err` = a step ended the run.
 fn all(args: &RunArgs, desk: &mut Desk<'_>) -> Result<Exit, Exit> {
     let may_ask = !args.yes;
-    let asker = desk.asker.as_deref_mut().filter(|_| may_ask);
-    let open = ask::complete(&args.open, asker)
-        .map_err(|problem| desk.refuse(COMMAND, args.open.job.as_deref(), &problem))?;
-    let answer = desk.step(|engine, tell| engine.open(&open, tell));
-    let opened = stage(
-        desk,
-        "Step 1: on hold",
-        args.open.job.as_deref(),
-        answer,
-        |page, outcome| {
-            text::open::page(page, &open, outcome);
-        },
-    )?;
-    let job = opened
-        .job
-        .unwrap_or_else(|| PathBuf::from(&opened.result.job));
+    let job = match &args.open.job {
+        // Nothing to add to a job that is there: the run goes on with the next step.
+        Some(job) if ask::is_there(job) && args.open.names_only_the_job() => job.clone(),
+        _ => put_on_hold(args, desk, may_ask)?,
+    };
 
     let assess = AssessRequest {
         job: job.clone(),
@@ -135,6 +124,25 @@ fn all(args: &RunArgs, desk: &mut Desk<'_>) -> Result<Exit, Exit> {
     Ok(desk.deliver(COMMAND, Some(&job), answer, |page, outcome| {
         text::release::page(page, &request, outcome);
     }))
+}
+
+/// The first step; the folder of the job.
+fn put_on_hold(args: &RunArgs, desk: &mut Desk<'_>, may_ask: bool) -> Result<PathBuf, Exit> {
+    let asker = desk.asker.as_deref_mut().filter(|_| may_ask);
+    let open = ask::complete(&args.open, asker)
+        .map_err(|problem| desk.refuse(COMMAND, args.open.job.as_deref(), &problem))?;
+    let answer = desk.step(|engine, tell| engine.open(&open, tell));
+    let opened = stage(
+        desk,
+        "Step 1: on hold",
+        args.open.job.as_deref(),
+        answer,
+        |page, outcome| {
+            text::open::page(page, &open, outcome);
+        },
+    )?;
+    let named = opened.result.job;
+    Ok(opened.job.unwrap_or_else(|| PathBuf::from(named)))
 }
 
 /// Delivers a step that is not the last; goes on only when it did its work.

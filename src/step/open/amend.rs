@@ -150,12 +150,12 @@ fn on_hold(bench: &dyn Bench, setup: &Setup) -> Result<OnHold, Problem> {
 
 /// Policy and recorded replies are those that the job was opened with; others would silently not count.
 fn refuse_what_stays(job: &Job<'_>, request: &OpenRequest) -> Result<(), Problem> {
-    let policy = request.policy.to_string_lossy();
     let absolute = |path: &Path| job.bench.absolute(path).unwrap_or_else(|_| path.to_owned());
-    let of_the_job = |file: &KeptPath| file.path() == absolute(Path::new(&request.policy));
-    let same_policy = policy == job.setup.policy
-        || policy == crate::policy::Policy::names().next().unwrap_or_default()
-        || job.setup.policy_file.as_ref().is_some_and(of_the_job);
+    let same_policy = request.policy.as_ref().is_none_or(|policy| {
+        let of_the_job = |file: &KeptPath| file.path() == absolute(Path::new(policy));
+        policy.to_string_lossy() == job.setup.policy
+            || job.setup.policy_file.as_ref().is_some_and(of_the_job)
+    });
     let replies = job.setup.replies.as_ref().map(KeptPath::path);
     let same_replies =
         (request.replies.as_ref()).is_none_or(|path| replies.as_ref() == Some(&absolute(path)));

@@ -16,6 +16,7 @@ use crate::step::outcome::{DestinationSeen, DriveOnHold, Opened, Outcome, Proble
 use crate::step::request::{MustHaves, OpenRequest, Source};
 use crate::value::{Blake3, Moment, Name};
 use places::{OnHold, check_places, name_job, settle_destinations};
+use std::ffi::OsString;
 use std::path::Path;
 
 mod amend;
@@ -140,8 +141,15 @@ fn must_have_list(must_have: &MustHaves) -> Vec<String> {
     }
 }
 
+/// What was asked for, or the first of the shipped policies.
+fn policy_named(request: &OpenRequest) -> OsString {
+    let first = || Policy::names().next().unwrap_or_default().into();
+    request.policy.clone().unwrap_or_else(first)
+}
+
 fn choose_policy(bench: &dyn Bench, request: &OpenRequest) -> Result<(Policy, String), Problem> {
-    let name = request.policy.to_string_lossy();
+    let chosen = policy_named(request);
+    let name = chosen.to_string_lossy();
     let failed = |e: crate::policy::PolicyFault| {
         Problem::failed(
             e.to_string(),
@@ -152,7 +160,7 @@ fn choose_policy(bench: &dyn Bench, request: &OpenRequest) -> Result<(Policy, St
     if let Some(text) = Policy::builtin_text(&name) {
         return Ok((Policy::builtin(&name).map_err(failed)?, text.to_owned()));
     }
-    let path = Path::new(&request.policy);
+    let path = Path::new(&chosen);
     let bytes = bench.read_file(path).map_err(|fault| {
         if fault.kind == FaultKind::Missing {
             let known = Policy::names().collect::<Vec<_>>().join(", ");
@@ -178,11 +186,12 @@ fn choose_policy(bench: &dyn Bench, request: &OpenRequest) -> Result<(Policy, St
 
 /// Where the policy's file is; `None` = it is a shipped one.
 fn policy_file(bench: &dyn Bench, request: &OpenRequest) -> Result<Option<KeptPath>, Problem> {
-    if Policy::builtin_text(&request.policy.to_string_lossy()).is_some() {
+    let chosen = policy_named(request);
+    if Policy::builtin_text(&chosen.to_string_lossy()).is_some() {
         return Ok(None);
     }
     let path = bench
-        .absolute(Path::new(&request.policy))
+        .absolute(Path::new(&chosen))
         .map_err(|fault| fault_problem(&fault, "name a policy file that can be read"))?;
     Ok(Some(KeptPath::of(&path)))
 }
