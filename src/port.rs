@@ -249,6 +249,20 @@ pub struct DestinationFacts {
     pub not_writable: Option<String>,
 }
 
+/// What lies below a folder of a destination.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Below<'a> {
+    /// Its path within the destination.
+    pub path: &'a str,
+    /// Whether it is a folder.
+    pub is_folder: bool,
+    /// Length of a file in bytes.
+    pub bytes: u64,
+    /// When its content was last written, in nanoseconds since 1970; `None` = the file system keeps local time, so that
+    /// the same file tells another time in another season.
+    pub modified_ns: Option<i128>,
+}
+
 /// A place that copies go to: one job folder on one destination. Paths are relative to it,
 /// `/`-separated, made of bag names only.
 pub trait Destination: Send + Sync {
@@ -274,8 +288,8 @@ pub trait Destination: Send + Sync {
     fn settle(&self) -> Result<(), Fault>;
     /// Opens a file for reading back, past the page cache where the file system can.
     fn open(&self, path: &str) -> Result<Box<dyn Content>, Fault>;
-    /// Calls `see(path, is_folder, bytes)` for everything below `path`, parents first.
-    fn each(&self, path: &str, see: &mut dyn FnMut(&str, bool, u64)) -> Result<(), Fault>;
+    /// Calls `see` for everything below `path`, parents first.
+    fn each(&self, path: &str, see: &mut dyn FnMut(Below<'_>)) -> Result<(), Fault>;
     /// Reads a small file whole; `None` = not there.
     fn read_small(&self, path: &str) -> Result<Option<Vec<u8>>, Fault>;
     /// Replaces a small file durably: written beside, made durable, renamed, folder made durable.

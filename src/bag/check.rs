@@ -199,12 +199,11 @@ pub fn check(
             list(&mut expected, algorithm, entries);
         }
     }
-    let listed = at.each(&inside("data"), &mut |path, is_folder, _| {
-        let path = path
-            .strip_prefix(root)
-            .unwrap_or(path)
+    let listed = at.each(&inside("data"), &mut |below| {
+        let path = (below.path.strip_prefix(root))
+            .unwrap_or(below.path)
             .trim_start_matches('/');
-        if !is_folder && !expected.contains_key(path) {
+        if !below.is_folder && !expected.contains_key(path) {
             out.extra
                 .push(wrong(path, "in the bag, and in no manifest".into()));
         }

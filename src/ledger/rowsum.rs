@@ -11,6 +11,9 @@ use std::fmt;
 pub struct RowSum([u64; 4]);
 
 impl RowSum {
+    /// The sum of no rows.
+    pub const NOTHING: Self = Self([0; 4]);
+
     fn parts(row: &[u8]) -> [u64; 4] {
         let digest = blake3::hash(row);
         let mut out = [0u64; 4];

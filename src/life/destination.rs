@@ -4,7 +4,9 @@
 
 use super::disk::LifeDisk;
 use super::files::{Change, Named};
-use crate::port::{Content, Destination, DestinationFacts, Fault, FaultKind, Stamp, Writing};
+use crate::port::{
+    Below, Content, Destination, DestinationFacts, Fault, FaultKind, Stamp, Writing,
+};
 use std::sync::Arc;
 
 /// A folder on a drive.
@@ -212,7 +214,7 @@ impl Destination for LifeDestination {
         }
     }
 
-    fn each(&self, path: &str, see: &mut dyn FnMut(&str, bool, u64)) -> Result<(), Fault> {
+    fn each(&self, path: &str, see: &mut dyn FnMut(Below<'_>)) -> Result<(), Fault> {
         let full = self.full(path);
         let below = {
             let state = self.disk.enter(Some(self.since))?;
@@ -235,8 +237,12 @@ impl Destination for LifeDestination {
             self.within.len() + 1
         };
         for (path, bytes) in below {
-            let relative = path.get(cut..).unwrap_or_default();
-            see(relative, bytes.is_none(), bytes.unwrap_or(0));
+            see(Below {
+                path: path.get(cut..).unwrap_or_default(),
+                is_folder: bytes.is_none(),
+                bytes: bytes.unwrap_or(0),
+                modified_ns: None,
+            });
         }
         Ok(())
     }

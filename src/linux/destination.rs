@@ -11,7 +11,7 @@ use super::open_file::{OpenFile, retry};
 use super::parents::Parents;
 use super::writing::OpenWriting;
 use super::{facts, host};
-use crate::port::{Content, Destination, DestinationFacts, Fault, FaultKind, Writing};
+use crate::port::{Below, Content, Destination, DestinationFacts, Fault, FaultKind, Writing};
 use crate::value::Name;
 use rustix::fd::{AsFd, OwnedFd};
 use rustix::fs::{
@@ -26,6 +26,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 /// The largest file that [`Destination::read_small`] takes whole into memory.
 const SMALL: u64 = 256 << 20;
+/// File systems that keep local time: FAT and exFAT (Linux `uapi/linux/magic.h`).
+const LOCAL_TIME: [u64; 2] = [0x4d44, 0x2011_bab0];
 /// Bytes asked for by one `getdents64`.
 const LISTING: usize = 32 << 10;
 
@@ -180,7 +182,8 @@ impl FolderDestination {
         &self,
         path: &str,
         fd: &OwnedFd,
-        see: &mut dyn FnMut(&str, bool, u64),
+        is_local_time: bool,
+        see: &mut dyn FnMut(Below<'_>),
     ) -> Result<Vec<String>, Fault> {
         let mut below = Vec::new();
         let mut buffer = vec![MaybeUninit::<u8>::uninit(); LISTING];
@@ -208,7 +211,14 @@ impl FolderDestination {
             } else {
                 format!("{path}/{full}")
             };
-            see(&full, is_folder, seen.stx_size);
+            let written = seen.stx_mtime;
+            let ns = i128::from(written.tv_sec) * 1_000_000_000 + i128::from(written.tv_nsec);
+            see(Below {
+                path: &full,
+                is_folder,
+                bytes: seen.stx_size,
+                modified_ns: (!is_local_time).then_some(ns),
+            });
             // A foreign name that is not text is reported; it holds nothing of ours.
             if is_folder && std::str::from_utf8(name).is_ok() {
                 below.push(full);
@@ -365,12 +375,15 @@ impl Destination for FolderDestination {
         )?))
     }
 
-    fn each(&self, path: &str, see: &mut dyn FnMut(&str, bool, u64)) -> Result<(), Fault> {
+    fn each(&self, path: &str, see: &mut dyn FnMut(Below<'_>)) -> Result<(), Fault> {
+        let system = fstatfs(&self.root).map_err(|e| fault(self.doing("listing", path), e))?;
+        let magic = u64::from_ne_bytes(system.f_type.to_ne_bytes()) & 0xffff_ffff;
+        let is_local_time = LOCAL_TIME.contains(&magic);
         let mut waiting = vec![path.trim_matches('/').to_owned()];
         while let Some(next) = waiting.pop() {
             let parts: Vec<&str> = next.split('/').filter(|part| !part.is_empty()).collect();
             let fd = open_folder(self.root.as_fd(), &parts, FOLDER)?;
-            waiting.append(&mut self.list(&next, &fd, see)?);
+            waiting.append(&mut self.list(&next, &fd, is_local_time, see)?);
         }
         Ok(())
     }

@@ -12,8 +12,9 @@ fn fresh() -> (tempfile::TempDir, FolderDestination) {
 fn listing(destination: &FolderDestination) -> Vec<(String, bool, u64)> {
     let mut all = Vec::new();
     destination
-        .each("", &mut |path, folder, bytes| {
-            all.push((path.to_owned(), folder, if folder { 0 } else { bytes }));
+        .each("", &mut |below| {
+            let bytes = if below.is_folder { 0 } else { below.bytes };
+            all.push((below.path.to_owned(), below.is_folder, bytes));
         })
         .unwrap();
     all.sort_unstable();

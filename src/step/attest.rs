@@ -82,9 +82,9 @@ pub fn by_another_machine(job: &Job<'_>, facts: &[Fact]) -> bool {
     let own = &job.setup.host;
     job.destinations().into_iter().flatten().any(|destination| {
         let mut names = Vec::new();
-        let listed = destination.each(FOLDER, &mut |path, is_folder, _| {
-            if !is_folder && path.ends_with(".json") {
-                names.push(path.to_owned());
+        let listed = destination.each(FOLDER, &mut |below| {
+            if !below.is_folder && below.path.ends_with(".json") {
+                names.push(below.path.to_owned());
             }
         });
         listed.is_ok()

@@ -1,12 +1,92 @@
 //! Whether the bags still hold what the record says, without reading the copies again.
 //!
-//! Invariant: cheap (names and lengths of the copies, the evidence files in full), and one-sided: a difference is
-//! certain, agreement says only that nothing is missing. What the copies contain is for `verify`.
+//! Invariant: cheap (names, lengths and times of the copies, the evidence files in full), and one-sided: a difference is
+//! certain, agreement says only that nothing shows from outside. What the copies contain is for `verify`.
 
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{Fact, FactBody};
-use crate::port::{Destination, FaultKind};
+use crate::ledger::{Fact, FactBody, LedgerError, RowSum, standing};
+use crate::port::{Destination, Fault, FaultKind};
+use crate::read::places::Places;
+use crate::read::trees::bag_path;
 use crate::step::outcome::Problem;
+
+/// What the copies of a bag look like from outside.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Lying {
+    files: u64,
+    bytes: u64,
+    named: RowSum,
+    /// Sum over names and times of writing; `None` = a time that does not stay the same.
+    pub written: Option<RowSum>,
+}
+
+impl Lying {
+    const NOTHING: Self = Self {
+        files: 0,
+        bytes: 0,
+        named: RowSum::NOTHING,
+        written: Some(RowSum::NOTHING),
+    };
+
+    fn add(&mut self, path: &str, bytes: u64, modified_ns: Option<i128>) {
+        self.files += 1;
+        self.bytes = self.bytes.saturating_add(bytes);
+        // A name of a copy has no byte 0 in it.
+        let mut row = path.as_bytes().to_vec();
+        row.push(0);
+        row.extend(bytes.to_le_bytes());
+        self.named.add(&row);
+        self.written = self.written.zip(modified_ns).map(|(mut sum, at)| {
+            row.extend(at.to_le_bytes());
+            sum.add(&row);
+            sum
+        });
+    }
+}
+
+/// Looks at every copy of the bag at a destination, from outside.
+///
+/// # Errors
+/// When it cannot be listed; `Missing` = there is no payload folder.
+pub fn look(at: &dyn Destination) -> Result<Lying, Fault> {
+    let mut lying = Lying::NOTHING;
+    at.each("bag/data", &mut |below| {
+        if !below.is_folder {
+            lying.add(below.path, below.bytes, below.modified_ns);
+        }
+    })?;
+    Ok(lying)
+}
+
+/// What should lie at destination `number`.
+fn recorded(job: &Job<'_>, number: usize) -> Result<Lying, LedgerError> {
+    let mut lying = Lying::NOTHING;
+    let mut places = Places::new(&job.ledger);
+    let bit = 1u64 << number;
+    job.ledger
+        .each_item::<LedgerError>("got.written IS NOT NULL", |item, got| {
+            if got.written & bit != 0 {
+                let path = bag_path(&item, places.of(item.parent)?.as_ref());
+                lying.add(&path, item.bytes, None);
+            }
+            Ok(())
+        })?;
+    Ok(lying)
+}
+
+/// When the copies had been written as they were read back last; `None` = not told, or copied to since.
+fn written_before_reading_back(facts: &[Fact], number: usize) -> Option<RowSum> {
+    let (at, written) = facts.iter().rev().find_map(|fact| match &fact.body {
+        FactBody::Verified {
+            destination,
+            written,
+            ..
+        } if *destination == number => Some((fact.number, written.as_deref())),
+        _ => None,
+    })?;
+    let copied_since = standing::last_write(facts).is_some_and(|write| write.number > at);
+    written.filter(|_| !copied_since).and_then(RowSum::parse)
+}
 
 /// What differs between the bag at destination `number` and the record, in words; `None` = nothing that shows.
 ///
@@ -18,31 +98,31 @@ pub fn difference(
     number: usize,
     at: &dyn Destination,
 ) -> Result<Option<String>, Problem> {
-    let ledger = &job.ledger;
-    let row = ledger.db().query_row(
-        "SELECT count(*), coalesce(sum(item.bytes), 0) FROM got JOIN item ON item.id = got.item WHERE got.written & ?1 <> 0",
-        [1i64 << number],
-        |row| Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64)),
-    );
-    let recorded = ledger
-        .doing("adding up the copies", row)
-        .map_err(|e| ledger_problem(&e))?;
-    let mut found = (0u64, 0u64);
-    let listed = at.each("bag/data", &mut |_, is_folder, bytes| {
-        if !is_folder {
-            found = (found.0 + 1, found.1.saturating_add(bytes));
-        }
-    });
-    match listed {
-        Ok(()) => {}
-        Err(fault) if fault.kind == FaultKind::Missing && recorded.0 == 0 => {}
+    let recorded = recorded(job, number).map_err(|e| ledger_problem(&e))?;
+    let found = match look(at) {
+        Ok(found) => found,
+        Err(fault) if fault.kind == FaultKind::Missing && recorded.files == 0 => Lying::NOTHING,
         Err(fault) => return Ok(Some(fault.to_string())),
-    }
-    if found != recorded {
+    };
+    if (found.files, found.bytes) != (recorded.files, recorded.bytes) {
         return Ok(Some(format!(
             "its bag should hold {} files with {} bytes, and holds {} with {}",
-            recorded.0, recorded.1, found.0, found.1
+            recorded.files, recorded.bytes, found.files, found.bytes
         )));
+    }
+    if found.named != recorded.named {
+        return Ok(Some(
+            "its bag holds as many files and bytes as it should, but under other names or of other lengths".into(),
+        ));
+    }
+    let then = written_before_reading_back(facts, number);
+    if then
+        .zip(found.written)
+        .is_some_and(|(then, now)| then != now)
+    {
+        return Ok(Some(
+            "files in its bag were written to since they were read back".into(),
+        ));
     }
     let is_sealed = facts.iter().any(
         |fact| matches!(fact.body, FactBody::Sealed { destination, .. } if destination == number),

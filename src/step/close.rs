@@ -307,11 +307,11 @@ fn sweep(
 /// Removes a folder of the job with all that is in it.
 fn clear(destination: &dyn Destination, top: &str) -> Result<(), Fault> {
     let (mut files, mut folders) = (Vec::new(), vec![top.to_owned()]);
-    let walked = destination.each(top, &mut |path, is_folder, _| {
-        if is_folder {
-            folders.push(path.to_owned());
+    let walked = destination.each(top, &mut |below| {
+        if below.is_folder {
+            folders.push(below.path.to_owned());
         } else {
-            files.push(path.to_owned());
+            files.push(below.path.to_owned());
         }
     });
     match walked {
@@ -331,8 +331,8 @@ fn clear(destination: &dyn Destination, top: &str) -> Result<(), Fault> {
 /// Names what somebody else put into the job's folder: it is not ours to delete.
 fn tell_strangers(destination: &dyn Destination, tell: &mut dyn FnMut(Event)) {
     let mut strangers = std::collections::BTreeSet::new();
-    let _ = destination.each("", &mut |path, _, _| {
-        let top = path.split('/').next().unwrap_or_default();
+    let _ = destination.each("", &mut |below| {
+        let top = below.path.split('/').next().unwrap_or_default();
         if !STAYING.contains(&top) && strangers.len() < 20 {
             strangers.insert(top.to_owned());
         }

@@ -275,8 +275,22 @@ fn one_destination(
     result: &mut Verified,
     tell: Tell<'_>,
 ) -> Result<bool, Problem> {
-    let fetched_before = at.fetched_bytes();
     let shown = job.setup.destinations[number].to.text.clone();
+    let fetched_before = at.fetched_bytes();
+    let written = match crate::step::bags::look(at) {
+        // Over a network the other machine sets the times, and may tell them more exactly later.
+        Ok(lying) => lying
+            .written
+            .filter(|_| !network)
+            .map(|sum| sum.to_string()),
+        Err(fault) if fault.kind == FaultKind::Missing => None,
+        Err(fault) => {
+            tell(Event::Warn {
+                says: format!("{shown} was not read back: {fault}"),
+            });
+            return Ok(false);
+        }
+    };
     let sum = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?;
     let mut reading = Reading {
         job,
@@ -335,6 +349,7 @@ fn one_destination(
         mismatched: bad.0 + lost_tags,
         missing: bad.1,
         extra,
+        written,
         rows: sum.to_string(),
     })?;
     Ok(true)
@@ -382,8 +397,8 @@ fn strangers(
         )
     };
     let mut found = 0u64;
-    let listed = at.each("bag/data", &mut |_, is_folder, _| {
-        found += u64::from(!is_folder)
+    let listed = at.each("bag/data", &mut |below| {
+        found += u64::from(!below.is_folder)
     });
     match listed {
         // Nothing is there: every copy was told as missing.
@@ -407,11 +422,11 @@ fn strangers(
                 Ok(())
             })
             .map_err(|e| ledger_problem(&e))?;
-        at.each("bag/data", &mut |path, is_folder, _| {
-            if !is_folder && !known.contains(&short_hash(path)) {
+        at.each("bag/data", &mut |below| {
+            if !below.is_folder && !known.contains(&short_hash(below.path)) {
                 extra += 1;
                 if result.extra.len() < NAMED {
-                    let path = path.trim_start_matches("bag/").to_owned();
+                    let path = below.path.trim_start_matches("bag/").to_owned();
                     result.extra.push(CopyAt {
                         path,
                         raw: None,

@@ -9,7 +9,7 @@ use holdpoint::linux::{
     FolderDestination, FolderRecipient, FolderTree, MachineClock, MachineMemory,
 };
 use holdpoint::port::{
-    Bench, Clock, Content, Destination, DestinationFacts, DeviceNamed, DriveFacts, Fault,
+    Below, Bench, Clock, Content, Destination, DestinationFacts, DeviceNamed, DriveFacts, Fault,
     FaultKind, Grip, Host, Memory, Recipient, Sectors, Transport, Tree, Writing,
 };
 use holdpoint::step::event::Event;
@@ -368,7 +368,7 @@ impl Destination for Apart {
     fn open(&self, path: &str) -> Result<Box<dyn Content>, Fault> {
         self.0.open(path)
     }
-    fn each(&self, path: &str, see: &mut dyn FnMut(&str, bool, u64)) -> Result<(), Fault> {
+    fn each(&self, path: &str, see: &mut dyn FnMut(Below<'_>)) -> Result<(), Fault> {
         self.0.each(path, see)
     }
     fn read_small(&self, path: &str) -> Result<Option<Vec<u8>>, Fault> {

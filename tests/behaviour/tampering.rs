@@ -185,6 +185,47 @@ fn a_release_does_not_outlive_its_copies() {
     assert!(!said["result"]["changed"].as_array().unwrap().is_empty());
 }
 
+/// As many files and bytes as before, or the same names and lengths: neither passes for the copies that were read back.
+#[test]
+fn a_swap_or_a_change_that_keeps_all_lengths_ends_the_release() {
+    let shop = saved();
+    shop.step(&["release"]).ends(0);
+    shop.step(&["recheck"]).ends(0);
+    let at = |number: u64| shop.path(&format!("copies/job/bag/data/folder/Pictures/{number}.jpg"));
+    let back = |from: &str, to: &Path| std::fs::rename(shop.path(from), to).unwrap();
+    let now = |says: &str| {
+        let rechecked = shop.step(&["recheck"]).ends(3);
+        assert!(rechecked.out.contains(says), "{}", rechecked.out);
+    };
+    // One gone, another of its length in its place.
+    std::fs::rename(at(3), shop.path("away")).unwrap();
+    let stranger = shop.path("copies/job/bag/data/folder/Pictures/Thumbs.db");
+    std::fs::write(&stranger, vec![0; 3000 + 3 * 9973]).unwrap();
+    now("under other names");
+    std::fs::remove_file(&stranger).unwrap();
+    back("away", &at(3));
+    shop.step(&["recheck"]).ends(0);
+    // Two that changed their names: each length is there as before.
+    std::fs::rename(at(4), shop.path("away")).unwrap();
+    std::fs::rename(at(5), at(4)).unwrap();
+    back("away", &at(5));
+    now("under other names");
+    std::fs::rename(at(4), shop.path("away")).unwrap();
+    std::fs::rename(at(5), at(4)).unwrap();
+    back("away", &at(5));
+    shop.step(&["recheck"]).ends(0);
+    // A program that somebody looked with has written.
+    flip(&at(7), 100);
+    now("written to since");
+    let held = shop.step(&["release"]).ends(3);
+    assert_eq!(held.points(), ["verification-missing"]);
+    shop.step(&["verify"]).ends(1);
+    shop.step(&["copy"]).ends(0);
+    shop.step(&["verify"]).ends(0);
+    shop.step(&["release"]).ends(0);
+    shop.step(&["recheck"]).ends(0);
+}
+
 #[test]
 fn a_manifest_or_list_that_was_changed_is_written_anew_by_copy() {
     let shop = saved();

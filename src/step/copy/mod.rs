@@ -184,9 +184,9 @@ const ROUNDS: u32 = 4;
 fn clear_work(destination: &dyn Destination) -> Result<(), Fault> {
     let mut left = Vec::new();
     destination.make_folder("in-work")?;
-    destination.each("in-work", &mut |path, is_folder, _| {
-        if !is_folder && !spare::is_one(path) {
-            left.push(path.to_owned());
+    destination.each("in-work", &mut |below| {
+        if !below.is_folder && !spare::is_one(below.path) {
+            left.push(below.path.to_owned());
         }
     })?;
     left.iter().try_for_each(|path| destination.remove(path))
