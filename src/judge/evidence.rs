@@ -4,7 +4,7 @@
 
 use super::point::Point;
 use crate::policy::Step;
-use crate::survey::item::{Class, Kind, Marks};
+use crate::survey::item::{Class, Got, Kind, Marks};
 use crate::value::words::Who;
 use crate::value::{Blake3, Moment};
 
@@ -52,7 +52,7 @@ pub struct ItemSeen {
     /// Given up by this waiver; 0 = not.
     pub waiver: i64,
     /// What copying came to.
-    pub got: Copied,
+    pub got: Got,
     /// Destinations with a copy (bit mask).
     pub written: u64,
     /// Destinations whose copy was read back and is equal.
@@ -63,17 +63,6 @@ pub struct ItemSeen {
     pub reads_disagree: bool,
     /// Bytes that are missing from the copy.
     pub missing_bytes: u64,
-}
-
-/// What copying an item came to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[allow(missing_docs)] // see `ledger::Got`
-pub enum Copied {
-    Nothing,
-    Whole,
-    Gaps,
-    Unreadable,
-    Changed,
 }
 
 /// A recorded decision, as the gate weighs it.

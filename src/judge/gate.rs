@@ -7,7 +7,7 @@
 pub use super::evidence::*;
 use super::point::{Point, sort, things};
 use crate::policy::Step;
-use crate::survey::item::{Class, Kind, Mark};
+use crate::survey::item::{Class, Got, Kind, Mark};
 use crate::value::measure::bytes_in_words;
 use crate::value::words::Who;
 use crate::value::{Blake3, Moment};
@@ -81,7 +81,7 @@ impl Pile {
         self.count += 1;
         self.bytes += item.bytes;
         self.precious += u64::from(item.class == Class::Irreplaceable);
-        self.elsewhere += u64::from(item.got == Copied::Whole && item.written != 0);
+        self.elsewhere += u64::from(item.got == Got::Whole && item.written != 0);
         self.gone += u64::from(item.marks.has(Mark::Gone));
         self.set.update(&set_entry(
             item.id,
@@ -202,18 +202,18 @@ impl Gate {
         if item.marks.has(Mark::Efs) {
             // Without its key the bytes are worth nothing, copied or not: that is the one thing to decide about.
             self.pile("efs-keys", item);
-            if item.got == Copied::Nothing {
+            if item.got == Got::Nothing {
                 return;
             }
         }
         match item.got {
-            Copied::Nothing => return self.pile("not-copied", item),
-            Copied::Changed => return self.pile("changed-items", item),
-            Copied::Unreadable => return self.pile("unreadable-items", item),
-            Copied::Gaps => self.pile("damaged-items", item),
+            Got::Nothing => return self.pile("not-copied", item),
+            Got::Changed => return self.pile("changed-items", item),
+            Got::Unreadable => return self.pile("unreadable-items", item),
+            Got::Gaps => self.pile("damaged-items", item),
             // All its bytes were read, but the file table contradicts itself about it.
-            Copied::Whole if item.marks.has(Mark::Damaged) => self.pile("damaged-items", item),
-            Copied::Whole => {}
+            Got::Whole if item.marks.has(Mark::Damaged) => self.pile("damaged-items", item),
+            Got::Whole => {}
         }
         if item.mismatch != 0 {
             self.pile("copy-differs", item);
@@ -246,7 +246,7 @@ impl Gate {
                 item,
             );
         }
-        if item.got == Copied::Whole && !item.marks.has(Mark::Damaged) {
+        if item.got == Got::Whole && !item.marks.has(Mark::Damaged) {
             self.saved_items += 1;
             self.saved_bytes += item.bytes;
         }
@@ -262,14 +262,13 @@ impl Gate {
             Mark::Unreadable,
             Mark::OtherMount,
         ];
-        let gone = item.marks.has(Mark::Gone) && item.got == Copied::Nothing;
-        let can_be_had = !empty.iter().any(|mark| item.marks.has(*mark))
-            && item.got != Copied::Unreadable
-            && !gone;
+        let gone = item.marks.has(Mark::Gone) && item.got == Got::Nothing;
+        let can_be_had =
+            !empty.iter().any(|mark| item.marks.has(*mark)) && item.got != Got::Unreadable && !gone;
         if item.waiver == 0 {
             self.precious_left |= can_be_had;
         } else {
-            let untried = can_be_had && item.got == Copied::Nothing;
+            let untried = can_be_had && item.got == Got::Nothing;
             *self.precious.entry(item.waiver).or_default() |= untried;
         }
     }

@@ -4,7 +4,7 @@ use super::gate::*;
 use super::gate_content::FalseContentNow;
 use super::point::ORDER;
 use crate::policy::Step;
-use crate::survey::item::{Class, Kind, Mark, Marks};
+use crate::survey::item::{Class, Got, Kind, Mark, Marks};
 use crate::value::words::Who;
 use crate::value::{Blake3, Moment};
 use proptest::prelude::*;
@@ -39,7 +39,7 @@ fn photo() -> ItemSeen {
         marks: Marks::default(),
         left_out: false,
         waiver: 0,
-        got: Copied::Whole,
+        got: Got::Whole,
         written: 3,
         verified: 3,
         mismatch: 0,
@@ -275,17 +275,17 @@ const DOUBTS: &[Doubt] = &[
         });
     }),
     ("not-copied", |items, _| {
-        items[0].got = Copied::Nothing;
+        items[0].got = Got::Nothing;
         (items[0].written, items[0].verified) = (0, 0);
     }),
     ("not-copied", |items, _| {
         (items[0].written, items[0].verified) = (4, 4)
     }),
-    ("changed-items", |items, _| items[0].got = Copied::Changed),
+    ("changed-items", |items, _| items[0].got = Got::Changed),
     ("unreadable-items", |items, _| {
-        items[0].got = Copied::Unreadable
+        items[0].got = Got::Unreadable
     }),
-    ("damaged-items", |items, _| items[0].got = Copied::Gaps),
+    ("damaged-items", |items, _| items[0].got = Got::Gaps),
     ("damaged-items", |items, _| {
         items[0].marks.set(Mark::Damaged)
     }),
@@ -424,7 +424,7 @@ fn that_nothing_is_wanted_settles_no_item_that_it_does_not_cover() {
     };
     let covered = ItemSeen {
         waiver: 4,
-        got: Copied::Nothing,
+        got: Got::Nothing,
         written: 0,
         verified: 0,
         ..photo()
@@ -472,20 +472,20 @@ fn the_whole_irreplaceable_class_is_given_up_by_nothing_but_a_no_rescue_order() 
     };
     let mut now = settled();
     now.waivers = vec![waiver("item", 4)];
-    let untried = given_up(Copied::Nothing);
+    let untried = given_up(Got::Nothing);
     assert_eq!(ids(&[untried], &now), ["waiver-lapsed"]);
     let other = ItemSeen { id: 8, ..photo() };
     assert!(ids(&[untried, other], &now).is_empty(), "one is left");
     // What nobody could read, or what has no content, may go by name even if it is all there is.
-    assert!(ids(&[given_up(Copied::Unreadable)], &now).is_empty());
-    assert!(ids(&[given_up(Copied::Gaps)], &now).is_empty());
+    assert!(ids(&[given_up(Got::Unreadable)], &now).is_empty());
+    assert!(ids(&[given_up(Got::Gaps)], &now).is_empty());
     let mut placeholder = untried;
     placeholder.marks.set(Mark::Placeholder);
     assert!(ids(&[placeholder], &now).is_empty());
     // One that cannot be had is not what is left.
     let lost = ItemSeen {
         id: 8,
-        got: Copied::Unreadable,
+        got: Got::Unreadable,
         ..photo()
     };
     assert!(ids(&[untried, lost], &now).contains(&"waiver-lapsed"));
@@ -532,7 +532,7 @@ fn a_second_look_is_wanted_for_each_step_that_the_policy_names() {
     let given_up = ItemSeen {
         id: 8,
         waiver: 4,
-        got: Copied::Nothing,
+        got: Got::Nothing,
         ..photo()
     };
     let dull = ItemSeen {
@@ -553,7 +553,7 @@ fn a_second_look_is_wanted_for_each_step_that_the_policy_names() {
     // Given up through the point of a damaged copy.
     let torn = ItemSeen {
         id: 8,
-        got: Copied::Gaps,
+        got: Got::Gaps,
         ..photo()
     };
     assert!(asks(

@@ -3,6 +3,7 @@
 //! Invariant: a code written to the ledger is never given another meaning; what cannot be
 //! made out is read as the least favourable.
 
+pub use crate::survey::item::Got;
 use crate::survey::item::{Class, Kind, Marks};
 use crate::value::{Blake3, Name, Sha256};
 use rusqlite::Row;
@@ -18,21 +19,6 @@ pub enum Want {
     Waived,
     /// It was listed by an earlier survey and is no longer there.
     Vanished,
-}
-
-/// What copying an item came to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Got {
-    /// Nothing yet.
-    Nothing,
-    /// All bytes.
-    Whole,
-    /// Some ranges are missing (zero-filled in the copy).
-    Gaps,
-    /// No byte could be read.
-    Unreadable,
-    /// It changed while it was read.
-    Changed,
 }
 
 macro_rules! coded {

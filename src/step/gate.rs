@@ -2,14 +2,12 @@
 
 use crate::job::{Job, ledger_problem};
 use crate::judge::gate::{
-    Copied, DestinationNow, Gate, GateRules, HealthNow, ItemSeen, MemoryNow, MustHaveNow, Now,
-    SecondLook, Verdict, VerifiedAt, WaiverSeen,
+    DestinationNow, Gate, GateRules, HealthNow, ItemSeen, MemoryNow, MustHaveNow, Now, SecondLook,
+    Verdict, VerifiedAt, WaiverSeen,
 };
 use crate::judge::gate_content::FalseContentNow;
 use crate::judge::point::Point;
-use crate::ledger::{
-    Fact, FactBody, Got, GotRow, ItemRow, LedgerError, RowSum, Want, row, standing,
-};
+use crate::ledger::{Fact, FactBody, GotRow, ItemRow, LedgerError, RowSum, Want, row, standing};
 use crate::policy;
 use crate::step::outcome::{MemoryState, OpenPoint, Problem, ReadBack};
 use crate::survey::item::Class;
@@ -195,13 +193,7 @@ pub fn seen(item: &ItemRow, got: &GotRow) -> ItemSeen {
         } else {
             0
         },
-        got: match got.state {
-            Got::Nothing => Copied::Nothing,
-            Got::Whole => Copied::Whole,
-            Got::Gaps => Copied::Gaps,
-            Got::Unreadable => Copied::Unreadable,
-            Got::Changed => Copied::Changed,
-        },
+        got: got.state,
         written: got.written,
         verified: got.verified,
         mismatch: got.mismatch,

@@ -65,6 +65,21 @@ impl Kind {
     }
 }
 
+/// What copying an item came to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Got {
+    /// Nothing yet.
+    Nothing,
+    /// All bytes.
+    Whole,
+    /// Some ranges are missing (zero-filled in the copy).
+    Gaps,
+    /// No byte could be read.
+    Unreadable,
+    /// It changed while it was read.
+    Changed,
+}
+
 /// What a technician should know about how an item is stored.
 #[derive(
     Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
