@@ -176,26 +176,6 @@ impl Ledger {
         Ok(())
     }
 
-    /// Up to `limit` items after number `after` that meet `condition`, in the order of their numbers: for walks that
-    /// change rows as they go, a page at a time.
-    pub fn some_items(
-        &self,
-        condition: &str,
-        after: i64,
-        limit: usize,
-    ) -> Result<Vec<(ItemRow, GotRow)>, LedgerError> {
-        let sql = format!(
-            "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM item LEFT JOIN got ON got.item = item.id
-             WHERE item.id > ?1 AND ({condition}) ORDER BY item.id LIMIT ?2"
-        );
-        let mut query = self.doing("taking some items", self.db().prepare_cached(&sql))?;
-        let rows = self.doing(
-            "taking some items",
-            query.query_map(params![after, limit as i64], read_both),
-        )?;
-        rows.map(|row| self.doing("reading an item", row)).collect()
-    }
-
     /// Every item with only the columns that the gate weighs, in the order of its number.
     pub fn each_gate_row(&self, mut see: impl FnMut(ItemRow, GotRow)) -> Result<(), LedgerError> {
         let sql = format!(

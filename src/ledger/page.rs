@@ -6,16 +6,15 @@ use super::{GotRow, ItemRow, Ledger, LedgerError};
 use rusqlite::params;
 
 impl Ledger {
-    /// Up to `limit` items after number `after` for which `condition` (SQL over `item` and `got`, a constant
-    /// of the program) holds, in the order of their numbers: a folder comes before what lies in it.
+    /// Up to `limit` items after number `after` for which `condition` (SQL over `item` and `got`) holds, in the order of their numbers: a folder comes before what lies in it.
     pub fn items_after(
         &self,
-        condition: &'static str,
+        condition: &str,
         after: i64,
         limit: usize,
     ) -> Result<Vec<(ItemRow, GotRow)>, LedgerError> {
         self.page(
-            &format!("item.id > ?1 AND {condition} ORDER BY item.id LIMIT ?2"),
+            &format!("item.id > ?1 AND ({condition}) ORDER BY item.id LIMIT ?2"),
             after,
             limit,
         )

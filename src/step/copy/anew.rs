@@ -56,11 +56,7 @@ pub(super) fn forget_failed_memory(job: &Job<'_>, facts: &[Fact]) -> Result<u64,
     })
 }
 
-fn forget(
-    job: &Job<'_>,
-    which: &'static str,
-    bad: impl Fn(&GotRow) -> u64,
-) -> Result<u64, LedgerError> {
+fn forget(job: &Job<'_>, which: &str, bad: impl Fn(&GotRow) -> u64) -> Result<u64, LedgerError> {
     let ledger = &job.ledger;
     let (mut after, mut count) = (0, 0u64);
     loop {

@@ -17,7 +17,7 @@ const PAGE: usize = 1000;
 /// The next twins after item `after` that lack a copy; the walk is over when `after` stays.
 fn lacking(job: &Job<'_>, mask: u64, after: &mut i64) -> Result<Vec<Twin>, LedgerError> {
     loop {
-        let mut page = job.ledger.some_items(
+        let mut page = job.ledger.items_after(
             "item.twin <> 0 AND item.want = 0 AND item.kind = 0",
             *after,
             PAGE,

@@ -47,7 +47,7 @@ pub fn settle(
     let missed = format!("item.seen < {survey} AND item.want <> 3 AND item.kind <> 1");
     let (mut after, mut knows_found) = (0, false);
     loop {
-        let page = ledger.some_items(&missed, after, ROWS)?;
+        let page = ledger.items_after(&missed, after, ROWS)?;
         let Some((last, _)) = page.last() else { break };
         after = last.id;
         for (item, got) in page {
