@@ -12,7 +12,6 @@ use crate::ledger::facts::FalseContent;
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError};
 use crate::port::Destination;
 use crate::read::places::{Place, Places};
-use crate::read::trees::bag_path;
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Doubtful, Drawn, Inspected, Looked, Outcome, Problem};
 use crate::step::request::InspectRequest;
@@ -132,7 +131,7 @@ fn shown(job: &Job<'_>, id: i64, here: u64) -> Result<Option<Drawn>, Problem> {
         Drawn {
             path: path.text(),
             raw: path.raw(),
-            copy: format!("{}/{}", kept.folder.text, bag_path(&item, &place)),
+            copy: format!("{}/{}", kept.folder.text, place.bag_path(&item)),
         }
     }))
 }
@@ -145,7 +144,7 @@ struct Errand {
 
 /// What may be wrong with a copy.
 fn look(from: &[Option<&dyn Destination>], errand: &Errand, block: &mut [u8]) -> Option<String> {
-    let path = bag_path(&errand.item, &errand.place);
+    let path = errand.place.bag_path(&errand.item);
     let destination = from.get(errand.number).copied().flatten()?;
     let outcome = destination.open(&path).and_then(|content| {
         let mut read = |at: u64, buf: &mut [u8]| content.read_at(at, buf);

@@ -14,7 +14,6 @@ use crate::ledger::{FactBody, GotRow, ItemRow, Ledger, LedgerError, RowSum};
 use crate::port::{Destination, Fault, FaultKind};
 use crate::read::digest;
 use crate::read::places::Places;
-use crate::read::trees::bag_path;
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Amount, CopyAt, Exit, Outcome, Problem, ReadBack, Verified};
 use crate::step::request::VerifyRequest;
@@ -201,7 +200,7 @@ impl Foreman for Reading<'_, '_> {
         };
         self.after = item.id;
         let place = self.places.of(item.parent)?;
-        let path = bag_path(&item, &place);
+        let path = place.bag_path(&item);
         Ok(Some(Errand { item, got, path }))
     }
 
@@ -399,10 +398,7 @@ fn strangers(
         job.ledger
             .each_item::<LedgerError>("got.written IS NOT NULL", |item, got| {
                 if got.written & bit != 0 {
-                    known.insert(short_hash(&bag_path(
-                        &item,
-                        places.of(item.parent)?.as_ref(),
-                    )));
+                    known.insert(short_hash(&places.of(item.parent)?.bag_path(&item)));
                 }
                 Ok(())
             })

@@ -9,7 +9,6 @@ use crate::bag::spare;
 use crate::ledger::row::class_code;
 use crate::ledger::{FactBody, Got, Ledger, LedgerError, RowSum, Want};
 use crate::port::{Clock, Destination, Fault, FaultKind};
-use crate::read::trees::bag_path;
 use crate::step::running::RunningCounts;
 use crate::survey::item::Class;
 use std::collections::HashSet;
@@ -243,7 +242,7 @@ impl<'a> Committer<'a> {
             destination.make_folder(&folder)?;
             self.made[number].insert(folder);
         }
-        let whole = bag_path(&errand.item, &errand.at);
+        let whole = errand.at.bag_path(&errand.item);
         destination.rename(&temporary(errand.item.id), &whole)
     }
 }

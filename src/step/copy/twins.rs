@@ -7,7 +7,6 @@ use crate::job::Job;
 use crate::ledger::{Got, GotRow, ItemRow, LedgerError};
 use crate::port::Destination;
 use crate::read::places::Places;
-use crate::read::trees::bag_path;
 
 type Twin = (ItemRow, GotRow);
 
@@ -86,7 +85,7 @@ pub fn link_all(
             let path = temporary(item.id);
             let linked = destination
                 .remove(&path)
-                .and_then(|()| destination.link(&bag_path(&first, &first_at), &path));
+                .and_then(|()| destination.link(&first_at.bag_path(&first), &path));
             match linked {
                 Ok(()) => now.written |= bit,
                 Err(fault) => failed.push((*number, fault)),

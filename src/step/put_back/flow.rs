@@ -16,7 +16,6 @@ use crate::job::{Job, ledger_problem};
 use crate::ledger::{Got, GotRow, ItemRow, LedgerError};
 use crate::port::{Block, Destination, Fault, FaultKind, Recipient};
 use crate::read::places::Places;
-use crate::read::trees::bag_path;
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::{Amount, Exit, Problem, PutBack, Refused};
 use crate::survey::item::{Kind, Mark};
@@ -397,7 +396,7 @@ impl<'a, 'b> Flow<'a, 'b> {
         }
         let place = self.folders.of(item.parent)?;
         Ok(Some(Errand {
-            copy: bag_path(&item, &place),
+            copy: place.bag_path(&item),
             item,
             got,
             spot,
