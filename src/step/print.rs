@@ -388,10 +388,7 @@ fn verifications(job: &Job<'_>, facts: &[Fact]) -> Vec<Verification> {
 
 fn certificate(job: &Job<'_>, facts: &[Fact]) -> Option<CertificateLine> {
     let issued = standing::issued(facts)?;
-    let signature = job
-        .dir
-        .join(crate::step::recheck::CERTIFICATE)
-        .with_extension("json.sig");
+    let signature = job.dir.join(crate::paper::certificate::SIGNATURE);
     let signer = (issued.signed)
         .then(|| job.bench.read_file(&signature).ok())
         .flatten()

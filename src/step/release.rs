@@ -9,15 +9,14 @@ use crate::job::{Job, fault_problem, ledger_problem};
 use crate::judge::gate::{Release, Verdict};
 use crate::ledger::{Fact, FactBody, standing};
 use crate::paper::certificate::{
-    CertificateBody, CopyRef, DriveRef, DriveTold, Effect, Evidence, FactRef, FolderRef, NOTICE,
-    PolicyRef, Scope, VERSION, WaiverRef,
+    self, CertificateBody, CopyRef, DriveRef, DriveTold, Effect, Evidence, FactRef, FolderRef,
+    NOTICE, PolicyRef, Scope, VERSION, WaiverRef,
 };
 use crate::paper::sshsig;
 use crate::port::Destination;
 use crate::step::event::{Event, Step, Tell};
 use crate::step::gate::{Closeness, ask, shown};
 use crate::step::outcome::{Exit, Outcome, Problem, Released, Signature, State};
-use crate::step::recheck::CERTIFICATE;
 use crate::step::request::ReleaseRequest;
 use crate::value::{Blake3, Known};
 use std::path::Path;
@@ -59,8 +58,8 @@ pub fn release(
 fn withdraw(job: &Job<'_>, tell: Tell<'_>) {
     let own = job.bench.destination(&job.dir, false);
     for place in job.destinations().into_iter().chain([own]).flatten() {
-        let gone = [format!("{CERTIFICATE}.sig"), CERTIFICATE.to_owned()]
-            .iter()
+        let gone = [certificate::SIGNATURE, certificate::PLACE]
+            .into_iter()
             .try_for_each(|path| match place.read_small(path)? {
                 Some(_) => place.remove(path).and_then(|()| place.settle()),
                 None => Ok(()),
@@ -463,15 +462,19 @@ fn write(
         )
     };
     for destination in destinations.iter().flatten() {
-        let signature = format!("{CERTIFICATE}.sig");
-        destination.remove(&signature).map_err(failed)?;
-        write_beside(*destination, CERTIFICATE, bytes).map_err(failed)?;
+        destination.remove(certificate::SIGNATURE).map_err(failed)?;
+        write_beside(*destination, certificate::PLACE, bytes).map_err(failed)?;
         if let Some(signed) = signed {
-            write_beside(*destination, &signature, signed.armour.as_bytes()).map_err(failed)?;
+            write_beside(
+                *destination,
+                certificate::SIGNATURE,
+                signed.armour.as_bytes(),
+            )
+            .map_err(failed)?;
         }
     }
     // The job folder is one of them, as a rule.
-    let own = job.dir.join(CERTIFICATE);
+    let own = job.dir.join(certificate::PLACE);
     let keep = |path: &Path, bytes: &[u8]| {
         let is_there = job.bench.read_file(path).is_ok_and(|there| there == bytes);
         if is_there {
@@ -481,7 +484,10 @@ fn write(
     };
     keep(&own, bytes)?;
     if let Some(signed) = signed {
-        keep(&own.with_extension("json.sig"), signed.armour.as_bytes())?;
+        keep(
+            &job.dir.join(certificate::SIGNATURE),
+            signed.armour.as_bytes(),
+        )?;
     }
     Ok(own.display().to_string())
 }
