@@ -76,7 +76,7 @@ pub enum Got {
     Gaps,
     /// No byte could be read.
     Unreadable,
-    /// It changed while it was read.
+    /// It changed while it was read: no copy of it is left, so no destination's bit is set beside this.
     Changed,
 }
 

@@ -297,11 +297,7 @@ pub fn carry(
     targets: &Targets<'_>,
     buffers: &Buffers<'_>,
 ) -> Done {
-    let lacking = if errand.before.state == Got::Changed {
-        targets.mask
-    } else {
-        targets.mask & !errand.before.written
-    } & !errand.passed;
+    let lacking = targets.mask & !errand.before.written & !errand.passed;
     let before = errand.before.clone();
     let held = before.written != 0 && matches!(before.state, Got::Whole | Got::Gaps);
     if of.is_copy && !held {

@@ -205,11 +205,8 @@ impl<'a> Committer<'a> {
         waiting: &mut [Done],
     ) -> Result<(), Fault> {
         let bit = 1u64 << number;
-        let fresh = |done: &Done| {
-            done.got.written & bit != 0
-                && (done.errand.before.written & bit == 0
-                    || done.errand.before.state == Got::Changed)
-        };
+        let fresh =
+            |done: &Done| done.got.written & bit != 0 && done.errand.before.written & bit == 0;
         if !waiting.iter().any(fresh) {
             return Ok(());
         }

@@ -72,8 +72,7 @@ pub fn link_all(
             ..got.clone()
         };
         // What stands under this name from before counts on only as long as it is what the first name has now.
-        let same = (before.blake3, before.sha256) == (got.blake3, got.sha256);
-        if matches!(before.state, Got::Changed | Got::Nothing) || !same {
+        if (before.blake3, before.sha256) != (got.blake3, got.sha256) {
             (now.written, now.verified, now.mismatch) = (0, 0, 0);
         }
         let mut failed = Vec::new();
