@@ -7,7 +7,7 @@
 pub use super::evidence::*;
 use super::point::{Point, sort, things};
 use crate::policy::Step;
-use crate::survey::item::{Class, Got, Kind, Mark};
+use crate::survey::item::{Class, Got, Kind, Mark, Marks};
 use crate::value::measure::bytes_in_words;
 use crate::value::words::Who;
 use crate::value::{Blake3, Moment};
@@ -254,17 +254,12 @@ impl Gate {
 
     /// Keeps account of the irreplaceable class: what of it is left, and what of it was given up untried.
     fn weigh_precious(&mut self, item: &ItemSeen) {
-        let empty = [
-            Mark::Placeholder,
-            Mark::Efs,
-            Mark::UnknownTag,
-            Mark::Deduplicated,
-            Mark::Unreadable,
-            Mark::OtherMount,
-        ];
+        let out_of_reach = Marks::of(&[Mark::Unreadable, Mark::OtherMount]);
         let gone = item.marks.has(Mark::Gone) && item.got == Got::Nothing;
-        let can_be_had =
-            !empty.iter().any(|mark| item.marks.has(*mark)) && item.got != Got::Unreadable && !gone;
+        let can_be_had = !item.marks.any(Marks::without_content())
+            && !item.marks.any(out_of_reach)
+            && item.got != Got::Unreadable
+            && !gone;
         if item.waiver == 0 {
             self.precious_left |= can_be_had;
         } else {

@@ -177,7 +177,7 @@ pub fn remaining(job: &Job<'_>) -> Result<u64, Problem> {
     let ledger = &job.ledger;
     let count = ledger.db().query_row(
         "SELECT count(*) FROM item LEFT JOIN got ON got.item = item.id WHERE item.kind = 0 AND item.want = 0 AND item.marks & ?1 = 0 AND (got.item IS NULL OR got.state IN (0, 5))",
-        [crate::step::plan::no_content_marks()],
+        [Marks::without_content().0],
         |row| row.get::<_, i64>(0),
     );
     Ok(ledger

@@ -6,7 +6,7 @@
 
 use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
 use crate::step::outcome::Amount;
-use crate::survey::item::{Class, Kind, Mark};
+use crate::survey::item::{Class, Kind, Mark, Marks};
 use rusqlite::params;
 
 /// Why nothing of an item can be read any more.
@@ -96,7 +96,7 @@ enum End {
 fn end(item: &ItemRow, got: &GotRow, recorded: i64) -> End {
     let dear = matches!(item.class, Class::Irreplaceable | Class::HardToReplace);
     // Its content never was there to be copied.
-    let empty = item.marks.0 & super::no_content_marks() != 0;
+    let empty = item.marks.any(Marks::without_content());
     match (item.want, item.kind) {
         (Want::Waived, _) => End::Stays,
         (Want::LeftOut | Want::Vanished, _) => End::IsDropped,

@@ -26,7 +26,7 @@ use crate::value::{Blake3, Name};
 use rusqlite::params;
 
 pub use listing::listing;
-pub use order::{class_values, complete, no_content_marks};
+pub use order::{class_values, complete};
 pub use people::people;
 
 /// The word of a volume in bags and listings; `folder` for the folder of a folder job.

@@ -6,7 +6,7 @@ use crate::judge::situation::Pace;
 use crate::ledger::{Fact, FactBody, Ledger, LedgerError};
 use crate::step::assess::{hazard_key, pace_key};
 use crate::step::outcome::OrderStep;
-use crate::survey::item::{Class, Mark, Marks};
+use crate::survey::item::{Class, Marks};
 use rusqlite::params;
 use std::collections::HashMap;
 
@@ -27,7 +27,7 @@ pub fn order(job: &Job<'_>, facts: &[Fact]) -> Result<(), LedgerError> {
         ledger.doing("clearing the queue", db.execute_batch(fresh))?;
         let mut select = ledger.doing("ranking", db.prepare("SELECT id, class, bytes, volume FROM item WHERE kind = 0 AND want IN (0, 2) AND twin = 0 AND marks & ?1 = 0"))?;
         let mut insert = ledger.doing("ranking", db.prepare("INSERT INTO temp.rank VALUES(?1, ?2, ?3)"))?;
-        let mut rows = ledger.doing("ranking", select.query([no_content_marks()]))?;
+        let mut rows = ledger.doing("ranking", select.query([Marks::without_content().0]))?;
         while let Some(row) = ledger.doing("ranking", rows.next())? {
             let read = (|| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, row.get::<_, i64>(2)? as u64, row.get::<_, i64>(3)?)))();
             let (id, class_code, bytes, volume) = ledger.doing("ranking", read)?;
@@ -42,17 +42,6 @@ pub fn order(job: &Job<'_>, facts: &[Fact]) -> Result<(), LedgerError> {
     })
 }
 
-/// Marks of items whose content is not on the drive, or not in a form that can be read: nothing to copy.
-pub fn no_content_marks() -> u32 {
-    Marks::of(&[
-        Mark::Placeholder,
-        Mark::Deduplicated,
-        Mark::UnknownTag,
-        Mark::Efs,
-    ])
-    .0
-}
-
 /// Adds what the queue lacks at its end: a survey that was cut off after an earlier one may have listed items that no
 /// order names yet, and nothing that is wanted may wait for ever.
 pub fn complete(job: &Job<'_>) -> Result<(), LedgerError> {
@@ -60,7 +49,7 @@ pub fn complete(job: &Job<'_>) -> Result<(), LedgerError> {
     ledger.transaction(|ledger| {
         let sql = "INSERT INTO queue(item) SELECT id FROM item WHERE kind = 0 AND want = 0 AND twin = 0 AND marks & ?1 = 0
                    AND id NOT IN (SELECT item FROM queue)";
-        ledger.doing("completing the queue", ledger.db().execute(sql, [no_content_marks()]))?;
+        ledger.doing("completing the queue", ledger.db().execute(sql, [Marks::without_content().0]))?;
         Ok(())
     })
 }
@@ -144,7 +133,10 @@ pub fn steps(job: &Job<'_>) -> Result<Vec<OrderStep>, LedgerError> {
     // Further names of one file have no place of their own: they come with it.
     let sql = "SELECT class, count(*), coalesce(sum(bytes), 0) FROM item WHERE kind = 0 AND want = 0 AND twin <> 0 AND marks & ?1 = 0 GROUP BY class";
     let mut query = ledger.doing("counting further names", ledger.db().prepare(sql))?;
-    let mut rows = ledger.doing("counting further names", query.query([no_content_marks()]))?;
+    let mut rows = ledger.doing(
+        "counting further names",
+        query.query([Marks::without_content().0]),
+    )?;
     while let Some(row) = ledger.doing("counting further names", rows.next())? {
         let read = (|| {
             let number = |at: usize| row.get::<_, i64>(at).map(|n| n as u64);
