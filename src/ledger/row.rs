@@ -3,6 +3,7 @@
 //! Invariant: a code written to the ledger is never given another meaning; what cannot be
 //! made out is read as the least favourable.
 
+use crate::port::Stamp;
 pub use crate::survey::item::Got;
 use crate::survey::item::{Class, Kind, Marks};
 use crate::value::{Blake3, Name, Sha256};
@@ -136,6 +137,23 @@ pub struct GotRow {
 }
 
 impl ItemRow {
+    /// What the source said of it when it was surveyed.
+    pub fn stamp(&self) -> Stamp {
+        Stamp {
+            device: self.device,
+            inode: self.inode,
+            bytes: self.bytes,
+            allocated: self.allocated,
+            modified_ns: self.modified_ns,
+            changed_ns: self.changed_ns,
+            created_ns: self.created_ns,
+            mode: self.mode,
+            user: self.user,
+            group: self.group,
+            names: self.names,
+        }
+    }
+
     /// A row with nothing in it but what its state depends on.
     pub fn bare(id: i64, kind: Kind, want: Want, marks: Marks) -> Self {
         Self {

@@ -8,6 +8,7 @@ use crate::bag::name::{DEEP_FOLDERS, Taken};
 use crate::job::Job;
 use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
 use crate::port::{Entry, Fault, FaultKind, Tree};
+use crate::read::source::unchanged;
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
 use crate::survey::class::{Classer, FolderState};
@@ -406,12 +407,7 @@ impl Walk<'_> {
 
     /// Brings an earlier survey's row up to date; content that moved on must be copied again.
     fn renew(&mut self, old: &ItemRow, got: &GotRow, now: &ItemRow) -> Result<(), LedgerError> {
-        let same = old.kind == now.kind
-            && old.inode == now.inode
-            && old.bytes == now.bytes
-            && old.modified_ns == now.modified_ns
-            && old.changed_ns == now.changed_ns
-            && old.target == now.target;
+        let same = old.kind == now.kind && old.target == now.target && unchanged(old, &now.stamp());
         if old.want != now.want || old.waiver != now.waiver {
             self.ledger
                 .put_want(old, got, now.want, now.waiver, &mut self.sum)?;
