@@ -137,6 +137,11 @@ pub struct GotRow {
 }
 
 impl ItemRow {
+    /// Whether so much of it is holes that it is worth handling them as such: as much as one long request (engineering judgement).
+    pub fn is_sparse(&self) -> bool {
+        self.allocated.saturating_add(128 << 10) < self.bytes
+    }
+
     /// What the source said of it when it was surveyed.
     pub fn stamp(&self) -> Stamp {
         Stamp {

@@ -409,7 +409,7 @@ fn attempt(
         got.fault = Some("it changed since the survey".to_owned());
         return Ok((got, Vec::new()));
     }
-    let sparse = item.allocated.saturating_add(DIRECT_FROM_BYTES) < item.bytes;
+    let sparse = item.is_sparse();
     let mut fan = Fan::create(targets, lacking, item.id, item.bytes);
     if !fan.any_open() {
         return Ok((

@@ -8,7 +8,7 @@ use super::spots::{Parts, Spot, ends_all};
 use crate::ledger::{GotRow, ItemRow};
 use crate::port::{Destination, Fault, FaultKind, Recipient, Writing};
 use crate::read::digest;
-use crate::survey::item::{Kind, Mark};
+use crate::survey::item::Kind;
 use crate::value::Blake3;
 use std::sync::Arc;
 
@@ -205,7 +205,7 @@ impl Porter<'_> {
             other => other,
         }
         .map_err(Failed::Here)?;
-        let is_sparse = errand.item.marks.has(Mark::Sparse) || errand.item.allocated < bytes / 2;
+        let is_sparse = errand.item.is_sparse();
         let mut hasher = blake3::Hasher::new();
         let at = digest::to_the_end(content.as_ref(), bytes, block, |at, read| {
             if at.saturating_add(read.len() as u64) > bytes {
