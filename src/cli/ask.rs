@@ -104,7 +104,7 @@ pub fn complete(
     asker: Option<&mut (dyn Asker + '_)>,
 ) -> Result<OpenRequest, Problem> {
     // A job that is there has its source and its destinations, and is asked for nothing: what is named is added to it.
-    let is_there = (args.job.as_ref()).is_some_and(|job| job.join(Ledger::FILE).exists());
+    let is_there = (args.job.as_ref()).is_some_and(|job| Ledger::is_in(job));
     let mut asker = asker.filter(|_| !is_there);
     let source = match (&args.folder, args.drive.as_slice()) {
         (Some(folder), _) => Source::Folder(folder.clone()),

@@ -108,6 +108,12 @@ pub struct Ledger {
 impl Ledger {
     /// The file name in a job folder.
     pub const FILE: &'static str = "ledger.db";
+
+    /// Whether a folder holds a job's ledger.
+    pub fn is_in(dir: &Path) -> bool {
+        dir.join(Self::FILE).is_file()
+    }
+
     /// The setting that tells a snapshot from the ledger.
     const SNAPSHOT_OF: &'static str = "snapshot-of";
 
