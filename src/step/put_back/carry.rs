@@ -39,12 +39,22 @@ pub struct Errand {
 pub enum Came {
     /// An equal file is there.
     There(Parts),
-    /// Written in full under the temporary name; may be called by the second when it is proven.
-    Written(Parts, Parts),
+    /// Written in full under a temporary name.
+    Written(Written),
     /// Not put back, and why.
     Refused(String),
     /// The recipient takes nothing any more.
     Stop(Fault),
+}
+
+/// A file at the recipient that has no name of its own yet.
+pub struct Written {
+    /// Its temporary name.
+    pub temporary: Parts,
+    /// What it may be called when it is proven.
+    pub place: Parts,
+    /// The digest that it has to have.
+    pub expected: Blake3,
 }
 
 /// What a place at the recipient is for a file.
@@ -151,7 +161,13 @@ impl Porter<'_> {
         let mut why = Vec::new();
         for (number, from) in self.sources(&errand.got) {
             match self.one(errand, from, &temporary, expected, block) {
-                Ok(()) => return Came::Written(temporary, place),
+                Ok(()) => {
+                    return Came::Written(Written {
+                        temporary,
+                        place,
+                        expected,
+                    });
+                }
                 Err(Failed::Copy(says)) => why.push(format!("destination {}: {says}", number + 1)),
                 Err(Failed::Here(fault)) => {
                     let _ = self.to.remove(&temporary);

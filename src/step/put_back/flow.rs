@@ -7,7 +7,7 @@
 mod further;
 mod prove;
 
-use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, find};
+use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, Written, find};
 use super::chosen::Chosen;
 use super::names::Names;
 use super::spots::{Map, NoSpot, Parts, Spot, Spots, Top, dress_of, ends_all, own_name};
@@ -55,12 +55,6 @@ enum Loss {
     New,
 }
 
-struct Waiting {
-    errand: Errand,
-    temporary: Parts,
-    place: Parts,
-}
-
 /// Everything at hand while items are put back.
 pub struct Flow<'a, 'b> {
     job: &'a Job<'b>,
@@ -75,7 +69,7 @@ pub struct Flow<'a, 'b> {
     rows: VecDeque<(ItemRow, GotRow)>,
     after: i64,
     further_names: bool,
-    waiting: Vec<Waiting>,
+    waiting: Vec<(Errand, Written)>,
     waiting_bytes: u64,
     /// First names that stand under another name than their own.
     elsewhere: HashMap<i64, Parts>,
@@ -406,6 +400,14 @@ impl<'a, 'b> Flow<'a, 'b> {
         }))
     }
 
+    /// An equal file stands at the recipient already.
+    fn stands_there(&mut self, errand: &Errand, at: Parts) {
+        if at.last() != Some(&errand.own) {
+            self.elsewhere.insert(errand.item.id, at);
+        }
+        self.count_there(&errand.item, &errand.got);
+    }
+
     fn count_there(&mut self, item: &ItemRow, got: &GotRow) {
         if got.state == Got::Whole {
             self.result.already_there += 1;
@@ -511,21 +513,12 @@ impl Foreman for Flow<'_, '_> {
 
     fn take(&mut self, (errand, came): (Errand, Came)) -> Result<(), LedgerError> {
         match came {
-            Came::There(at) => {
-                if at.last() != Some(&errand.own) {
-                    self.elsewhere.insert(errand.item.id, at);
-                }
-                self.count_there(&errand.item, &errand.got);
-            }
+            Came::There(at) => self.stands_there(&errand, at),
             Came::Refused(why) => self.refuse(&errand.item, &errand.spot.from, why, Loss::New),
             Came::Stop(fault) => self.give_up(&fault),
-            Came::Written(temporary, place) => {
+            Came::Written(written) => {
                 self.waiting_bytes = self.waiting_bytes.saturating_add(errand.item.bytes);
-                self.waiting.push(Waiting {
-                    errand,
-                    temporary,
-                    place,
-                });
+                self.waiting.push((errand, written));
                 if self.waiting.len() >= BATCH_ITEMS || self.waiting_bytes >= BATCH_BYTES {
                     self.prove()?;
                 }
