@@ -184,10 +184,10 @@ pub enum FactBody {
         second_look: Option<String>,
         open_points: u64,
     },
-    /// Released.
+    /// Released; without a root when nothing was wanted, so that there is no bag.
     Released {
         certificate: Blake3,
-        manifest_root: Blake3,
+        manifest_root: Option<Blake3>,
         expires: Moment,
         signed: bool,
     },
@@ -317,6 +317,9 @@ fn chain(before: &Blake3, number: i64, at: &str, body: &str) -> Blake3 {
 
 type RawFact = (i64, String, String, Vec<u8>, Vec<u8>);
 
+/// What the first fact carries as the hash of the one before.
+pub const CHAIN_START: Blake3 = Blake3([0; 32]);
+
 impl Ledger {
     /// Adds a fact to the chain. Call inside the transaction that makes it true.
     pub fn add_fact(&self, at: Moment, body: &FactBody) -> Result<Fact, LedgerError> {
@@ -329,11 +332,8 @@ impl Ledger {
             )),
         )?;
         let (number, before) = match last {
-            Some((number, hash)) => (
-                number + 1,
-                Blake3::from_slice(&hash).unwrap_or(Blake3([0; 32])),
-            ),
-            None => (1, Blake3([0; 32])),
+            Some((number, hash)) => (number + 1, Blake3::from_slice(&hash).unwrap_or(CHAIN_START)),
+            None => (1, CHAIN_START),
         };
         let at_text = at.to_string();
         let text = serde_json::to_string(body).map_err(|e| LedgerError::Broken {
@@ -385,7 +385,7 @@ impl Ledger {
                 row.get(4)?,
             ))
         });
-        let (mut expected_number, mut expected_before) = (1, Blake3([0; 32]));
+        let (mut expected_number, mut expected_before) = (1, CHAIN_START);
         for row in self.doing("reading the facts", rows)? {
             let (number, at_text, text, before, hash) = self.doing("reading a fact", row)?;
             let broken = |expected: String, found: String| LedgerError::Broken {

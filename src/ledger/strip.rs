@@ -5,6 +5,7 @@
 //! chain) still belongs to this job. What goes, goes from the file too, not only from its tables. It is
 //! one transaction: a ledger is either whole or stripped.
 
+use super::facts::CHAIN_START;
 use super::row::encode;
 use super::{Fact, FactBody, GotRow, Ledger, LedgerError, RowSum};
 use crate::value::{Blake3, Moment};
@@ -23,7 +24,7 @@ impl Ledger {
         last: &FactBody,
     ) -> Result<(), LedgerError> {
         let mut kept = Vec::new();
-        let (mut head, mut count) = (Blake3([0; 32]), 0);
+        let (mut head, mut count) = (CHAIN_START, 0);
         self.each_fact(|fact| {
             (head, count) = (fact.hash, fact.number);
             if let Some(body) = without_names(&fact, setup) {

@@ -218,9 +218,6 @@ fn gather(
         // Without a survey there is nothing that the source could differ from.
         Closeness::Source | Closeness::Ledger => (None, None),
     };
-    let policy_now = policy_now(job);
-    let policy_edited = (policy_now != setup.policy_hash)
-        .then(|| format!("expected hash {}, found {policy_now}", setup.policy_hash));
     let unaccounted = match surveyed.map(|fact| &fact.body) {
         Some(FactBody::Surveyed {
             unaccounted_bytes, ..
@@ -232,7 +229,7 @@ fn gather(
         clock_wrong: clock_wrong(at, facts),
         ledger_broken: None,
         outrun_by: job.outrun_by().map_err(|e| ledger_problem(&e))?,
-        policy_edited,
+        policy_edited: policy_edited(job),
         surveyed: surveyed.map(|fact| fact.at),
         source_gone,
         source_changed,
@@ -317,20 +314,20 @@ fn name_sync_roots(
     Ok(())
 }
 
-/// The policy in use: what the job holds, or what its file says now, when it came from one that is still there.
-fn policy_now(job: &Job<'_>) -> crate::value::Blake3 {
-    let own = job.policy.hash();
-    let Some(file) = &job.setup.policy_file else {
-        return own;
-    };
+/// How the policy in use differs from the one the job was opened with: what the job holds, or what its file says now, when
+/// it came from one that is still there.
+fn policy_edited(job: &Job<'_>) -> Option<String> {
     // A file that is gone or cannot be read changes nothing: the job holds the whole text.
-    let text = job.bench.read_file(&file.path()).ok();
-    let text = text.and_then(|bytes| String::from_utf8(bytes).ok());
-    match text.map(|text| policy::Policy::parse(&job.setup.policy, &text)) {
+    let text = (job.setup.policy_file.as_ref())
+        .and_then(|file| job.bench.read_file(&file.path()).ok())
+        .and_then(|bytes| String::from_utf8(bytes).ok());
+    let now = match text.map(|text| policy::Policy::parse(&job.setup.policy, &text)) {
         Some(Ok(now)) => now.hash(),
-        Some(Err(_)) => crate::value::Blake3([0; 32]),
-        None => own,
-    }
+        Some(Err(fault)) => return Some(fault.to_string()),
+        None => job.policy.hash(),
+    };
+    let expected = job.setup.policy_hash;
+    (now != expected).then(|| format!("expected hash {expected}, found {now}"))
 }
 
 /// Only the newest fact is asked: what was once recorded under a clock that ran ahead does not stand in the way for ever,

@@ -7,6 +7,7 @@ use crate::bag::stream::write_beside;
 use crate::drive::reading::Reading;
 use crate::job::{Job, fault_problem, ledger_problem};
 use crate::judge::gate::{Release, Verdict};
+use crate::ledger::facts::CHAIN_START;
 use crate::ledger::{Fact, FactBody, standing};
 use crate::paper::certificate::{
     self, CertificateBody, CopyRef, DriveRef, DriveTold, Effect, Evidence, FactRef, FolderRef,
@@ -157,7 +158,7 @@ fn ask_and_write(
     let path = write(job, &destinations, &bytes, signed.as_ref())?;
     job.record(&FactBody::Released {
         certificate: digest,
-        manifest_root: root.unwrap_or(Blake3([0; 32])),
+        manifest_root: root,
         expires: body.expires,
         signed: signed.is_some(),
     })?;
@@ -241,7 +242,7 @@ fn certificate(
                 | FactBody::SourceReadAgain { .. }
         )
     };
-    let head = facts.last().map_or(Blake3([0; 32]), |fact| fact.hash);
+    let head = facts.last().map_or(CHAIN_START, |fact| fact.hash);
     let rows = job
         .ledger
         .row_sum()
