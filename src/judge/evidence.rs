@@ -5,7 +5,7 @@
 use super::point::Point;
 use crate::policy::Step;
 use crate::survey::item::{Class, Got, Kind, Marks};
-use crate::value::words::Who;
+use crate::value::words::{WaiverScope, Who};
 use crate::value::{Blake3, Moment};
 
 /// What the policy asks of a release.
@@ -70,8 +70,8 @@ pub struct ItemSeen {
 pub struct WaiverSeen {
     /// Its number.
     pub number: i64,
-    /// `item`, `class`, `volume`, `point`, `no-rescue`.
-    pub scope: String,
+    /// What it covers.
+    pub scope: WaiverScope,
     /// Path, class word, volume or point id.
     pub about: String,
     /// The frozen set.

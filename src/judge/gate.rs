@@ -9,7 +9,7 @@ use super::point::{Point, sort, things};
 use crate::policy::Step;
 use crate::survey::item::{Class, Got, Kind, Mark, Marks};
 use crate::value::measure::bytes_in_words;
-use crate::value::words::Who;
+use crate::value::words::{WaiverScope, Who};
 use crate::value::{Blake3, Moment};
 
 /// What the gate came to.
@@ -287,12 +287,6 @@ impl Gate {
     /// What was decided anew about the same thing is held to the newer decision, and one whose things are all gone
     /// gives nothing up any more.
     pub fn lapsed<'w>(&self, waivers: &'w [WaiverSeen]) -> Vec<&'w WaiverSeen> {
-        let covers_items = |waiver: &WaiverSeen| {
-            matches!(
-                waiver.scope.as_str(),
-                "item" | "class" | "volume" | "no-rescue"
-            )
-        };
         let is_replaced = |waiver: &WaiverSeen| {
             waivers.iter().any(|later| {
                 later.number > waiver.number
@@ -301,7 +295,7 @@ impl Gate {
         };
         waivers
             .iter()
-            .filter(|waiver| covers_items(waiver) && !is_replaced(waiver))
+            .filter(|waiver| waiver.scope != WaiverScope::Point && !is_replaced(waiver))
             .filter(|waiver| {
                 let now = self.by_waiver.get(&waiver.number);
                 let changed =
@@ -313,7 +307,8 @@ impl Gate {
 
     /// Whether a decision is one of those that together give up the whole irreplaceable class.
     fn is_too_much(&self, waiver: &WaiverSeen, waivers: &[WaiverSeen]) -> bool {
-        let no_rescue = |waiver: &WaiverSeen| waiver.scope == "no-rescue" && waiver.by_owner;
+        let no_rescue =
+            |waiver: &WaiverSeen| waiver.scope == WaiverScope::NoRescue && waiver.by_owner;
         self.precious.get(&waiver.number) == Some(&true)
             && self.gives_up_the_class()
             && !waivers.iter().any(no_rescue)
@@ -381,7 +376,9 @@ impl Gate {
         let happened = |step: &Step| match step {
             Step::Release => true,
             Step::VolumeWaiver => {
-                waivers.iter().any(|waiver| waiver.scope == "volume")
+                waivers
+                    .iter()
+                    .any(|waiver| waiver.scope == WaiverScope::Volume)
                     || decided.iter().any(|point| point.id.starts_with("volume-"))
             }
             Step::ReferOverride => waivers
@@ -402,7 +399,7 @@ impl Gate {
     /// that is not saved holds as ever.
     fn settled(&self, point: &Point, waivers: &[WaiverSeen]) -> bool {
         let no_rescue = |waiver: &WaiverSeen| {
-            waiver.scope == "no-rescue"
+            waiver.scope == WaiverScope::NoRescue
                 && waiver.by_owner
                 && matches!(
                     point.id,
@@ -422,7 +419,7 @@ impl Gate {
             };
             no_rescue(waiver)
                 || (allowed
-                    && waiver.scope == "point"
+                    && waiver.scope == WaiverScope::Point
                     && waiver.about == point.id
                     && waiver.set == point.set)
         })
@@ -443,7 +440,7 @@ impl Gate {
                 ),
                 "what was given up has changed since it was decided",
                 format!("waiver {} froze another set", waiver.number),
-                super::gate_points::decide_anew(&waiver.scope, &waiver.about),
+                super::gate_points::decide_anew(waiver.scope, &waiver.about),
             ));
         }
     }

@@ -5,7 +5,7 @@
 //! without the chain showing it.
 
 use super::{Ledger, LedgerError};
-use crate::value::words::ReadBack;
+use crate::value::words::{ReadBack, WaiverScope};
 use crate::value::{Blake3, Moment};
 use rusqlite::params;
 use serde::{Deserialize, Serialize};
@@ -28,8 +28,8 @@ pub struct Fact {
 pub struct Waiver {
     /// 1, 2, 3, ...
     pub number: i64,
-    /// What it covers: `item`, `class`, `volume`, `point`, `no-rescue`.
-    pub scope: String,
+    /// What it covers.
+    pub scope: WaiverScope,
     /// The thing named: a path, a class word, a volume, a point's id.
     pub about: String,
     /// Items covered.
@@ -48,6 +48,13 @@ pub struct Waiver {
     pub how: String,
     /// BLAKE3 of the proof file and its name, when one was given.
     pub proof: Option<(String, Blake3)>,
+}
+
+impl Waiver {
+    /// Whether it is about this.
+    pub fn is_about(&self, scope: WaiverScope, about: &str) -> bool {
+        self.scope == scope && self.about == about
+    }
 }
 
 /// Copies that are blank or not what they claim to be, as an inspection found them.

@@ -8,7 +8,8 @@
 use super::facts::CHAIN_START;
 use super::row::encode;
 use super::{Fact, FactBody, GotRow, Ledger, LedgerError, RowSum};
-use crate::value::{Blake3, Moment};
+use crate::value::Moment;
+use crate::value::words::WaiverScope;
 
 /// What stands where something was taken out.
 pub const TAKEN_OUT: &str = "taken out";
@@ -89,7 +90,7 @@ fn without_names(fact: &Fact, setup: &serde_json::Value) -> Option<FactBody> {
         FactBody::Opened { setup: kept } => *kept = setup.clone(),
         FactBody::Waived { waiver, .. } => {
             // A point, a class, a volume and everything are words of the program; paths are not.
-            if waiver.scope == "item" {
+            if waiver.scope == WaiverScope::Items {
                 out(&mut waiver.about);
             }
             out(&mut waiver.reason);

@@ -12,6 +12,7 @@ use crate::policy;
 use crate::step::outcome::{MemoryState, OpenPoint, Problem, ReadBack};
 use crate::survey::item::Class;
 use crate::value::Moment;
+use crate::value::words::WaiverScope;
 
 /// How closely to look.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -209,7 +210,6 @@ fn gather(
     second_look: SecondLook,
 ) -> Result<Now, Problem> {
     let at = job.now();
-    let setup = &job.setup;
     let surveyed = standing::surveyed(facts);
     let (source_gone, source_changed) = match closeness {
         // What the owner has to decide first is not looked at for a check; that point is open until then.
@@ -299,7 +299,7 @@ fn name_sync_roots(
         let about = format!("{OF_ONE_ROOT}{root}");
         waivers
             .iter()
-            .any(|waiver| waiver.scope == "item" && waiver.about == about)
+            .any(|waiver| waiver.scope == WaiverScope::Items && waiver.about == about)
     };
     if let Some(point) = points.iter_mut().find(|point| point.id == "placeholders")
         && let Some((roots, several)) = crate::step::plan::drive::sync_roots(job, &decided)?
@@ -560,7 +560,7 @@ fn waivers(facts: &[Fact]) -> Vec<WaiverSeen> {
         .filter_map(|fact| match &fact.body {
             FactBody::Waived { waiver, .. } => Some(WaiverSeen {
                 number: waiver.number,
-                scope: waiver.scope.clone(),
+                scope: waiver.scope,
                 about: waiver.about.clone(),
                 set: waiver.set_hash,
                 by_owner: waiver.decided_by == "owner",

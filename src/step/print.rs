@@ -13,6 +13,7 @@ use crate::paper::account::{
 use crate::read::places::Places;
 use crate::step::outcome::{Names, OpenPoint, Outcome, Paper, Printed, Problem, Who};
 use crate::step::request::PrintRequest;
+use crate::value::words::WaiverScope;
 use std::collections::HashMap;
 
 /// Writes a paper as HTML and as plain text.
@@ -318,7 +319,7 @@ fn waivers(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<WaiverLine>, Problem> {
             continue;
         };
         let mut paths = Vec::new();
-        if waiver.scope == "item" {
+        if waiver.scope == WaiverScope::Items {
             let mut places = Places::new(&job.ledger);
             job.ledger
                 .each_item::<LedgerError>(
@@ -332,12 +333,12 @@ fn waivers(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<WaiverLine>, Problem> {
                 )
                 .map_err(|e| ledger_problem(&e))?;
         }
-        let what = match waiver.scope.as_str() {
-            "item" => "items named one by one".to_owned(),
-            "class" => format!("everything {} that is not saved", waiver.about),
-            "no-rescue" => "everything: nothing is wanted from this drive".to_owned(),
-            "point" => format!("the open point \"{}\"", waiver.about),
-            other => format!("{other} {}", waiver.about),
+        let what = match waiver.scope {
+            WaiverScope::Items => "items named one by one".to_owned(),
+            WaiverScope::Class => format!("everything {} that is not saved", waiver.about),
+            WaiverScope::NoRescue => "everything: nothing is wanted from this drive".to_owned(),
+            WaiverScope::Point => format!("the open point \"{}\"", waiver.about),
+            WaiverScope::Volume => format!("volume {}", waiver.about),
         };
         out.push(WaiverLine {
             what,

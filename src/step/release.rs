@@ -19,6 +19,7 @@ use crate::step::event::{Event, Step, Tell};
 use crate::step::gate::{Closeness, ask, shown};
 use crate::step::outcome::{Exit, Outcome, Problem, Released, Signature, State};
 use crate::step::request::ReleaseRequest;
+use crate::value::words::WaiverScope;
 use crate::value::{Blake3, Known};
 use std::path::Path;
 
@@ -416,7 +417,7 @@ fn waivers(facts: &[Fact]) -> Vec<WaiverRef> {
         .filter_map(|fact| match &fact.body {
             FactBody::Waived { waiver, .. } => Some(WaiverRef {
                 // A path would name a file; the frozen set's digest says which without telling.
-                what: if waiver.scope == "item" {
+                what: if waiver.scope == WaiverScope::Items {
                     "named items".to_owned()
                 } else {
                     format!("{} {}", waiver.scope, waiver.about)

@@ -4,6 +4,7 @@ use crate::job::{Job, ledger_problem};
 use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, Want, standing};
 use crate::step::outcome::{Amount, ItemCounts, ItemState, MemoryState, Problem, Route};
 use crate::survey::item::{Kind, Mark, Marks};
+use crate::value::words::WaiverScope;
 
 /// The one word shown for an item: computed from what is wanted, what was got, and its copies.
 pub fn item_state(item: &ItemRow, got: &GotRow, counting: u64, recorded: Recorded) -> ItemState {
@@ -351,7 +352,7 @@ pub fn refuse_closing(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
 
 /// Whether the owner decided to copy although the route is `refer`.
 pub fn refer_decided(facts: &[Fact]) -> bool {
-    facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.scope == "point" && waiver.about == "refer-undecided" && waiver.decided_by == "owner"))
+    facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.is_about(WaiverScope::Point, "refer-undecided") && waiver.decided_by == "owner"))
 }
 
 #[cfg(test)]
