@@ -17,6 +17,7 @@ pub mod rowsum;
 mod schema;
 pub mod standing;
 mod strip;
+pub mod terms;
 
 use crate::port::{Fault, FaultKind};
 use rusqlite::{Connection, OpenFlags, OptionalExtension};

@@ -2,6 +2,7 @@
 
 use super::items::read_both;
 use super::row::{GOT_COLUMNS, ITEM_COLUMNS};
+use super::terms::FOLDER;
 use super::{GotRow, ItemRow, Ledger, LedgerError};
 use rusqlite::params;
 
@@ -27,7 +28,7 @@ impl Ledger {
         limit: usize,
     ) -> Result<Vec<(ItemRow, GotRow)>, LedgerError> {
         self.page(
-            "item.id < ?1 AND item.kind = 1 ORDER BY item.id DESC LIMIT ?2",
+            &format!("item.id < ?1 AND {FOLDER} ORDER BY item.id DESC LIMIT ?2"),
             before,
             limit,
         )

@@ -6,6 +6,7 @@
 use super::bench::LifeBench;
 use super::disk::LifeDisk;
 use crate::job::Job;
+use crate::ledger::terms::FILE;
 use crate::ledger::{Got, GotRow, ItemRow, LedgerError, Want};
 use crate::read::places::Places;
 use crate::survey::item::{Class, Kind, Mark};
@@ -58,7 +59,7 @@ impl Oracle<'_> {
         let mut out = Vec::new();
         self.job
             .ledger
-            .each_item::<LedgerError>("item.kind = 0", |item, got| {
+            .each_item::<LedgerError>(FILE, |item, got| {
                 let place = places.of(item.parent)?;
                 let path = format!("{}/{}", self.job.setup.name, place.bag_path(&item));
                 out.push((item, got, path));

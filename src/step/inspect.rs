@@ -9,6 +9,7 @@ use crate::job::here::{bits, some_here};
 use crate::job::{Job, ledger_problem};
 use crate::judge::gate::set_entry;
 use crate::ledger::facts::FalseContent;
+use crate::ledger::terms::{FILE, WANTED, WHOLE};
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError};
 use crate::port::Destination;
 use crate::read::places::{Place, Places};
@@ -188,8 +189,7 @@ impl Foreman for Looking<'_, '_> {
             }
             if self.rows.is_empty() {
                 // Further names hold the same bytes; what has gaps is an open point of its own already.
-                let condition =
-                    "item.want = 0 AND item.kind = 0 AND item.twin = 0 AND got.state = 1";
+                let condition = &format!("{WANTED} AND {FILE} AND item.twin = 0 AND {WHOLE}");
                 self.rows = self
                     .job
                     .ledger

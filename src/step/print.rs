@@ -5,6 +5,7 @@
 mod walk;
 
 use crate::job::{Job, fault_problem, ledger_problem};
+use crate::ledger::terms::FILE;
 use crate::ledger::{Fact, FactBody, LedgerError, standing};
 use crate::paper::account::{
     self, Account, Answer, Asked, CertificateLine, DestinationLine, DriveLine, LeftOut, MustHave,
@@ -323,7 +324,7 @@ fn waivers(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<WaiverLine>, Problem> {
             let mut places = Places::new(&job.ledger);
             job.ledger
                 .each_item::<LedgerError>(
-                    &format!("item.waiver = {} AND item.kind = 0", waiver.number),
+                    &format!("item.waiver = {} AND {FILE}", waiver.number),
                     |item, _| {
                         if paths.len() < account::FIRST {
                             paths.push(places.of(item.parent)?.path_of(&item).text());

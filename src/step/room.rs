@@ -4,6 +4,7 @@
 
 use crate::job::{Job, ledger_problem};
 use crate::ledger::LedgerError;
+use crate::ledger::terms::{FILE, HAD, TO_COPY, WANTED};
 use crate::port::Destination;
 use crate::step::outcome::Problem;
 use crate::survey::item::Marks;
@@ -25,9 +26,9 @@ struct Load {
 fn load(job: &Job<'_>, number: usize) -> Result<Load, Problem> {
     let ledger = &job.ledger;
     let row = ledger.db().query_row(
-        "SELECT coalesce(sum(bytes), 0), count(*), coalesce(max(bytes), 0) FROM item LEFT JOIN got ON got.item = item.id
-         WHERE item.kind = 0 AND item.want = 0 AND item.twin = 0 AND item.marks & ?1 = 0
-         AND (got.item IS NULL OR got.state IN (0, 5) OR (got.state IN (1, 2) AND got.written & ?2 = 0))",
+        &format!("SELECT coalesce(sum(bytes), 0), count(*), coalesce(max(bytes), 0) FROM item LEFT JOIN got ON got.item = item.id
+         WHERE {FILE} AND {WANTED} AND item.twin = 0 AND item.marks & ?1 = 0
+         AND ({TO_COPY} OR ({HAD} AND got.written & ?2 = 0))"),
         params![Marks::without_content().0, 1i64 << number],
         |row| {
             Ok(Load {
@@ -58,8 +59,8 @@ pub fn place_for_image(
     let of: Vec<String> = volumes.iter().map(i64::to_string).collect();
     let sql = format!(
         "SELECT coalesce(sum(bytes), 0) FROM item LEFT JOIN got ON got.item = item.id
-         WHERE item.kind = 0 AND item.want = 0 AND item.twin = 0 AND item.marks & ?1 = 0
-         AND (got.item IS NULL OR got.state IN (0, 5)) AND item.volume IN ({})",
+         WHERE {FILE} AND {WANTED} AND item.twin = 0 AND item.marks & ?1 = 0
+         AND {TO_COPY} AND item.volume IN ({})",
         of.join(", ")
     );
     let marks = [Marks::without_content().0];

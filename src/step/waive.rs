@@ -9,6 +9,7 @@ use crate::job::{Job, ledger_problem};
 use crate::judge::gate::{Gate, set_entry};
 use crate::judge::point::Point;
 use crate::ledger::facts::Waiver;
+use crate::ledger::terms::{FILE, WANTED_OR_WAIVED};
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, Want};
 use crate::step::gate::{Closeness, ask, seen};
 use crate::step::outcome::{Answer, Answered, DecidedBy, Outcome, Problem, Waived, WaivedSet};
@@ -128,7 +129,7 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
         WaiveWhat::Class(class) => {
             let mut set = Vec::new();
             let wanted = format!(
-                "item.class = {} AND item.kind = 0 AND item.want IN (0, 2)",
+                "item.class = {} AND {FILE} AND {WANTED_OR_WAIVED}",
                 crate::ledger::row::class_code(*class)
             );
             job.ledger
@@ -143,7 +144,7 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
         WaiveWhat::NoRescue => {
             let mut set = Vec::new();
             job.ledger
-                .each_item::<LedgerError>("item.want IN (0, 2)", |item, got| {
+                .each_item::<LedgerError>(WANTED_OR_WAIVED, |item, got| {
                     set.push((item, got));
                     Ok(())
                 })

@@ -20,6 +20,7 @@ use crate::bag::spare;
 use crate::job::crew;
 use crate::job::here::{bits, some_here};
 use crate::job::{DestinationKept, Job, ledger_problem};
+use crate::ledger::terms::{HAD, WANTED};
 use crate::ledger::{FactBody, LedgerError, standing};
 use crate::port::{Destination, Fault};
 use crate::read::drives::DriveSource;
@@ -297,8 +298,8 @@ impl<'a, 'b> Run<'a, 'b> {
         for (number, from) in self.destinations.iter().enumerate() {
             let failed = self.short.failed.iter();
             let to = failed.fold(mask & !(1 << number), |mask, (full, _)| mask & !(1 << full));
-            let lacking = "SELECT EXISTS(SELECT 1 FROM got JOIN item ON item.id = got.item WHERE item.want = 0
-                 AND item.marks & ?1 <> 0 AND got.state IN (1, 2) AND got.written & ?2 <> 0 AND got.written & ?3 <> ?3)";
+            let lacking = &format!("SELECT EXISTS(SELECT 1 FROM got JOIN item ON item.id = got.item WHERE {WANTED}
+                 AND item.marks & ?1 <> 0 AND {HAD} AND got.written & ?2 <> 0 AND got.written & ?3 <> ?3)");
             let ledger = &self.job.ledger;
             let (gone, bit) = (1i64 << (Mark::Gone as u32), 1i64 << number);
             let asked = ledger

@@ -4,6 +4,7 @@
 use super::carry::{Done, Errand, temporary};
 use super::committer::Committer;
 use crate::job::Job;
+use crate::ledger::terms::{FILE, WANTED};
 use crate::ledger::{Got, GotRow, ItemRow, LedgerError};
 use crate::port::Destination;
 use crate::read::places::Places;
@@ -17,7 +18,7 @@ const PAGE: usize = 1000;
 fn lacking(job: &Job<'_>, mask: u64, after: &mut i64) -> Result<Vec<Twin>, LedgerError> {
     loop {
         let mut page = job.ledger.items_after(
-            "item.twin <> 0 AND item.want = 0 AND item.kind = 0",
+            &format!("item.twin <> 0 AND {WANTED} AND {FILE}"),
             *after,
             PAGE,
         )?;

@@ -13,6 +13,7 @@ use super::names::Names;
 use super::spots::{Map, NoSpot, Parts, Spot, Spots, Top, dress_of, ends_all, own_name};
 use crate::job::crew::{self, Foreman};
 use crate::job::{Job, ledger_problem};
+use crate::ledger::terms::{FILE, WAIVED, WANTED};
 use crate::ledger::{Got, GotRow, ItemRow, LedgerError};
 use crate::port::{Block, Destination, Fault, FaultKind, Recipient};
 use crate::read::places::Places;
@@ -443,9 +444,13 @@ impl<'a, 'b> Flow<'a, 'b> {
     }
 }
 
-// What goes back: all that was wanted, and of what was given up whatever there is a copy of all the same.
-const FIRST_NAMES: &str = "item.twin = 0 AND (item.want = 0 OR item.want = 2 AND item.kind = 0 AND coalesce(got.written, 0) <> 0)";
-const FURTHER_NAMES: &str = "item.twin <> 0 AND (item.want = 0 OR item.want = 2 AND item.kind = 0 AND coalesce(got.written, 0) <> 0)";
+/// What goes back: all that was wanted, and of what was given up whatever there is a copy of all the same.
+fn going_back(further_names: bool) -> String {
+    let twin = if further_names { "<>" } else { "=" };
+    format!(
+        "item.twin {twin} 0 AND ({WANTED} OR {WAIVED} AND {FILE} AND coalesce(got.written, 0) <> 0)"
+    )
+}
 
 /// Why there is no copy to put back.
 fn no_copy(item: &ItemRow, got: &GotRow) -> Option<(String, Loss)> {
@@ -490,15 +495,11 @@ impl Foreman for Flow<'_, '_> {
                 return Ok(None);
             }
             if self.rows.is_empty() {
-                let condition = if self.further_names {
-                    FURTHER_NAMES
-                } else {
-                    FIRST_NAMES
-                };
+                let condition = going_back(self.further_names);
                 self.rows = self
                     .job
                     .ledger
-                    .items_after(condition, self.after, ROWS)?
+                    .items_after(&condition, self.after, ROWS)?
                     .into();
             }
             let Some((item, got)) = self.rows.pop_front() else {

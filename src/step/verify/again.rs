@@ -7,6 +7,7 @@
 use super::{PART, ROWS, written_at};
 use crate::job::crew::{self, Foreman};
 use crate::job::{Job, ledger_problem};
+use crate::ledger::terms::HAD;
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, RowSum};
 use crate::port::{Content, Fault, Memory};
 use crate::read::digest;
@@ -105,7 +106,7 @@ fn draw(job: &Job<'_>) -> Result<HashSet<i64>, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
     // Read a second time can be what was copied under its first name and is still there.
     let gone = 1u64 << (Mark::Gone as u32);
-    let drawn_from = format!("got.state IN (1, 2) AND item.twin = 0 AND item.marks & {gone} = 0");
+    let drawn_from = format!("{HAD} AND item.twin = 0 AND item.marks & {gone} = 0");
     let count =
         format!("SELECT count(*) FROM got JOIN item ON item.id = got.item WHERE {drawn_from}");
     let counted = ledger

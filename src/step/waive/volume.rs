@@ -7,6 +7,7 @@ use crate::job::{Job, ledger_problem};
 use crate::judge::gate::Gate;
 use crate::ledger::LedgerError;
 use crate::ledger::facts::Waiver;
+use crate::ledger::terms::WANTED;
 use crate::policy::Step;
 use crate::step::gate::seen;
 use crate::step::outcome::Problem;
@@ -31,7 +32,7 @@ pub(super) fn waive(
     let mut set = Vec::new();
     job.ledger
         .each_item::<LedgerError>(
-            &format!("item.volume = {} AND item.want = 0", volume.number),
+            &format!("item.volume = {} AND {WANTED}", volume.number),
             |item, got| {
                 if Gate::is_open(&rules, job.counting(), &seen(&item, &got)) {
                     set.push((item, got));
