@@ -118,27 +118,7 @@ fn ask_and_write(
     };
     // Decisions taken after the copies were read back go into the evidence files now; those few files are read back at once.
     let roots = crate::step::seal::seal_decisions(job, &destinations)?;
-    for (number, destination) in destinations.iter().enumerate() {
-        let Some(destination) = destination else {
-            continue;
-        };
-        let wrong = crate::bag::check::check_tags(*destination, "bag").map_err(|f| {
-            fault_problem(
-                &f,
-                "connect the destination again, then:\nholdpoint release JOB",
-            )
-        })?;
-        if let Some((path, why)) = wrong.first() {
-            return Err(Problem::failed(
-                format!(
-                    "the evidence at {} was not written as it should be: {path}: {why}",
-                    job.setup.destinations[number].to.text
-                ),
-                job.dir.display().to_string(),
-                "replace that destination, copy and verify again",
-            ));
-        }
-    }
+    check_evidence(job, &destinations)?;
     let root = job
         .setup
         .destinations
@@ -180,6 +160,32 @@ fn ask_and_write(
         practice,
     };
     Ok(Outcome::done(&job.dir, result, Vec::new()))
+}
+
+/// Whether the evidence that was just written is as it should be at each destination.
+fn check_evidence(job: &Job<'_>, destinations: &[Option<&dyn Destination>]) -> Result<(), Problem> {
+    for (number, destination) in destinations.iter().enumerate() {
+        let Some(destination) = destination else {
+            continue;
+        };
+        let wrong = crate::bag::check::check_tags(*destination, "bag").map_err(|f| {
+            fault_problem(
+                &f,
+                "connect the destination again, then:\nholdpoint release JOB",
+            )
+        })?;
+        if let Some((path, why)) = wrong.first() {
+            return Err(Problem::failed(
+                format!(
+                    "the evidence at {} was not written as it should be: {path}: {why}",
+                    job.setup.destinations[number].to.text
+                ),
+                job.dir.display().to_string(),
+                "replace that destination, copy and verify again",
+            ));
+        }
+    }
+    Ok(())
 }
 
 /// Reads the health of every live drive whose newest reading is from before the last read of the source, or too old for a
