@@ -219,13 +219,12 @@ impl Ledger {
     }
 
     /// Up to `limit` items after number `after` that have a copy at one of the destinations in `mask`.
-    pub fn each_item_after(
+    pub fn copies_after(
         &self,
-        after: i64,
         mask: u64,
+        after: i64,
         limit: usize,
-        mut see: impl FnMut(ItemRow, GotRow),
-    ) -> Result<(), LedgerError> {
+    ) -> Result<Vec<(ItemRow, GotRow)>, LedgerError> {
         let sql = format!(
             "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM got JOIN item ON item.id = got.item
              WHERE got.item > ?1 AND (got.written & ?2) <> 0 ORDER BY got.item LIMIT ?3"
@@ -235,11 +234,8 @@ impl Ledger {
             "taking the next copies",
             query.query_map(params![after, mask as i64, limit as i64], read_both),
         )?;
-        for row in rows {
-            let (item, got) = self.doing("reading a copy's row", row)?;
-            see(item, got);
-        }
-        Ok(())
+        rows.map(|row| self.doing("reading a copy's row", row))
+            .collect()
     }
 
     /// Up to `limit` items of the copying order after place `after` that still lack a copy at one of the

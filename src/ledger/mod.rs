@@ -24,6 +24,7 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::path::{Path, PathBuf};
 
 pub use facts::{Fact, FactBody};
+pub use page::Paged;
 pub use ranges::{Held, RangeRow};
 pub use row::{Got, GotRow, ItemRow, Want};
 pub use rowsum::RowSum;

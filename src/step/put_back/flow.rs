@@ -14,7 +14,7 @@ use super::spots::{Map, NoSpot, Parts, Spot, Spots, Top, dress_of, ends_all, own
 use crate::job::crew::{self, Foreman};
 use crate::job::{Job, ledger_problem};
 use crate::ledger::terms::{FILE, WAIVED, WANTED};
-use crate::ledger::{Got, GotRow, ItemRow, LedgerError};
+use crate::ledger::{Got, GotRow, ItemRow, LedgerError, Paged};
 use crate::port::{Block, Destination, Fault, FaultKind, Recipient};
 use crate::read::places::Places;
 use crate::step::event::{Event, Tell};
@@ -22,7 +22,7 @@ use crate::step::outcome::{Amount, Exit, Problem, PutBack, Refused};
 use crate::survey::item::{Kind, Mark};
 use crate::value::{Moment, Name};
 use further::Further;
-use std::collections::{HashMap, HashSet, VecDeque};
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
 /// Rows taken from the ledger at once.
@@ -67,8 +67,7 @@ pub struct Flow<'a, 'b> {
     now: Moment,
     tell: Tell<'a>,
     block: Block,
-    rows: VecDeque<(ItemRow, GotRow)>,
-    after: i64,
+    rows: Paged,
     further_names: bool,
     waiting: Vec<(Errand, Written)>,
     waiting_bytes: u64,
@@ -106,8 +105,7 @@ impl<'a, 'b> Flow<'a, 'b> {
             now,
             tell,
             block: job.bench.memory().block(PART),
-            rows: VecDeque::new(),
-            after: 0,
+            rows: Paged::default(),
             further_names: false,
             waiting: Vec::new(),
             waiting_bytes: 0,
@@ -133,8 +131,7 @@ impl<'a, 'b> Flow<'a, 'b> {
             job.setup.id.as_str(),
         );
         for further_names in [false, true] {
-            (self.further_names, self.after) = (further_names, 0);
-            self.rows.clear();
+            (self.further_names, self.rows) = (further_names, Paged::default());
             crew::run(workers, self, &|| {
                 let porter = Porter { to, from, job: id };
                 let mut block = memory.block(PART);
@@ -494,18 +491,12 @@ impl Foreman for Flow<'_, '_> {
             if self.stopped {
                 return Ok(None);
             }
-            if self.rows.is_empty() {
-                let condition = going_back(self.further_names);
-                self.rows = self
-                    .job
-                    .ledger
-                    .items_after(&condition, self.after, ROWS)?
-                    .into();
-            }
-            let Some((item, got)) = self.rows.pop_front() else {
+            let condition = going_back(self.further_names);
+            let ledger = &self.job.ledger;
+            let next = (self.rows).next(|after| ledger.items_after(&condition, after, ROWS))?;
+            let Some((item, got)) = next else {
                 return Ok(None);
             };
-            self.after = item.id;
             if let Some(errand) = self.one(item, got)? {
                 return Ok(Some(errand));
             }
