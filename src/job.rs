@@ -419,7 +419,7 @@ pub struct IdFile {
 
 /// The job folder that `path` names: the folder itself, or the folder around a bag in it.
 fn find_folder(path: &Path) -> Result<PathBuf, Problem> {
-    if path.join(Ledger::FILE).is_file() {
+    if Ledger::is_in(path) {
         // Whole, so that what is printed can be pasted in any folder.
         return Ok(path.canonicalize().unwrap_or_else(|_| path.to_owned()));
     }

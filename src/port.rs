@@ -140,7 +140,7 @@ pub struct Entry {
     pub target: Option<Vec<u8>>,
     /// Extended attributes: name and value. Access-control lists appear as `system.posix_acl_*`.
     pub attributes: Vec<(Vec<u8>, Vec<u8>)>,
-    /// Marks that the tree itself can tell (other mount, sparse).
+    /// Marks that the tree itself can tell and the stamp does not (other mount, compressed).
     pub marks: Marks,
 }
 

@@ -273,6 +273,29 @@ fn outside_named(code: &str) -> Vec<(usize, String)> {
     out
 }
 
+/// A comparison of a row's column with a bare code, in a piece of SQL.
+fn code_of_a_row(line: &str) -> Option<&str> {
+    [
+        "item.want",
+        "item.kind",
+        "got.state",
+        "WHERE want",
+        "WHERE kind",
+        "AND want",
+        "AND kind",
+    ]
+    .iter()
+    .flat_map(|column| line.match_indices(column))
+    .find_map(|(at, column)| {
+        let rest = line[at + column.len()..].strip_prefix(' ')?;
+        let rest = ["= ", "<> ", "IN (", "NOT IN ("]
+            .iter()
+            .find_map(|compared| rest.strip_prefix(compared))?;
+        let digit = rest.starts_with(|c: char| c.is_ascii_digit());
+        digit.then(|| &line[at..line.len() - rest.len() + 1])
+    })
+}
+
 /// Everything that is wrong with one file.
 fn faults(source: &Source) -> Vec<String> {
     let mut out = Vec::new();
@@ -317,6 +340,15 @@ fn faults(source: &Source) -> Vec<String> {
     for (line, token) in tokens(&code) {
         if token == "unsafe" && room.as_deref() != Some("linux") {
             out.push(format!("{name}:{line}: unsafe code outside linux"));
+        }
+    }
+    if room.as_deref() != Some("ledger") {
+        for (line, text) in (1..).zip(source.text.lines()) {
+            if let Some(code) = code_of_a_row(text) {
+                out.push(format!(
+                    "{name}:{line}: `{code}`: what a row's code means stands in ledger::terms"
+                ));
+            }
         }
     }
     let own_tokens = tokens(&own);
@@ -469,6 +501,11 @@ fn each_check_can_fail() {
             "step/x.rs",
             "fn f() { eprintln!(\"{}\", 1) }",
             "outside cli",
+        ),
+        (
+            "step/x.rs",
+            "const A: &str = \"WHERE item.twin = 0 AND want IN (0, 2)\";",
+            "ledger::terms",
         ),
     ];
     for (path, text, expected) in bad {

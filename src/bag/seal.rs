@@ -10,6 +10,7 @@ use super::stream::{TagFile, TagWritten, write_tag};
 use super::text::{
     Algorithm, BAG_INFO_NAME, BAGIT_NAME, BagInfo, Oxum, blake3_line, manifest_line, sha256_line,
 };
+use crate::ledger::terms::WANTED_OR_WAIVED;
 use crate::ledger::{Got, Ledger, LedgerError, Want};
 use crate::port::{Destination, Fault, FaultKind};
 use crate::read::places::Places;
@@ -163,7 +164,7 @@ struct NotSaved<'a> {
 pub fn write_not_saved(ledger: &Ledger, to: &dyn Destination) -> Result<TagWritten, SealError> {
     let mut list = List::start(to, NOT_SAVED)?;
     let mut folders = Places::new(ledger);
-    ledger.each_item::<SealError>("item.want IN (0, 2)", |item, got| {
+    ledger.each_item::<SealError>(WANTED_OR_WAIVED, |item, got| {
         let state = match (item.want, got.state) {
             // Whole and in doubt all the same: what was given up has to be told.
             (Want::Waived, Got::Whole) if !item.marks.has(Mark::Damaged) => return Ok(()),

@@ -8,7 +8,6 @@ use crate::ledger::Ledger;
 use crate::step::outcome::{MemoryState, Problem, Symptom};
 use crate::step::request::{MustHaveAnswer, MustHaves, OpenRequest, Source};
 use crate::value::shown;
-use std::path::Path;
 
 /// Somebody who can be asked.
 pub trait Asker {
@@ -98,11 +97,6 @@ impl Asker for Terminal {
     }
 }
 
-/// Whether a job lies in the folder named.
-pub fn is_there(job: &Path) -> bool {
-    job.join(Ledger::FILE).exists()
-}
-
 /// Turns the options of `open` into a request, asking for what is missing. With nobody to ask it is left unanswered,
 /// and the gate keeps it open: nobody answers for the owner.
 pub fn complete(
@@ -110,7 +104,7 @@ pub fn complete(
     asker: Option<&mut (dyn Asker + '_)>,
 ) -> Result<OpenRequest, Problem> {
     // A job that is there has its source and its destinations, and is asked for nothing: what is named is added to it.
-    let is_there = (args.job.as_ref()).is_some_and(|job| is_there(job));
+    let is_there = (args.job.as_ref()).is_some_and(|job| Ledger::is_in(job));
     let mut asker = asker.filter(|_| !is_there);
     let source = match (&args.folder, args.drive.as_slice()) {
         (Some(folder), _) => Source::Folder(folder.clone()),

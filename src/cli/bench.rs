@@ -18,9 +18,7 @@ use std::path::{Path, PathBuf};
 impl Engine for MachineBench {
     fn open(&self, request: &OpenRequest, tell: Tell) -> Answer<Opened> {
         match &request.job {
-            Some(dir) if dir.join(Ledger::FILE).exists() => {
-                open::amend(hold::open(self, dir, tell)?, request)
-            }
+            Some(dir) if Ledger::is_in(dir) => open::amend(hold::open(self, dir, tell)?, request),
             _ => open::open(self, request, &Ledger::create, tell),
         }
     }
@@ -41,10 +39,10 @@ impl Engine for MachineBench {
     }
 
     fn verify(&self, request: &VerifyRequest, tell: Tell) -> Answer<Verified> {
-        if request.path.join("bagit.txt").exists() && !request.path.join(Ledger::FILE).exists() {
+        if request.path.join("bagit.txt").exists() && !Ledger::is_in(&request.path) {
             return verify::verify_bag(self, request, tell);
         }
-        if !request.path.join(Ledger::FILE).exists() {
+        if !Ledger::is_in(&request.path) {
             return Err(Problem::failed(
                 format!(
                     "expected a job folder (one with a ledger.db in it) or a bag (one with a bagit.txt in it), found {}",

@@ -4,8 +4,8 @@
 
 use super::point::Point;
 use crate::policy::Step;
-use crate::survey::item::{Class, Kind, Marks};
-use crate::value::words::Who;
+use crate::survey::item::{Class, Got, Kind, Marks};
+use crate::value::words::{WaiverScope, Who};
 use crate::value::{Blake3, Moment};
 
 /// What the policy asks of a release.
@@ -52,7 +52,7 @@ pub struct ItemSeen {
     /// Given up by this waiver; 0 = not.
     pub waiver: i64,
     /// What copying came to.
-    pub got: Copied,
+    pub got: Got,
     /// Destinations with a copy (bit mask).
     pub written: u64,
     /// Destinations whose copy was read back and is equal.
@@ -65,24 +65,13 @@ pub struct ItemSeen {
     pub missing_bytes: u64,
 }
 
-/// What copying an item came to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[allow(missing_docs)] // see `ledger::Got`
-pub enum Copied {
-    Nothing,
-    Whole,
-    Gaps,
-    Unreadable,
-    Changed,
-}
-
 /// A recorded decision, as the gate weighs it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WaiverSeen {
     /// Its number.
     pub number: i64,
-    /// `item`, `class`, `volume`, `point`, `no-rescue`.
-    pub scope: String,
+    /// What it covers.
+    pub scope: WaiverScope,
     /// Path, class word, volume or point id.
     pub about: String,
     /// The frozen set.

@@ -7,9 +7,9 @@
 pub use super::evidence::*;
 use super::point::{Point, sort, things};
 use crate::policy::Step;
-use crate::survey::item::{Class, Kind, Mark};
+use crate::survey::item::{Class, Got, Kind, Mark, Marks};
 use crate::value::measure::bytes_in_words;
-use crate::value::words::Who;
+use crate::value::words::{WaiverScope, Who};
 use crate::value::{Blake3, Moment};
 
 /// What the gate came to.
@@ -81,7 +81,7 @@ impl Pile {
         self.count += 1;
         self.bytes += item.bytes;
         self.precious += u64::from(item.class == Class::Irreplaceable);
-        self.elsewhere += u64::from(item.got == Copied::Whole && item.written != 0);
+        self.elsewhere += u64::from(item.got == Got::Whole && item.written != 0);
         self.gone += u64::from(item.marks.has(Mark::Gone));
         self.set.update(&set_entry(
             item.id,
@@ -202,18 +202,18 @@ impl Gate {
         if item.marks.has(Mark::Efs) {
             // Without its key the bytes are worth nothing, copied or not: that is the one thing to decide about.
             self.pile("efs-keys", item);
-            if item.got == Copied::Nothing {
+            if item.got == Got::Nothing {
                 return;
             }
         }
         match item.got {
-            Copied::Nothing => return self.pile("not-copied", item),
-            Copied::Changed => return self.pile("changed-items", item),
-            Copied::Unreadable => return self.pile("unreadable-items", item),
-            Copied::Gaps => self.pile("damaged-items", item),
+            Got::Nothing => return self.pile("not-copied", item),
+            Got::Changed => return self.pile("changed-items", item),
+            Got::Unreadable => return self.pile("unreadable-items", item),
+            Got::Gaps => self.pile("damaged-items", item),
             // All its bytes were read, but the file table contradicts itself about it.
-            Copied::Whole if item.marks.has(Mark::Damaged) => self.pile("damaged-items", item),
-            Copied::Whole => {}
+            Got::Whole if item.marks.has(Mark::Damaged) => self.pile("damaged-items", item),
+            Got::Whole => {}
         }
         if item.mismatch != 0 {
             self.pile("copy-differs", item);
@@ -246,7 +246,7 @@ impl Gate {
                 item,
             );
         }
-        if item.got == Copied::Whole && !item.marks.has(Mark::Damaged) {
+        if item.got == Got::Whole && !item.marks.has(Mark::Damaged) {
             self.saved_items += 1;
             self.saved_bytes += item.bytes;
         }
@@ -254,22 +254,16 @@ impl Gate {
 
     /// Keeps account of the irreplaceable class: what of it is left, and what of it was given up untried.
     fn weigh_precious(&mut self, item: &ItemSeen) {
-        let empty = [
-            Mark::Placeholder,
-            Mark::Efs,
-            Mark::UnknownTag,
-            Mark::Deduplicated,
-            Mark::Unreadable,
-            Mark::OtherMount,
-        ];
-        let gone = item.marks.has(Mark::Gone) && item.got == Copied::Nothing;
-        let can_be_had = !empty.iter().any(|mark| item.marks.has(*mark))
-            && item.got != Copied::Unreadable
+        let out_of_reach = Marks::of(&[Mark::Unreadable, Mark::OtherMount]);
+        let gone = item.marks.has(Mark::Gone) && item.got == Got::Nothing;
+        let can_be_had = !item.marks.any(Marks::without_content())
+            && !item.marks.any(out_of_reach)
+            && item.got != Got::Unreadable
             && !gone;
         if item.waiver == 0 {
             self.precious_left |= can_be_had;
         } else {
-            let untried = can_be_had && item.got == Copied::Nothing;
+            let untried = can_be_had && item.got == Got::Nothing;
             *self.precious.entry(item.waiver).or_default() |= untried;
         }
     }
@@ -293,12 +287,6 @@ impl Gate {
     /// What was decided anew about the same thing is held to the newer decision, and one whose things are all gone
     /// gives nothing up any more.
     pub fn lapsed<'w>(&self, waivers: &'w [WaiverSeen]) -> Vec<&'w WaiverSeen> {
-        let covers_items = |waiver: &WaiverSeen| {
-            matches!(
-                waiver.scope.as_str(),
-                "item" | "class" | "volume" | "no-rescue"
-            )
-        };
         let is_replaced = |waiver: &WaiverSeen| {
             waivers.iter().any(|later| {
                 later.number > waiver.number
@@ -307,7 +295,7 @@ impl Gate {
         };
         waivers
             .iter()
-            .filter(|waiver| covers_items(waiver) && !is_replaced(waiver))
+            .filter(|waiver| waiver.scope != WaiverScope::Point && !is_replaced(waiver))
             .filter(|waiver| {
                 let now = self.by_waiver.get(&waiver.number);
                 let changed =
@@ -319,7 +307,8 @@ impl Gate {
 
     /// Whether a decision is one of those that together give up the whole irreplaceable class.
     fn is_too_much(&self, waiver: &WaiverSeen, waivers: &[WaiverSeen]) -> bool {
-        let no_rescue = |waiver: &WaiverSeen| waiver.scope == "no-rescue" && waiver.by_owner;
+        let no_rescue =
+            |waiver: &WaiverSeen| waiver.scope == WaiverScope::NoRescue && waiver.by_owner;
         self.precious.get(&waiver.number) == Some(&true)
             && self.gives_up_the_class()
             && !waivers.iter().any(no_rescue)
@@ -387,7 +376,9 @@ impl Gate {
         let happened = |step: &Step| match step {
             Step::Release => true,
             Step::VolumeWaiver => {
-                waivers.iter().any(|waiver| waiver.scope == "volume")
+                waivers
+                    .iter()
+                    .any(|waiver| waiver.scope == WaiverScope::Volume)
                     || decided.iter().any(|point| point.id.starts_with("volume-"))
             }
             Step::ReferOverride => waivers
@@ -408,7 +399,7 @@ impl Gate {
     /// that is not saved holds as ever.
     fn settled(&self, point: &Point, waivers: &[WaiverSeen]) -> bool {
         let no_rescue = |waiver: &WaiverSeen| {
-            waiver.scope == "no-rescue"
+            waiver.scope == WaiverScope::NoRescue
                 && waiver.by_owner
                 && matches!(
                     point.id,
@@ -428,7 +419,7 @@ impl Gate {
             };
             no_rescue(waiver)
                 || (allowed
-                    && waiver.scope == "point"
+                    && waiver.scope == WaiverScope::Point
                     && waiver.about == point.id
                     && waiver.set == point.set)
         })
@@ -449,7 +440,7 @@ impl Gate {
                 ),
                 "what was given up has changed since it was decided",
                 format!("waiver {} froze another set", waiver.number),
-                super::gate_points::decide_anew(&waiver.scope, &waiver.about),
+                super::gate_points::decide_anew(waiver.scope, &waiver.about),
             ));
         }
     }

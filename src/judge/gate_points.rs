@@ -7,15 +7,15 @@ use super::gate::{DestinationNow, GateRules, HealthNow, MemoryNow, Now, SecondLo
 use super::point::{Point, things};
 use crate::policy::Step;
 use crate::value::measure::{bytes_in_words, count_in_words};
-use crate::value::words::Who;
+use crate::value::words::{WaiverScope, Who};
 
 /// What to do when a decision does not cover the same things any more.
-pub(super) fn decide_anew(scope: &str, about: &str) -> String {
+pub(super) fn decide_anew(scope: WaiverScope, about: &str) -> String {
     let about_typed = crate::value::typed(std::ffi::OsStr::new(about));
     let what = match scope {
-        "class" => format!("--class {about_typed}"),
-        "volume" => format!("--volume {about_typed}"),
-        "no-rescue" => "--no-rescue".to_owned(),
+        WaiverScope::Class => format!("--class {about_typed}"),
+        WaiverScope::Volume => format!("--volume {about_typed}"),
+        WaiverScope::NoRescue => "--no-rescue".to_owned(),
         _ if about.starts_with("placeholders:") => format!("--point {about_typed}"),
         // Several paths stand in one text; which of them to name again is for a person to say.
         _ if about.contains(", ") => "--item PATH".to_owned(),

@@ -4,8 +4,8 @@ use super::gate::*;
 use super::gate_content::FalseContentNow;
 use super::point::ORDER;
 use crate::policy::Step;
-use crate::survey::item::{Class, Kind, Mark, Marks};
-use crate::value::words::Who;
+use crate::survey::item::{Class, Got, Kind, Mark, Marks};
+use crate::value::words::{WaiverScope, Who};
 use crate::value::{Blake3, Moment};
 use proptest::prelude::*;
 
@@ -39,7 +39,7 @@ fn photo() -> ItemSeen {
         marks: Marks::default(),
         left_out: false,
         waiver: 0,
-        got: Copied::Whole,
+        got: Got::Whole,
         written: 3,
         verified: 3,
         mismatch: 0,
@@ -275,17 +275,17 @@ const DOUBTS: &[Doubt] = &[
         });
     }),
     ("not-copied", |items, _| {
-        items[0].got = Copied::Nothing;
+        items[0].got = Got::Nothing;
         (items[0].written, items[0].verified) = (0, 0);
     }),
     ("not-copied", |items, _| {
         (items[0].written, items[0].verified) = (4, 4)
     }),
-    ("changed-items", |items, _| items[0].got = Copied::Changed),
+    ("changed-items", |items, _| items[0].got = Got::Changed),
     ("unreadable-items", |items, _| {
-        items[0].got = Copied::Unreadable
+        items[0].got = Got::Unreadable
     }),
-    ("damaged-items", |items, _| items[0].got = Copied::Gaps),
+    ("damaged-items", |items, _| items[0].got = Got::Gaps),
     ("damaged-items", |items, _| {
         items[0].marks.set(Mark::Damaged)
     }),
@@ -373,7 +373,7 @@ fn a_decision_settles_its_own_point_only_and_only_from_who_may_decide() {
         };
         let decision = WaiverSeen {
             number: 1,
-            scope: "point".into(),
+            scope: WaiverScope::Point,
             about: (*id).into(),
             set: point.set,
             by_owner: true,
@@ -403,7 +403,7 @@ fn a_decision_settles_its_own_point_only_and_only_from_who_may_decide() {
                 ..decision.clone()
             },
             WaiverSeen {
-                scope: "class".into(),
+                scope: WaiverScope::Class,
                 ..decision.clone()
             },
         ] {
@@ -417,14 +417,14 @@ fn a_decision_settles_its_own_point_only_and_only_from_who_may_decide() {
 fn that_nothing_is_wanted_settles_no_item_that_it_does_not_cover() {
     let order = |set| WaiverSeen {
         number: 4,
-        scope: "no-rescue".into(),
+        scope: WaiverScope::NoRescue,
         about: "everything".into(),
         set,
         by_owner: true,
     };
     let covered = ItemSeen {
         waiver: 4,
-        got: Copied::Nothing,
+        got: Got::Nothing,
         written: 0,
         verified: 0,
         ..photo()
@@ -463,35 +463,35 @@ fn the_whole_irreplaceable_class_is_given_up_by_nothing_but_a_no_rescue_order() 
         verified: 0,
         ..photo()
     };
-    let waiver = |scope: &str, number| WaiverSeen {
+    let waiver = |scope: WaiverScope, number| WaiverSeen {
         number,
-        scope: scope.into(),
+        scope,
         about: "Pictures".into(),
         set: Blake3(*blake3::hash(&set_entry(7, 5000, 1, 0)).as_bytes()),
         by_owner: true,
     };
     let mut now = settled();
-    now.waivers = vec![waiver("item", 4)];
-    let untried = given_up(Copied::Nothing);
+    now.waivers = vec![waiver(WaiverScope::Items, 4)];
+    let untried = given_up(Got::Nothing);
     assert_eq!(ids(&[untried], &now), ["waiver-lapsed"]);
     let other = ItemSeen { id: 8, ..photo() };
     assert!(ids(&[untried, other], &now).is_empty(), "one is left");
     // What nobody could read, or what has no content, may go by name even if it is all there is.
-    assert!(ids(&[given_up(Copied::Unreadable)], &now).is_empty());
-    assert!(ids(&[given_up(Copied::Gaps)], &now).is_empty());
+    assert!(ids(&[given_up(Got::Unreadable)], &now).is_empty());
+    assert!(ids(&[given_up(Got::Gaps)], &now).is_empty());
     let mut placeholder = untried;
     placeholder.marks.set(Mark::Placeholder);
     assert!(ids(&[placeholder], &now).is_empty());
     // One that cannot be had is not what is left.
     let lost = ItemSeen {
         id: 8,
-        got: Copied::Unreadable,
+        got: Got::Unreadable,
         ..photo()
     };
     assert!(ids(&[untried, lost], &now).contains(&"waiver-lapsed"));
     now.waivers.push(WaiverSeen {
         about: "everything".into(),
-        ..waiver("no-rescue", 5)
+        ..waiver(WaiverScope::NoRescue, 5)
     });
     assert!(ids(&[untried], &now).is_empty());
 }
@@ -513,9 +513,9 @@ fn a_second_look_is_wanted_for_each_step_that_the_policy_names() {
         );
         !open.is_empty()
     };
-    let decided = |scope: &str, about: &str, by_owner| WaiverSeen {
+    let decided = |scope: WaiverScope, about: &str, by_owner| WaiverSeen {
         number: 4,
-        scope: scope.into(),
+        scope,
         about: about.into(),
         set: Blake3(*blake3::hash(&set_entry(8, 5000, 1, 0)).as_bytes()),
         by_owner,
@@ -532,34 +532,34 @@ fn a_second_look_is_wanted_for_each_step_that_the_policy_names() {
     let given_up = ItemSeen {
         id: 8,
         waiver: 4,
-        got: Copied::Nothing,
+        got: Got::Nothing,
         ..photo()
     };
     let dull = ItemSeen {
         class: Class::Rebuildable,
         ..given_up
     };
-    let by_item = || vec![decided("item", "a.jpg", true)];
+    let by_item = || vec![decided(WaiverScope::Items, "a.jpg", true)];
     let precious = Step::IrreplaceableWaiver;
     assert!(asks(precious, &[photo(), given_up], by_item()));
     assert!(!asks(precious, &[photo(), dull], by_item()));
     assert!(asks(Step::OwnerWaiver, &[photo(), dull], by_item()));
-    let technician = vec![decided("item", "a.jpg", false)];
+    let technician = vec![decided(WaiverScope::Items, "a.jpg", false)];
     assert!(!asks(Step::OwnerWaiver, &[photo(), dull], technician));
-    let refer = vec![decided("point", "refer-undecided", true)];
+    let refer = vec![decided(WaiverScope::Point, "refer-undecided", true)];
     assert!(asks(Step::ReferOverride, &[photo()], refer));
-    let volume = vec![decided("volume", "1:2", true)];
+    let volume = vec![decided(WaiverScope::Volume, "1:2", true)];
     assert!(asks(Step::VolumeWaiver, &[photo(), dull], volume));
     // Given up through the point of a damaged copy.
     let torn = ItemSeen {
         id: 8,
-        got: Copied::Gaps,
+        got: Got::Gaps,
         ..photo()
     };
     assert!(asks(
         precious,
         &[torn],
-        vec![decided("point", "damaged-items", true)]
+        vec![decided(WaiverScope::Point, "damaged-items", true)]
     ));
 }
 

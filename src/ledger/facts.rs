@@ -5,7 +5,7 @@
 //! without the chain showing it.
 
 use super::{Ledger, LedgerError};
-use crate::value::words::ReadBack;
+use crate::value::words::{ReadBack, WaiverScope};
 use crate::value::{Blake3, Moment};
 use rusqlite::params;
 use serde::{Deserialize, Serialize};
@@ -28,8 +28,8 @@ pub struct Fact {
 pub struct Waiver {
     /// 1, 2, 3, ...
     pub number: i64,
-    /// What it covers: `item`, `class`, `volume`, `point`, `no-rescue`.
-    pub scope: String,
+    /// What it covers.
+    pub scope: WaiverScope,
     /// The thing named: a path, a class word, a volume, a point's id.
     pub about: String,
     /// Items covered.
@@ -48,6 +48,13 @@ pub struct Waiver {
     pub how: String,
     /// BLAKE3 of the proof file and its name, when one was given.
     pub proof: Option<(String, Blake3)>,
+}
+
+impl Waiver {
+    /// Whether it is about this.
+    pub fn is_about(&self, scope: WaiverScope, about: &str) -> bool {
+        self.scope == scope && self.about == about
+    }
 }
 
 /// Copies that are blank or not what they claim to be, as an inspection found them.
@@ -188,10 +195,10 @@ pub enum FactBody {
         second_look: Option<String>,
         open_points: u64,
     },
-    /// Released.
+    /// Released; without a root when nothing was wanted, so that there is no bag.
     Released {
         certificate: Blake3,
-        manifest_root: Blake3,
+        manifest_root: Option<Blake3>,
         expires: Moment,
         signed: bool,
     },
@@ -321,6 +328,9 @@ fn chain(before: &Blake3, number: i64, at: &str, body: &str) -> Blake3 {
 
 type RawFact = (i64, String, String, Vec<u8>, Vec<u8>);
 
+/// What the first fact carries as the hash of the one before.
+pub const CHAIN_START: Blake3 = Blake3([0; 32]);
+
 impl Ledger {
     /// Adds a fact to the chain. Call inside the transaction that makes it true.
     pub fn add_fact(&self, at: Moment, body: &FactBody) -> Result<Fact, LedgerError> {
@@ -333,11 +343,8 @@ impl Ledger {
             )),
         )?;
         let (number, before) = match last {
-            Some((number, hash)) => (
-                number + 1,
-                Blake3::from_slice(&hash).unwrap_or(Blake3([0; 32])),
-            ),
-            None => (1, Blake3([0; 32])),
+            Some((number, hash)) => (number + 1, Blake3::from_slice(&hash).unwrap_or(CHAIN_START)),
+            None => (1, CHAIN_START),
         };
         let at_text = at.to_string();
         let text = serde_json::to_string(body).map_err(|e| LedgerError::Broken {
@@ -389,7 +396,7 @@ impl Ledger {
                 row.get(4)?,
             ))
         });
-        let (mut expected_number, mut expected_before) = (1, Blake3([0; 32]));
+        let (mut expected_number, mut expected_before) = (1, CHAIN_START);
         for row in self.doing("reading the facts", rows)? {
             let (number, at_text, text, before, hash) = self.doing("reading a fact", row)?;
             let broken = |expected: String, found: String| LedgerError::Broken {

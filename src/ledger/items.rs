@@ -7,6 +7,7 @@ use super::row::{
     GOT_COLUMNS, ITEM_COLUMNS, ITEM_WIDTH, class_from, from_sql, read_got, read_item,
 };
 pub use super::row::{class_code, encode, kind_code, kind_from};
+use super::terms::{HAD, LISTED, TO_COPY, UNREADABLE, WANTED};
 use super::{FactBody, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
 use crate::survey::item::Marks;
 use crate::value::{Moment, Name};
@@ -176,26 +177,6 @@ impl Ledger {
         Ok(())
     }
 
-    /// Up to `limit` items after number `after` that meet `condition`, in the order of their numbers: for walks that
-    /// change rows as they go, a page at a time.
-    pub fn some_items(
-        &self,
-        condition: &str,
-        after: i64,
-        limit: usize,
-    ) -> Result<Vec<(ItemRow, GotRow)>, LedgerError> {
-        let sql = format!(
-            "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM item LEFT JOIN got ON got.item = item.id
-             WHERE item.id > ?1 AND ({condition}) ORDER BY item.id LIMIT ?2"
-        );
-        let mut query = self.doing("taking some items", self.db().prepare_cached(&sql))?;
-        let rows = self.doing(
-            "taking some items",
-            query.query_map(params![after, limit as i64], read_both),
-        )?;
-        rows.map(|row| self.doing("reading an item", row)).collect()
-    }
-
     /// Every item with only the columns that the gate weighs, in the order of its number.
     pub fn each_gate_row(&self, mut see: impl FnMut(ItemRow, GotRow)) -> Result<(), LedgerError> {
         let sql = format!(
@@ -238,13 +219,12 @@ impl Ledger {
     }
 
     /// Up to `limit` items after number `after` that have a copy at one of the destinations in `mask`.
-    pub fn each_item_after(
+    pub fn copies_after(
         &self,
-        after: i64,
         mask: u64,
+        after: i64,
         limit: usize,
-        mut see: impl FnMut(ItemRow, GotRow),
-    ) -> Result<(), LedgerError> {
+    ) -> Result<Vec<(ItemRow, GotRow)>, LedgerError> {
         let sql = format!(
             "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS} FROM got JOIN item ON item.id = got.item
              WHERE got.item > ?1 AND (got.written & ?2) <> 0 ORDER BY got.item LIMIT ?3"
@@ -254,11 +234,8 @@ impl Ledger {
             "taking the next copies",
             query.query_map(params![after, mask as i64, limit as i64], read_both),
         )?;
-        for row in rows {
-            let (item, got) = self.doing("reading a copy's row", row)?;
-            see(item, got);
-        }
-        Ok(())
+        rows.map(|row| self.doing("reading a copy's row", row))
+            .collect()
     }
 
     /// Up to `limit` items of the copying order after place `after` that still lack a copy at one of the
@@ -271,7 +248,7 @@ impl Ledger {
     ) -> Result<Vec<(i64, ItemRow, GotRow)>, LedgerError> {
         let sql = format!(
             "SELECT {ITEM_COLUMNS}, {GOT_COLUMNS}, queue.place FROM queue JOIN item ON item.id = queue.item LEFT JOIN got ON got.item = item.id
-             WHERE queue.place > ?1 AND item.want = 0 AND (got.item IS NULL OR got.state IN (0, 3, 5) OR (got.state IN (1, 2) AND (got.written & ?2) <> ?2))
+             WHERE queue.place > ?1 AND {WANTED} AND ({TO_COPY} OR {UNREADABLE} OR ({HAD} AND (got.written & ?2) <> ?2))
              ORDER BY queue.place LIMIT ?3"
         );
         let mut query = self.doing(
@@ -377,10 +354,10 @@ impl Ledger {
         let doing = "looking for two items of one place";
         // Two folders of one place; two items of one folder that have no more than their name to be told apart by.
         for sql in [
-            "SELECT place.bag FROM place JOIN item ON item.id = place.item WHERE item.want <> 3 GROUP BY place.bag HAVING count(*) > 1 LIMIT 1",
-            "SELECT place.bag FROM (SELECT parent AS up, name AS called, stream AS part FROM item GROUP BY parent, name, stream HAVING count(*) > 1)
+            &format!("SELECT place.bag FROM place JOIN item ON item.id = place.item WHERE {LISTED} GROUP BY place.bag HAVING count(*) > 1 LIMIT 1"),
+            &format!("SELECT place.bag FROM (SELECT parent AS up, name AS called, stream AS part FROM item GROUP BY parent, name, stream HAVING count(*) > 1)
              JOIN item ON item.parent = up AND item.name = called AND item.stream IS part JOIN place ON place.item = item.parent
-             WHERE item.want <> 3 GROUP BY item.parent, coalesce(item.bag, ''), item.name, item.stream HAVING count(*) > 1 LIMIT 1",
+             WHERE {LISTED} GROUP BY item.parent, coalesce(item.bag, ''), item.name, item.stream HAVING count(*) > 1 LIMIT 1"),
         ] {
             let found = self.db().query_row(sql, [], |row| row.get(0));
             if let Some(place) = self.doing(doing, found.optional())? {

@@ -17,12 +17,14 @@ pub mod rowsum;
 mod schema;
 pub mod standing;
 mod strip;
+pub mod terms;
 
 use crate::port::{Fault, FaultKind};
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use std::path::{Path, PathBuf};
 
 pub use facts::{Fact, FactBody};
+pub use page::Paged;
 pub use ranges::{Held, RangeRow};
 pub use row::{Got, GotRow, ItemRow, Want};
 pub use rowsum::RowSum;
@@ -108,6 +110,12 @@ pub struct Ledger {
 impl Ledger {
     /// The file name in a job folder.
     pub const FILE: &'static str = "ledger.db";
+
+    /// Whether a folder holds a job's ledger.
+    pub fn is_in(dir: &Path) -> bool {
+        dir.join(Self::FILE).is_file()
+    }
+
     /// The setting that tells a snapshot from the ledger.
     const SNAPSHOT_OF: &'static str = "snapshot-of";
 

@@ -2,20 +2,45 @@
 
 use super::items::read_both;
 use super::row::{GOT_COLUMNS, ITEM_COLUMNS};
+use super::terms::FOLDER;
 use super::{GotRow, ItemRow, Ledger, LedgerError};
 use rusqlite::params;
+use std::collections::VecDeque;
+
+/// Item rows one by one, fetched a page at a time.
+#[derive(Default)]
+pub struct Paged {
+    rows: VecDeque<(ItemRow, GotRow)>,
+    after: i64,
+}
+
+impl Paged {
+    /// The next row; `more` fetches those after an item's number.
+    pub fn next(
+        &mut self,
+        more: impl FnOnce(i64) -> Result<Vec<(ItemRow, GotRow)>, LedgerError>,
+    ) -> Result<Option<(ItemRow, GotRow)>, LedgerError> {
+        if self.rows.is_empty() {
+            self.rows = more(self.after)?.into();
+        }
+        let next = self.rows.pop_front();
+        if let Some((item, _)) = &next {
+            self.after = item.id;
+        }
+        Ok(next)
+    }
+}
 
 impl Ledger {
-    /// Up to `limit` items after number `after` for which `condition` (SQL over `item` and `got`, a constant
-    /// of the program) holds, in the order of their numbers: a folder comes before what lies in it.
+    /// Up to `limit` items after number `after` for which `condition` (SQL over `item` and `got`) holds, in the order of their numbers: a folder comes before what lies in it.
     pub fn items_after(
         &self,
-        condition: &'static str,
+        condition: &str,
         after: i64,
         limit: usize,
     ) -> Result<Vec<(ItemRow, GotRow)>, LedgerError> {
         self.page(
-            &format!("item.id > ?1 AND {condition} ORDER BY item.id LIMIT ?2"),
+            &format!("item.id > ?1 AND ({condition}) ORDER BY item.id LIMIT ?2"),
             after,
             limit,
         )
@@ -28,7 +53,7 @@ impl Ledger {
         limit: usize,
     ) -> Result<Vec<(ItemRow, GotRow)>, LedgerError> {
         self.page(
-            "item.id < ?1 AND item.kind = 1 ORDER BY item.id DESC LIMIT ?2",
+            &format!("item.id < ?1 AND {FOLDER} ORDER BY item.id DESC LIMIT ?2"),
             before,
             limit,
         )

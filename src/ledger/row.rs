@@ -3,6 +3,8 @@
 //! Invariant: a code written to the ledger is never given another meaning; what cannot be
 //! made out is read as the least favourable.
 
+use crate::port::Stamp;
+pub use crate::survey::item::Got;
 use crate::survey::item::{Class, Kind, Marks};
 use crate::value::{Blake3, Name, Sha256};
 use rusqlite::Row;
@@ -18,21 +20,6 @@ pub enum Want {
     Waived,
     /// It was listed by an earlier survey and is no longer there.
     Vanished,
-}
-
-/// What copying an item came to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Got {
-    /// Nothing yet.
-    Nothing,
-    /// All bytes.
-    Whole,
-    /// Some ranges are missing (zero-filled in the copy).
-    Gaps,
-    /// No byte could be read.
-    Unreadable,
-    /// It changed while it was read.
-    Changed,
 }
 
 macro_rules! coded {
@@ -150,6 +137,28 @@ pub struct GotRow {
 }
 
 impl ItemRow {
+    /// Whether so much of it is holes that it is worth handling them as such: as much as one long request (engineering judgement).
+    pub fn is_sparse(&self) -> bool {
+        self.allocated.saturating_add(128 << 10) < self.bytes
+    }
+
+    /// What the source said of it when it was surveyed.
+    pub fn stamp(&self) -> Stamp {
+        Stamp {
+            device: self.device,
+            inode: self.inode,
+            bytes: self.bytes,
+            allocated: self.allocated,
+            modified_ns: self.modified_ns,
+            changed_ns: self.changed_ns,
+            created_ns: self.created_ns,
+            mode: self.mode,
+            user: self.user,
+            group: self.group,
+            names: self.names,
+        }
+    }
+
     /// A row with nothing in it but what its state depends on.
     pub fn bare(id: i64, kind: Kind, want: Want, marks: Marks) -> Self {
         Self {

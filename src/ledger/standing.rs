@@ -335,7 +335,7 @@ mod tests {
     fn release() -> FactBody {
         FactBody::Released {
             certificate: Blake3([0; 32]),
-            manifest_root: Blake3([0; 32]),
+            manifest_root: None,
             expires: Moment::from_seconds(1_900_000_000),
             signed: false,
         }
@@ -429,6 +429,7 @@ mod tests {
             mismatched,
             missing,
             extra,
+            written: None,
             rows: String::new(),
         }
     }

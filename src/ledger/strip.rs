@@ -5,9 +5,11 @@
 //! chain) still belongs to this job. What goes, goes from the file too, not only from its tables. It is
 //! one transaction: a ledger is either whole or stripped.
 
+use super::facts::CHAIN_START;
 use super::row::encode;
 use super::{Fact, FactBody, GotRow, Ledger, LedgerError, RowSum};
-use crate::value::{Blake3, Moment};
+use crate::value::Moment;
+use crate::value::words::WaiverScope;
 
 /// What stands where something was taken out.
 pub const TAKEN_OUT: &str = "taken out";
@@ -23,7 +25,7 @@ impl Ledger {
         last: &FactBody,
     ) -> Result<(), LedgerError> {
         let mut kept = Vec::new();
-        let (mut head, mut count) = (Blake3([0; 32]), 0);
+        let (mut head, mut count) = (CHAIN_START, 0);
         self.each_fact(|fact| {
             (head, count) = (fact.hash, fact.number);
             if let Some(body) = without_names(&fact, setup) {
@@ -88,7 +90,7 @@ fn without_names(fact: &Fact, setup: &serde_json::Value) -> Option<FactBody> {
         FactBody::Opened { setup: kept } => *kept = setup.clone(),
         FactBody::Waived { waiver, .. } => {
             // A point, a class, a volume and everything are words of the program; paths are not.
-            if waiver.scope == "item" {
+            if waiver.scope == WaiverScope::Items {
                 out(&mut waiver.about);
             }
             out(&mut waiver.reason);

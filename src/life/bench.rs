@@ -7,9 +7,9 @@ use super::clock::LifeClock;
 use super::destination::LifeDestination;
 use super::disk::LifeDisk;
 use super::fate::Fate;
+use super::health::Recorded;
 use super::memory::LifeMemory;
 use super::tree::{LifeDrive, LifeTree};
-use crate::drive::question::{Question, Reply};
 use crate::drive::replies::Replies;
 use crate::ledger::{Ledger, LedgerError};
 use crate::port::{
@@ -146,18 +146,6 @@ fn missing(doing: &str, path: &Path) -> Fault {
         format!("{doing} {}", path.display()),
         "nothing is there",
     )
-}
-
-struct Recorded(Replies);
-
-impl Transport for Recorded {
-    fn ask(&mut self, question: Question) -> Reply {
-        self.0.get(question).clone()
-    }
-
-    fn says(&self) -> String {
-        "recorded replies".into()
-    }
 }
 
 impl Bench for LifeBench {

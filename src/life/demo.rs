@@ -8,11 +8,10 @@
 
 use super::clock::LifeClock;
 use super::fate::Fate;
-use super::health::{Ailing, replies};
+use super::health::{Ailing, Recorded, replies};
 use super::memory::LifeMemory;
 use super::seed::Seed;
 use super::tree::{LifeDrive, LifeTree};
-use crate::drive::question::{Question, Reply};
 use crate::drive::replies::Replies;
 use crate::job::Job;
 use crate::ledger::Ledger;
@@ -117,18 +116,6 @@ pub struct DemoBench {
     memory: LifeMemory,
     source: Arc<LifeDrive>,
     replies: Replies,
-}
-
-struct Recorded(Replies);
-
-impl Transport for Recorded {
-    fn ask(&mut self, question: Question) -> Reply {
-        self.0.get(question).clone()
-    }
-
-    fn says(&self) -> String {
-        "recorded replies".into()
-    }
 }
 
 fn of_file(doing: &str, path: &Path, e: &std::io::Error) -> Fault {

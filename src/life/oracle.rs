@@ -6,9 +6,9 @@
 use super::bench::LifeBench;
 use super::disk::LifeDisk;
 use crate::job::Job;
+use crate::ledger::terms::FILE;
 use crate::ledger::{Got, GotRow, ItemRow, LedgerError, Want};
 use crate::read::places::Places;
-use crate::read::trees::bag_path;
 use crate::survey::item::{Class, Kind, Mark};
 use crate::value::{Blake3, Name, Sha256};
 use sha2::Digest;
@@ -59,9 +59,9 @@ impl Oracle<'_> {
         let mut out = Vec::new();
         self.job
             .ledger
-            .each_item::<LedgerError>("item.kind = 0", |item, got| {
+            .each_item::<LedgerError>(FILE, |item, got| {
                 let place = places.of(item.parent)?;
-                let path = format!("{}/{}", self.job.setup.name, bag_path(&item, &place));
+                let path = format!("{}/{}", self.job.setup.name, place.bag_path(&item));
                 out.push((item, got, path));
                 Ok(())
             })
@@ -321,11 +321,7 @@ impl Oracle<'_> {
         let place = Places::new(&self.job.ledger)
             .of(item.parent)
             .map_err(ledger)?;
-        Ok(format!(
-            "{}/{}",
-            self.job.setup.name,
-            bag_path(item, &place)
-        ))
+        Ok(format!("{}/{}", self.job.setup.name, place.bag_path(item)))
     }
 
     /// What is wholly saved now: item, the version, and where. A copy that is known to differ is no copy: the next run replaces it.

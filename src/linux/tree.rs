@@ -138,7 +138,7 @@ impl OpenFolder {
         };
         let stamp = stamp_of(&seen);
         let kind = kind_of(FileType::from_raw_mode(stamp.mode));
-        let mut marks = marks_of(&seen, &stamp, kind);
+        let mut marks = marks_of(&seen, kind);
         let elsewhere = place_of(&seen) != self.shared.place || is_automount(&seen);
         if elsewhere {
             marks.set(Mark::OtherMount);
@@ -249,18 +249,10 @@ impl Scratch {
     }
 }
 
-fn marks_of(seen: &Statx, stamp: &Stamp, kind: Kind) -> Marks {
+fn marks_of(seen: &Statx, kind: Kind) -> Marks {
     let mut marks = Marks::default();
-    if kind == Kind::File {
-        if stamp.allocated < stamp.bytes {
-            marks.set(Mark::Sparse);
-        }
-        if stamp.names > 1 {
-            marks.set(Mark::HardLinked);
-        }
-        if seen.stx_attributes.contains(StatxAttributes::COMPRESSED) {
-            marks.set(Mark::Compressed);
-        }
+    if kind == Kind::File && seen.stx_attributes.contains(StatxAttributes::COMPRESSED) {
+        marks.set(Mark::Compressed);
     }
     marks
 }
@@ -420,8 +412,6 @@ mod tests {
         assert_eq!(kind(b"socket"), Kind::Special);
         assert_eq!(kind(odd), Kind::File);
         assert_eq!(all[&b"link"[..]].target, Some(b"../else\nwhere".to_vec()));
-        assert!(all[&b"file"[..]].marks.has(Mark::HardLinked));
-        assert!(all[&b"sparse"[..]].marks.has(Mark::Sparse));
         assert!(!all[&b"file"[..]].marks.has(Mark::OtherMount));
         let stamp = all[&b"file"[..]].stamp.clone().unwrap();
         assert_eq!(stamp, root.stamp(b"twin").unwrap());
@@ -449,6 +439,8 @@ mod tests {
         assert!(root.folder(b"..").is_err());
         assert!(tree.folder(&[b"..".to_vec()]).is_err());
 
+        let stamp = all[&b"sparse"[..]].stamp.clone().unwrap();
+        assert!(stamp.allocated < stamp.bytes);
         let sparse = root.open(b"sparse").unwrap();
         let (from, bytes) = sparse.data_after(0).unwrap().unwrap();
         assert!(from <= 512 << 10 && from + bytes >= (512 << 10) + 4);

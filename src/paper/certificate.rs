@@ -18,6 +18,12 @@ use serde_json::Value;
 /// The version written and the only one read.
 pub const VERSION: u64 = 1;
 
+/// Where a certificate stands, beside the bag of a destination and in the job folder.
+pub const PLACE: &str = "release/certificate.json";
+
+/// Where its signature stands.
+pub const SIGNATURE: &str = "release/certificate.json.sig";
+
 /// No certificate holds longer than this, whatever the policy says.
 pub const LONGEST_HOURS: f64 = 24.0;
 

@@ -244,6 +244,16 @@ impl Pen<'_> {
         );
     }
 
+    /// What the owner named, and what was found of it.
+    pub fn asked(&self) -> Section {
+        let mut section = Section::headed(self.plain(Sentence::Asked));
+        if self.account.must_haves.is_empty() {
+            section.para(self.plain(Sentence::AskedNone));
+        }
+        section.list(self.first(&self.account.must_haves, |asked| self.must_have(asked)));
+        section
+    }
+
     /// Adds everything that is not saved: the sum, the first by name (if names are wanted), all by folder.
     pub fn not_saved(&self, section: &mut Section) {
         let lost = &self.account.not_saved;

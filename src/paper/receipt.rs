@@ -22,7 +22,7 @@ pub fn receipt(pen: &Pen<'_>) -> Leaf {
         saved(pen),
         missing(pen),
         agreed(pen),
-        asked(pen),
+        pen.asked(),
         places(pen),
         keeping(pen),
         check(pen),
@@ -200,15 +200,6 @@ fn agreed(pen: &Pen<'_>) -> Section {
         pen.waiver(waiver)
             .and(pen.say(S::WaiverSet, &[("hash", hash)]))
     }));
-    section
-}
-
-fn asked(pen: &Pen<'_>) -> Section {
-    let mut section = Section::headed(pen.plain(S::Asked));
-    if pen.account.must_haves.is_empty() {
-        section.para(pen.plain(S::AskedNone));
-    }
-    section.list(pen.first(&pen.account.must_haves, |asked| pen.must_have(asked)));
     section
 }
 

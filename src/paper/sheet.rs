@@ -17,7 +17,7 @@ pub fn sheet(pen: &Pen<'_>) -> Leaf {
     leaf.sections = vec![
         erased(pen),
         lost(pen),
-        asked(pen),
+        pen.asked(),
         there(pen),
         decisions(pen),
         consent(pen),
@@ -54,15 +54,6 @@ fn lost(pen: &Pen<'_>) -> Section {
     section.para(pen.plain(S::Saved).then(Phrase::said(":")));
     pen.classes(&mut section);
     section.list(pen.first(&pen.account.destinations, |line| pen.destination(line)));
-    section
-}
-
-fn asked(pen: &Pen<'_>) -> Section {
-    let mut section = Section::headed(pen.plain(S::Asked));
-    if pen.account.must_haves.is_empty() {
-        section.para(pen.plain(S::AskedNone));
-    }
-    section.list(pen.first(&pen.account.must_haves, |asked| pen.must_have(asked)));
     section
 }
 

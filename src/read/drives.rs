@@ -32,17 +32,6 @@ struct DriveOpener<'a> {
     source: &'a DriveSource,
 }
 
-fn stamp(item: &ItemRow) -> Stamp {
-    Stamp {
-        inode: item.inode,
-        bytes: item.bytes,
-        allocated: item.allocated,
-        modified_ns: item.modified_ns,
-        names: item.names,
-        ..Stamp::default()
-    }
-}
-
 impl Opener for DriveOpener<'_> {
     fn open(&mut self, item: &ItemRow, _: &Arc<Place>) -> Result<Box<dyn Content>, Fault> {
         let doing = || format!("opening {}", item.name.text());
@@ -66,11 +55,11 @@ impl Opener for DriveOpener<'_> {
             )
         })?;
         Ok(Box::new(
-            ContentReader::shared(layout, Arc::clone(drive)).stamped(stamp(item)),
+            ContentReader::shared(layout, Arc::clone(drive)).stamped(item.stamp()),
         ))
     }
 
     fn stamp(&mut self, item: &ItemRow, _: &Arc<Place>) -> Result<Stamp, Fault> {
-        Ok(stamp(item))
+        Ok(item.stamp())
     }
 }

@@ -31,6 +31,12 @@ impl Place {
         let names: Vec<&Name> = self.names.iter().chain([&item.name]).collect();
         Name::joined(&names)
     }
+
+    /// Where the copy of an item in it is, relative to a destination.
+    pub fn bag_path(&self, item: &ItemRow) -> String {
+        let name = item.bag.clone().unwrap_or_else(|| item.name.text());
+        format!("bag/{}/{name}", self.bag)
+    }
 }
 
 /// Looks up where folders are, remembering the last ones.

@@ -73,20 +73,12 @@ struct CopyOpener<'a> {
     from: &'a dyn Destination,
 }
 
-/// Bag path of an item in its folder's place.
-pub fn bag_path(item: &ItemRow, place: &Place) -> String {
-    match &item.bag {
-        Some(name) => format!("bag/{}/{}", place.bag, name),
-        None => format!("bag/{}/{}", place.bag, item.name.text()),
-    }
-}
-
 impl Opener for CopyOpener<'_> {
     fn open(&mut self, item: &ItemRow, place: &Arc<Place>) -> Result<Box<dyn Content>, Fault> {
-        self.from.open(&bag_path(item, place))
+        self.from.open(&place.bag_path(item))
     }
 
     fn stamp(&mut self, item: &ItemRow, place: &Arc<Place>) -> Result<Stamp, Fault> {
-        self.from.open(&bag_path(item, place))?.stamp()
+        self.from.open(&place.bag_path(item))?.stamp()
     }
 }

@@ -7,7 +7,7 @@ use crate::job::{Job, ledger_problem};
 use crate::ledger::{Fact, FactBody, LedgerError, RowSum, standing};
 use crate::port::{Destination, Fault, FaultKind};
 use crate::read::places::Places;
-use crate::read::trees::bag_path;
+
 use crate::step::outcome::Problem;
 
 /// What the copies of a bag look like from outside.
@@ -66,7 +66,7 @@ fn recorded(job: &Job<'_>, number: usize) -> Result<Lying, LedgerError> {
     job.ledger
         .each_item::<LedgerError>("got.written IS NOT NULL", |item, got| {
             if got.written & bit != 0 {
-                let path = bag_path(&item, places.of(item.parent)?.as_ref());
+                let path = places.of(item.parent)?.bag_path(&item);
                 lying.add(&path, item.bytes, None);
             }
             Ok(())

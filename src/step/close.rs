@@ -10,7 +10,6 @@ use crate::job::{ID_FILE, Job, KeptPath, Setup, fault_problem, ledger_problem};
 use crate::ledger::{Fact, FactBody, Ledger, LedgerError, TAKEN_OUT, standing};
 use crate::port::{Destination, Fault, FaultKind};
 use crate::read::places::Places;
-use crate::read::trees::bag_path;
 use crate::step::event::{Event, Step, Tell};
 use crate::step::hold::GUARD_LOCK;
 use crate::step::outcome::{Amount, Closed, Outcome, Problem};
@@ -260,7 +259,7 @@ fn delete_copies(
             let place = places
                 .of(item.parent)
                 .map_err(|e: LedgerError| ledger_problem(&e))?;
-            let path = bag_path(item, &place);
+            let path = place.bag_path(item);
             for destination in destinations {
                 destination.remove(&path).map_err(|f| gone(&f))?;
             }

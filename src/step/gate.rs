@@ -2,18 +2,17 @@
 
 use crate::job::{Job, ledger_problem};
 use crate::judge::gate::{
-    Copied, DestinationNow, Gate, GateRules, HealthNow, ItemSeen, MemoryNow, MustHaveNow, Now,
-    SecondLook, Verdict, VerifiedAt, WaiverSeen,
+    DestinationNow, Gate, GateRules, HealthNow, ItemSeen, MemoryNow, MustHaveNow, Now, SecondLook,
+    Verdict, VerifiedAt, WaiverSeen,
 };
 use crate::judge::gate_content::FalseContentNow;
 use crate::judge::point::Point;
-use crate::ledger::{
-    Fact, FactBody, Got, GotRow, ItemRow, LedgerError, RowSum, Want, row, standing,
-};
+use crate::ledger::{Fact, FactBody, GotRow, ItemRow, LedgerError, RowSum, Want, row, standing};
 use crate::policy;
 use crate::step::outcome::{MemoryState, OpenPoint, Problem, ReadBack};
 use crate::survey::item::Class;
 use crate::value::Moment;
+use crate::value::words::WaiverScope;
 
 /// How closely to look.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -195,13 +194,7 @@ pub fn seen(item: &ItemRow, got: &GotRow) -> ItemSeen {
         } else {
             0
         },
-        got: match got.state {
-            Got::Nothing => Copied::Nothing,
-            Got::Whole => Copied::Whole,
-            Got::Gaps => Copied::Gaps,
-            Got::Unreadable => Copied::Unreadable,
-            Got::Changed => Copied::Changed,
-        },
+        got: got.state,
         written: got.written,
         verified: got.verified,
         mismatch: got.mismatch,
@@ -217,7 +210,6 @@ fn gather(
     second_look: SecondLook,
 ) -> Result<Now, Problem> {
     let at = job.now();
-    let setup = &job.setup;
     let surveyed = standing::surveyed(facts);
     let (source_gone, source_changed) = match closeness {
         // What the owner has to decide first is not looked at for a check; that point is open until then.
@@ -226,9 +218,6 @@ fn gather(
         // Without a survey there is nothing that the source could differ from.
         Closeness::Source | Closeness::Ledger => (None, None),
     };
-    let policy_now = policy_now(job);
-    let policy_edited = (policy_now != setup.policy_hash)
-        .then(|| format!("expected hash {}, found {policy_now}", setup.policy_hash));
     let unaccounted = match surveyed.map(|fact| &fact.body) {
         Some(FactBody::Surveyed {
             unaccounted_bytes, ..
@@ -240,7 +229,7 @@ fn gather(
         clock_wrong: clock_wrong(at, facts),
         ledger_broken: None,
         outrun_by: job.outrun_by().map_err(|e| ledger_problem(&e))?,
-        policy_edited,
+        policy_edited: policy_edited(job),
         surveyed: surveyed.map(|fact| fact.at),
         source_gone,
         source_changed,
@@ -310,7 +299,7 @@ fn name_sync_roots(
         let about = format!("{OF_ONE_ROOT}{root}");
         waivers
             .iter()
-            .any(|waiver| waiver.scope == "item" && waiver.about == about)
+            .any(|waiver| waiver.scope == WaiverScope::Items && waiver.about == about)
     };
     if let Some(point) = points.iter_mut().find(|point| point.id == "placeholders")
         && let Some((roots, several)) = crate::step::plan::drive::sync_roots(job, &decided)?
@@ -325,20 +314,20 @@ fn name_sync_roots(
     Ok(())
 }
 
-/// The policy in use: what the job holds, or what its file says now, when it came from one that is still there.
-fn policy_now(job: &Job<'_>) -> crate::value::Blake3 {
-    let own = job.policy.hash();
-    let Some(file) = &job.setup.policy_file else {
-        return own;
-    };
+/// How the policy in use differs from the one the job was opened with: what the job holds, or what its file says now, when
+/// it came from one that is still there.
+fn policy_edited(job: &Job<'_>) -> Option<String> {
     // A file that is gone or cannot be read changes nothing: the job holds the whole text.
-    let text = job.bench.read_file(&file.path()).ok();
-    let text = text.and_then(|bytes| String::from_utf8(bytes).ok());
-    match text.map(|text| policy::Policy::parse(&job.setup.policy, &text)) {
+    let text = (job.setup.policy_file.as_ref())
+        .and_then(|file| job.bench.read_file(&file.path()).ok())
+        .and_then(|bytes| String::from_utf8(bytes).ok());
+    let now = match text.map(|text| policy::Policy::parse(&job.setup.policy, &text)) {
         Some(Ok(now)) => now.hash(),
-        Some(Err(_)) => crate::value::Blake3([0; 32]),
-        None => own,
-    }
+        Some(Err(fault)) => return Some(fault.to_string()),
+        None => job.policy.hash(),
+    };
+    let expected = job.setup.policy_hash;
+    (now != expected).then(|| format!("expected hash {expected}, found {now}"))
 }
 
 /// Only the newest fact is asked: what was once recorded under a clock that ran ahead does not stand in the way for ever,
@@ -571,7 +560,7 @@ fn waivers(facts: &[Fact]) -> Vec<WaiverSeen> {
         .filter_map(|fact| match &fact.body {
             FactBody::Waived { waiver, .. } => Some(WaiverSeen {
                 number: waiver.number,
-                scope: waiver.scope.clone(),
+                scope: waiver.scope,
                 about: waiver.about.clone(),
                 set: waiver.set_hash,
                 by_owner: waiver.decided_by == "owner",

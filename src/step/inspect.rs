@@ -9,10 +9,10 @@ use crate::job::here::{bits, some_here};
 use crate::job::{Job, ledger_problem};
 use crate::judge::gate::set_entry;
 use crate::ledger::facts::FalseContent;
-use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError};
+use crate::ledger::terms::{FILE, WANTED, WHOLE};
+use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, Paged};
 use crate::port::Destination;
 use crate::read::places::{Place, Places};
-use crate::read::trees::bag_path;
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Doubtful, Drawn, Inspected, Looked, Outcome, Problem};
 use crate::step::request::InspectRequest;
@@ -20,7 +20,7 @@ use crate::survey::genuine::{BLOCK, Look, doubt, is_harmless};
 use crate::survey::item::Class;
 use crate::survey::sort::{Sort, sort_of};
 use crate::value::{Blake3, Moment};
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// Rows taken at once.
@@ -51,8 +51,7 @@ pub fn inspect(
     let mut looking = Looking {
         job,
         places: Places::new(&job.ledger),
-        rows: VecDeque::new(),
-        after: 0,
+        rows: Paged::default(),
         here,
         since: request.fault_since,
         draw: Draw::new(request.sample.unwrap_or(DRAWN) as usize),
@@ -132,7 +131,7 @@ fn shown(job: &Job<'_>, id: i64, here: u64) -> Result<Option<Drawn>, Problem> {
         Drawn {
             path: path.text(),
             raw: path.raw(),
-            copy: format!("{}/{}", kept.folder.text, bag_path(&item, &place)),
+            copy: format!("{}/{}", kept.folder.text, place.bag_path(&item)),
         }
     }))
 }
@@ -145,7 +144,7 @@ struct Errand {
 
 /// What may be wrong with a copy.
 fn look(from: &[Option<&dyn Destination>], errand: &Errand, block: &mut [u8]) -> Option<String> {
-    let path = bag_path(&errand.item, &errand.place);
+    let path = errand.place.bag_path(&errand.item);
     let destination = from.get(errand.number).copied().flatten()?;
     let outcome = destination.open(&path).and_then(|content| {
         let mut read = |at: u64, buf: &mut [u8]| content.read_at(at, buf);
@@ -163,8 +162,7 @@ fn look(from: &[Option<&dyn Destination>], errand: &Errand, block: &mut [u8]) ->
 struct Looking<'a, 'b> {
     job: &'a Job<'b>,
     places: Places<'a>,
-    rows: VecDeque<(ItemRow, GotRow)>,
-    after: i64,
+    rows: Paged,
     here: u64,
     since: Option<Moment>,
     draw: Draw,
@@ -187,20 +185,13 @@ impl Foreman for Looking<'_, '_> {
                 self.stopped = true;
                 return Ok(None);
             }
-            if self.rows.is_empty() {
-                // Further names hold the same bytes; what has gaps is an open point of its own already.
-                let condition =
-                    "item.want = 0 AND item.kind = 0 AND item.twin = 0 AND got.state = 1";
-                self.rows = self
-                    .job
-                    .ledger
-                    .items_after(condition, self.after, ROWS)?
-                    .into();
-            }
-            let Some((item, got)) = self.rows.pop_front() else {
+            // Further names hold the same bytes; what has gaps is an open point of its own already.
+            let condition = format!("{WANTED} AND {FILE} AND item.twin = 0 AND {WHOLE}");
+            let ledger = &self.job.ledger;
+            let next = (self.rows).next(|after| ledger.items_after(&condition, after, ROWS))?;
+            let Some((item, got)) = next else {
                 return Ok(None);
             };
-            self.after = item.id;
             if got.state == Got::Whole
                 && let Some(number) = best(&got, self.here)
             {

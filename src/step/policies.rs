@@ -1,7 +1,7 @@
 //! `policy`: what is shipped, what a policy demands, whether a file is sound.
 
 use crate::policy::{Policy, PolicyFault};
-use crate::port::Bench;
+use crate::port::{Bench, FaultKind};
 use crate::step::outcome::{Outcome, PoliciesListed, PolicyExplained, PolicyLine, Problem};
 use crate::step::request::PolicyRequest;
 use std::path::Path;
@@ -39,8 +39,12 @@ pub fn explain(
     let policy = match request {
         PolicyRequest::Explain(name) => match Policy::builtin(&name.to_string_lossy()) {
             Ok(policy) => policy,
-            Err(_) if Path::new(name).exists() => read(bench, Path::new(name))?,
-            Err(e) => return Err(failed(e, &name.to_string_lossy())),
+            Err(e) => match bench.read_file(Path::new(name)) {
+                Err(fault) if fault.kind == FaultKind::Missing => {
+                    return Err(failed(e, &name.to_string_lossy()));
+                }
+                _ => read(bench, Path::new(name))?,
+            },
         },
         PolicyRequest::Check(path) => read(bench, path)?,
     };

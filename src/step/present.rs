@@ -401,7 +401,7 @@ mod tests {
     fn released() -> FactBody {
         FactBody::Released {
             certificate: Blake3([0; 32]),
-            manifest_root: Blake3([0; 32]),
+            manifest_root: None,
             expires: Moment::from_seconds(1_900_000_000),
             signed: false,
         }

@@ -5,6 +5,7 @@
 mod walk;
 
 use crate::job::{Job, fault_problem, ledger_problem};
+use crate::ledger::terms::FILE;
 use crate::ledger::{Fact, FactBody, LedgerError, standing};
 use crate::paper::account::{
     self, Account, Answer, Asked, CertificateLine, DestinationLine, DriveLine, LeftOut, MustHave,
@@ -13,6 +14,7 @@ use crate::paper::account::{
 use crate::read::places::Places;
 use crate::step::outcome::{Names, OpenPoint, Outcome, Paper, Printed, Problem, Who};
 use crate::step::request::PrintRequest;
+use crate::value::words::WaiverScope;
 use std::collections::HashMap;
 
 /// Writes a paper as HTML and as plain text.
@@ -318,11 +320,11 @@ fn waivers(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<WaiverLine>, Problem> {
             continue;
         };
         let mut paths = Vec::new();
-        if waiver.scope == "item" {
+        if waiver.scope == WaiverScope::Items {
             let mut places = Places::new(&job.ledger);
             job.ledger
                 .each_item::<LedgerError>(
-                    &format!("item.waiver = {} AND item.kind = 0", waiver.number),
+                    &format!("item.waiver = {} AND {FILE}", waiver.number),
                     |item, _| {
                         if paths.len() < account::FIRST {
                             paths.push(places.of(item.parent)?.path_of(&item).text());
@@ -332,12 +334,12 @@ fn waivers(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<WaiverLine>, Problem> {
                 )
                 .map_err(|e| ledger_problem(&e))?;
         }
-        let what = match waiver.scope.as_str() {
-            "item" => "items named one by one".to_owned(),
-            "class" => format!("everything {} that is not saved", waiver.about),
-            "no-rescue" => "everything: nothing is wanted from this drive".to_owned(),
-            "point" => format!("the open point \"{}\"", waiver.about),
-            other => format!("{other} {}", waiver.about),
+        let what = match waiver.scope {
+            WaiverScope::Items => "items named one by one".to_owned(),
+            WaiverScope::Class => format!("everything {} that is not saved", waiver.about),
+            WaiverScope::NoRescue => "everything: nothing is wanted from this drive".to_owned(),
+            WaiverScope::Point => format!("the open point \"{}\"", waiver.about),
+            WaiverScope::Volume => format!("volume {}", waiver.about),
         };
         out.push(WaiverLine {
             what,
@@ -388,10 +390,7 @@ fn verifications(job: &Job<'_>, facts: &[Fact]) -> Vec<Verification> {
 
 fn certificate(job: &Job<'_>, facts: &[Fact]) -> Option<CertificateLine> {
     let issued = standing::issued(facts)?;
-    let signature = job
-        .dir
-        .join(crate::step::recheck::CERTIFICATE)
-        .with_extension("json.sig");
+    let signature = job.dir.join(crate::paper::certificate::SIGNATURE);
     let signer = (issued.signed)
         .then(|| job.bench.read_file(&signature).ok())
         .flatten()

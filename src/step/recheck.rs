@@ -5,7 +5,7 @@ use crate::drive::counters::Counters;
 use crate::job::{Job, ledger_problem};
 use crate::judge::point::Point;
 use crate::ledger::{Fact, FactBody, ItemRow, LedgerError, Want, standing};
-use crate::paper::certificate::{CertificateBody, DriveRef, Scope};
+use crate::paper::certificate::{self, CertificateBody, DriveRef, Scope};
 use crate::port::{Entry, Fault, Folder};
 use crate::read::fingerprint::Likeness;
 use crate::read::source::unchanged;
@@ -19,8 +19,6 @@ use std::path::Path;
 
 /// How a source was that has changed since.
 const AS_SURVEYED: &str = "as surveyed";
-/// Name of the certificate in a job folder.
-pub const CERTIFICATE: &str = "release/certificate.json";
 
 /// Checks the newest release against the world; `named` is the drive as it is named now.
 pub fn recheck(job: &Job<'_>, named: Option<&Path>) -> Result<Outcome<Rechecked>, Problem> {
@@ -379,12 +377,12 @@ fn drive_changes(
 
 /// The certificate as it lies in the job folder, or beside the first bag that has it.
 pub fn certificate_bytes(job: &Job<'_>) -> Option<Vec<u8>> {
-    let own = job.bench.read_file(&job.dir.join(CERTIFICATE)).ok();
+    let own = job.bench.read_file(&job.dir.join(certificate::PLACE)).ok();
     own.or_else(|| {
         job.destinations()
             .into_iter()
             .flatten()
-            .find_map(|destination| destination.read_small(CERTIFICATE).ok().flatten())
+            .find_map(|destination| destination.read_small(certificate::PLACE).ok().flatten())
     })
 }
 

@@ -7,18 +7,19 @@ use crate::bag::stream::write_beside;
 use crate::drive::reading::Reading;
 use crate::job::{Job, fault_problem, ledger_problem};
 use crate::judge::gate::{Release, Verdict};
+use crate::ledger::facts::CHAIN_START;
 use crate::ledger::{Fact, FactBody, standing};
 use crate::paper::certificate::{
-    CertificateBody, CopyRef, DriveRef, DriveTold, Effect, Evidence, FactRef, FolderRef, NOTICE,
-    PolicyRef, Scope, VERSION, WaiverRef,
+    self, CertificateBody, CopyRef, DriveRef, DriveTold, Effect, Evidence, FactRef, FolderRef,
+    NOTICE, PolicyRef, Scope, VERSION, WaiverRef,
 };
 use crate::paper::sshsig;
 use crate::port::Destination;
 use crate::step::event::{Event, Step, Tell};
 use crate::step::gate::{Closeness, ask, shown};
 use crate::step::outcome::{Exit, Outcome, Problem, Released, Signature, State};
-use crate::step::recheck::CERTIFICATE;
 use crate::step::request::ReleaseRequest;
+use crate::value::words::WaiverScope;
 use crate::value::{Blake3, Known};
 use std::path::Path;
 
@@ -59,8 +60,8 @@ pub fn release(
 fn withdraw(job: &Job<'_>, tell: Tell<'_>) {
     let own = job.bench.destination(&job.dir, false);
     for place in job.destinations().into_iter().chain([own]).flatten() {
-        let gone = [format!("{CERTIFICATE}.sig"), CERTIFICATE.to_owned()]
-            .iter()
+        let gone = [certificate::SIGNATURE, certificate::PLACE]
+            .into_iter()
             .try_for_each(|path| match place.read_small(path)? {
                 Some(_) => place.remove(path).and_then(|()| place.settle()),
                 None => Ok(()),
@@ -117,6 +118,52 @@ fn ask_and_write(
     };
     // Decisions taken after the copies were read back go into the evidence files now; those few files are read back at once.
     let roots = crate::step::seal::seal_decisions(job, &destinations)?;
+    check_evidence(job, &destinations)?;
+    let root = job
+        .setup
+        .destinations
+        .iter()
+        .zip(&roots)
+        .filter(|(kept, _)| kept.counts)
+        .find_map(|(_, root)| *root);
+    let body = certificate(job, hours, &release, root)?;
+    let bytes = body.to_bytes().map_err(|e| {
+        Problem::failed(
+            e.to_string(),
+            job.dir.display().to_string(),
+            "this is a fault of the program; keep the copies",
+        )
+    })?;
+    let signed = sign(job, request, &bytes, passphrase)?;
+    let digest = Blake3(*blake3::hash(&bytes).as_bytes());
+    let path = write(job, &destinations, &bytes, signed.as_ref())?;
+    job.record(&FactBody::Released {
+        certificate: digest,
+        manifest_root: root,
+        expires: body.expires,
+        signed: signed.is_some(),
+    })?;
+    // No snapshot of the ledger: nothing large is written after the copies were read back, and a snapshot that takes the
+    // ledger's place voids the release anyway.
+    tell(Event::Finished);
+    let signature = if signed.is_some() {
+        Signature::Sshsig
+    } else {
+        Signature::None
+    };
+    let result = Released {
+        state: State::Released,
+        certificate: Some(path),
+        signature,
+        manifest_root: root,
+        until: Some(body.expires),
+        practice,
+    };
+    Ok(Outcome::done(&job.dir, result, Vec::new()))
+}
+
+/// Whether the evidence that was just written is as it should be at each destination.
+fn check_evidence(job: &Job<'_>, destinations: &[Option<&dyn Destination>]) -> Result<(), Problem> {
     for (number, destination) in destinations.iter().enumerate() {
         let Some(destination) = destination else {
             continue;
@@ -138,47 +185,7 @@ fn ask_and_write(
             ));
         }
     }
-    let root = job
-        .setup
-        .destinations
-        .iter()
-        .zip(&roots)
-        .filter(|(kept, _)| kept.counts)
-        .find_map(|(_, root)| *root);
-    let body = certificate(job, hours, &release, root)?;
-    let bytes = body.to_bytes().map_err(|e| {
-        Problem::failed(
-            e.to_string(),
-            job.dir.display().to_string(),
-            "this is a fault of the program; keep the copies",
-        )
-    })?;
-    let signed = sign(job, request, &bytes, passphrase)?;
-    let digest = Blake3(*blake3::hash(&bytes).as_bytes());
-    let path = write(job, &destinations, &bytes, signed.as_ref())?;
-    job.record(&FactBody::Released {
-        certificate: digest,
-        manifest_root: root.unwrap_or(Blake3([0; 32])),
-        expires: body.expires,
-        signed: signed.is_some(),
-    })?;
-    // No snapshot of the ledger: nothing large is written after the copies were read back, and a snapshot that takes the
-    // ledger's place voids the release anyway.
-    tell(Event::Finished);
-    let signature = if signed.is_some() {
-        Signature::Sshsig
-    } else {
-        Signature::None
-    };
-    let result = Released {
-        state: State::Released,
-        certificate: Some(path),
-        signature,
-        manifest_root: root,
-        until: Some(body.expires),
-        practice,
-    };
-    Ok(Outcome::done(&job.dir, result, Vec::new()))
+    Ok(())
 }
 
 /// Reads the health of every live drive whose newest reading is from before the last read of the source, or too old for a
@@ -242,7 +249,7 @@ fn certificate(
                 | FactBody::SourceReadAgain { .. }
         )
     };
-    let head = facts.last().map_or(Blake3([0; 32]), |fact| fact.hash);
+    let head = facts.last().map_or(CHAIN_START, |fact| fact.hash);
     let rows = job
         .ledger
         .row_sum()
@@ -416,7 +423,7 @@ fn waivers(facts: &[Fact]) -> Vec<WaiverRef> {
         .filter_map(|fact| match &fact.body {
             FactBody::Waived { waiver, .. } => Some(WaiverRef {
                 // A path would name a file; the frozen set's digest says which without telling.
-                what: if waiver.scope == "item" {
+                what: if waiver.scope == WaiverScope::Items {
                     "named items".to_owned()
                 } else {
                     format!("{} {}", waiver.scope, waiver.about)
@@ -463,15 +470,19 @@ fn write(
         )
     };
     for destination in destinations.iter().flatten() {
-        let signature = format!("{CERTIFICATE}.sig");
-        destination.remove(&signature).map_err(failed)?;
-        write_beside(*destination, CERTIFICATE, bytes).map_err(failed)?;
+        destination.remove(certificate::SIGNATURE).map_err(failed)?;
+        write_beside(*destination, certificate::PLACE, bytes).map_err(failed)?;
         if let Some(signed) = signed {
-            write_beside(*destination, &signature, signed.armour.as_bytes()).map_err(failed)?;
+            write_beside(
+                *destination,
+                certificate::SIGNATURE,
+                signed.armour.as_bytes(),
+            )
+            .map_err(failed)?;
         }
     }
     // The job folder is one of them, as a rule.
-    let own = job.dir.join(CERTIFICATE);
+    let own = job.dir.join(certificate::PLACE);
     let keep = |path: &Path, bytes: &[u8]| {
         let is_there = job.bench.read_file(path).is_ok_and(|there| there == bytes);
         if is_there {
@@ -481,7 +492,10 @@ fn write(
     };
     keep(&own, bytes)?;
     if let Some(signed) = signed {
-        keep(&own.with_extension("json.sig"), signed.armour.as_bytes())?;
+        keep(
+            &job.dir.join(certificate::SIGNATURE),
+            signed.armour.as_bytes(),
+        )?;
     }
     Ok(own.display().to_string())
 }

@@ -4,8 +4,10 @@
 
 use crate::job::{Job, ledger_problem};
 use crate::ledger::LedgerError;
+use crate::ledger::terms::{FILE, HAD, TO_COPY, WANTED};
 use crate::port::Destination;
 use crate::step::outcome::Problem;
+use crate::survey::item::Marks;
 use crate::value::measure::{bytes_in_words, count_in_words};
 use rusqlite::params;
 
@@ -24,10 +26,10 @@ struct Load {
 fn load(job: &Job<'_>, number: usize) -> Result<Load, Problem> {
     let ledger = &job.ledger;
     let row = ledger.db().query_row(
-        "SELECT coalesce(sum(bytes), 0), count(*), coalesce(max(bytes), 0) FROM item LEFT JOIN got ON got.item = item.id
-         WHERE item.kind = 0 AND item.want = 0 AND item.twin = 0 AND item.marks & ?1 = 0
-         AND (got.item IS NULL OR got.state IN (0, 5) OR (got.state IN (1, 2) AND got.written & ?2 = 0))",
-        params![crate::step::plan::no_content_marks(), 1i64 << number],
+        &format!("SELECT coalesce(sum(bytes), 0), count(*), coalesce(max(bytes), 0) FROM item LEFT JOIN got ON got.item = item.id
+         WHERE {FILE} AND {WANTED} AND item.twin = 0 AND item.marks & ?1 = 0
+         AND ({TO_COPY} OR ({HAD} AND got.written & ?2 = 0))"),
+        params![Marks::without_content().0, 1i64 << number],
         |row| {
             Ok(Load {
                 bytes: row.get::<_, i64>(0)? as u64,
@@ -57,11 +59,11 @@ pub fn place_for_image(
     let of: Vec<String> = volumes.iter().map(i64::to_string).collect();
     let sql = format!(
         "SELECT coalesce(sum(bytes), 0) FROM item LEFT JOIN got ON got.item = item.id
-         WHERE item.kind = 0 AND item.want = 0 AND item.twin = 0 AND item.marks & ?1 = 0
-         AND (got.item IS NULL OR got.state IN (0, 5)) AND item.volume IN ({})",
+         WHERE {FILE} AND {WANTED} AND item.twin = 0 AND item.marks & ?1 = 0
+         AND {TO_COPY} AND item.volume IN ({})",
         of.join(", ")
     );
-    let marks = [crate::step::plan::no_content_marks()];
+    let marks = [Marks::without_content().0];
     let row = job
         .ledger
         .db()

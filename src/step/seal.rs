@@ -7,9 +7,9 @@ use crate::bag::spare;
 use crate::bag::text::{Algorithm, BAG_INFO_NAME, BAGIT_NAME, BagInfo};
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{Fact, FactBody, standing};
+use crate::paper::certificate;
 use crate::port::Destination;
 use crate::step::outcome::Problem;
-use crate::step::recheck::CERTIFICATE;
 use crate::value::Blake3;
 
 /// Writes manifests and evidence at one destination; returns the manifest root. `payload` = what of the payload was
@@ -310,7 +310,7 @@ pub fn lay_spares(job: &Job<'_>, to: &dyn Destination) -> Result<(), Problem> {
         .chain((next_reading..next_reading + drives).map(reading_path))
         .map(|path| format!("bag/{path}"))
         .collect();
-    files.extend([CERTIFICATE.to_owned(), format!("{CERTIFICATE}.sig")]);
+    files.extend([certificate::PLACE, certificate::SIGNATURE].map(str::to_owned));
     let laid = to
         .make_folder("release")
         .and_then(|()| files.iter().try_for_each(|path| spare::lay(to, path)))

@@ -2,30 +2,45 @@
 
 use crate::job::{Job, fault_problem};
 use crate::port::Tree;
+use crate::read::drives::DriveSource;
 use crate::read::source::{Opener, Source};
 use crate::read::trees::TreeOpener;
 use crate::step::outcome::Problem;
 
-/// A tree that is held by its source.
-struct OwnTree(Box<dyn Tree>);
+/// The source of a job.
+pub enum JobSource {
+    /// The customer's folder.
+    Folder(Box<dyn Tree>),
+    /// The drives with their volumes.
+    Drives(DriveSource),
+}
 
-impl Source for OwnTree {
-    fn opener(&self) -> Box<dyn Opener + '_> {
-        Box::new(TreeOpener::new(self.0.as_ref()))
+impl JobSource {
+    /// Opens it.
+    pub fn of(job: &Job<'_>) -> Result<Self, Problem> {
+        let Some(kept) = &job.setup.folder else {
+            return Ok(Self::Drives(crate::step::plan::drive::source(job)?));
+        };
+        let tree = job.tree().map_err(|fault| {
+            fault_problem(&fault, "connect the source again, then do the same again")
+                .on_path(&kept.path.path())
+        })?;
+        Ok(Self::Folder(tree))
     }
 }
 
-/// The source of a job.
-pub fn source(job: &Job<'_>) -> Result<Box<dyn Source>, Problem> {
-    if job.setup.folder.is_none() {
-        return Ok(Box::new(crate::step::plan::drive::source(job)?));
-    }
-    let tree = job.tree().map_err(|fault| {
-        let problem = fault_problem(&fault, "connect the source again, then do the same again");
-        match &job.setup.folder {
-            Some(kept) => problem.on_path(&kept.path.path()),
-            None => problem,
+impl Source for JobSource {
+    fn opener(&self) -> Box<dyn Opener + '_> {
+        match self {
+            Self::Folder(tree) => Box::new(TreeOpener::new(tree.as_ref())),
+            Self::Drives(drives) => drives.opener(),
         }
-    })?;
-    Ok(Box::new(OwnTree(tree)))
+    }
+
+    fn has_stamps(&self) -> bool {
+        match self {
+            Self::Folder(_) => true,
+            Self::Drives(drives) => drives.has_stamps(),
+        }
+    }
 }

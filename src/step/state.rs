@@ -1,9 +1,11 @@
 //! Where a job and its items stand, computed from the ledger.
 
 use crate::job::{Job, ledger_problem};
+use crate::ledger::terms::{FILE, HAD, TO_COPY, WANTED, WHOLE};
 use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, Want, standing};
 use crate::step::outcome::{Amount, ItemCounts, ItemState, MemoryState, Problem, Route};
 use crate::survey::item::{Kind, Mark, Marks};
+use crate::value::words::WaiverScope;
 
 /// The one word shown for an item: computed from what is wanted, what was got, and its copies.
 pub fn item_state(item: &ItemRow, got: &GotRow, counting: u64, recorded: Recorded) -> ItemState {
@@ -176,8 +178,8 @@ impl Whole {
 pub fn remaining(job: &Job<'_>) -> Result<u64, Problem> {
     let ledger = &job.ledger;
     let count = ledger.db().query_row(
-        "SELECT count(*) FROM item LEFT JOIN got ON got.item = item.id WHERE item.kind = 0 AND item.want = 0 AND item.marks & ?1 = 0 AND (got.item IS NULL OR got.state IN (0, 5))",
-        [crate::step::plan::no_content_marks()],
+        &format!("SELECT count(*) FROM item LEFT JOIN got ON got.item = item.id WHERE {FILE} AND {WANTED} AND item.marks & ?1 = 0 AND {TO_COPY}"),
+        [Marks::without_content().0],
         |row| row.get::<_, i64>(0),
     );
     Ok(ledger
@@ -189,9 +191,10 @@ pub fn remaining(job: &Job<'_>) -> Result<u64, Problem> {
 pub fn lacking(job: &Job<'_>) -> Result<u64, Problem> {
     let (ledger, doing) = (&job.ledger, "counting the copies that lack");
     let all = (1u64 << job.setup.destinations.len()) - 1;
-    let sql =
+    let sql = &format!(
         "SELECT item.class, got.written & ?1, count(*) FROM got JOIN item ON item.id = got.item
-               WHERE item.kind = 0 AND item.want = 0 AND got.state IN (1, 2) GROUP BY 1, 2";
+               WHERE {FILE} AND {WANTED} AND {HAD} GROUP BY 1, 2"
+    );
     let rows = ledger.db().prepare(sql).and_then(|mut query| {
         query
             .query_map([all as i64], |row| {
@@ -217,7 +220,7 @@ pub fn lacks_copies(job: &Job<'_>) -> Result<bool, Problem> {
     let all = (1i64 << job.setup.destinations.len()) - 1;
     let ledger = &job.ledger;
     let lacks = ledger.db().query_row(
-        "SELECT EXISTS(SELECT 1 FROM got JOIN item ON item.id = got.item WHERE item.want = 0 AND got.state = 1 AND got.written & ?1 <> ?1)",
+        &format!("SELECT EXISTS(SELECT 1 FROM got JOIN item ON item.id = got.item WHERE {WANTED} AND {WHOLE} AND got.written & ?1 <> ?1)"),
         [all],
         |row| row.get(0),
     );
@@ -351,7 +354,7 @@ pub fn refuse_closing(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
 
 /// Whether the owner decided to copy although the route is `refer`.
 pub fn refer_decided(facts: &[Fact]) -> bool {
-    facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.scope == "point" && waiver.about == "refer-undecided" && waiver.decided_by == "owner"))
+    facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.is_about(WaiverScope::Point, "refer-undecided") && waiver.decided_by == "owner"))
 }
 
 #[cfg(test)]

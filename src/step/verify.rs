@@ -10,17 +10,16 @@ mod bag;
 use crate::job::crew::{self, Foreman};
 use crate::job::here::{bits, some_here};
 use crate::job::{Job, fault_problem, ledger_problem};
-use crate::ledger::{FactBody, GotRow, ItemRow, Ledger, LedgerError, RowSum};
+use crate::ledger::{FactBody, GotRow, ItemRow, LedgerError, Paged, RowSum};
 use crate::port::{Destination, Fault, FaultKind};
 use crate::read::digest;
 use crate::read::places::Places;
-use crate::read::trees::bag_path;
 use crate::step::event::{Event, Step, Tell};
 use crate::step::outcome::{Amount, CopyAt, Exit, Outcome, Problem, ReadBack, Verified};
 use crate::step::request::VerifyRequest;
 use crate::step::running::RunningCounts;
 use crate::step::state::Whole;
-use std::collections::{HashSet, VecDeque};
+use std::collections::HashSet;
 
 pub use bag::verify_bag;
 
@@ -139,8 +138,7 @@ struct Reading<'a, 'b> {
     /// The destination is not there any more: nothing is known of what was not read yet.
     gone: Option<Fault>,
     places: Places<'a>,
-    rows: VecDeque<(ItemRow, GotRow)>,
-    after: i64,
+    rows: Paged,
     bit: u64,
     shown: String,
     waiting: Vec<(ItemRow, GotRow, Looked)>,
@@ -193,15 +191,15 @@ impl Foreman for Reading<'_, '_> {
         if self.gone.is_some() {
             return Ok(None);
         }
-        if self.rows.is_empty() {
-            self.rows = written_at(&self.job.ledger, self.after, self.bit)?.into();
-        }
-        let Some((item, got)) = self.rows.pop_front() else {
+        let (ledger, bit) = (&self.job.ledger, self.bit);
+        let next = self
+            .rows
+            .next(|after| ledger.copies_after(bit, after, ROWS))?;
+        let Some((item, got)) = next else {
             return Ok(None);
         };
-        self.after = item.id;
         let place = self.places.of(item.parent)?;
-        let path = bag_path(&item, &place);
+        let path = place.bag_path(&item);
         Ok(Some(Errand { item, got, path }))
     }
 
@@ -255,17 +253,6 @@ impl Foreman for Reading<'_, '_> {
     }
 }
 
-/// The next rows with a copy at the destination `bit`, after item `after`.
-fn written_at(
-    ledger: &Ledger,
-    after: i64,
-    bit: u64,
-) -> Result<Vec<(ItemRow, GotRow)>, LedgerError> {
-    let mut out = Vec::new();
-    ledger.each_item_after(after, bit, 1000, |item, got| out.push((item, got)))?;
-    Ok(out)
-}
-
 /// Reads one destination back; `false` = it went away in between, and nothing is recorded of it.
 fn one_destination(
     job: &Job<'_>,
@@ -297,8 +284,7 @@ fn one_destination(
         number,
         gone: None,
         places: Places::new(&job.ledger),
-        rows: VecDeque::new(),
-        after: 0,
+        rows: Paged::default(),
         bit: 1 << number,
         shown: shown.clone(),
         waiting: Vec::new(),
@@ -414,10 +400,7 @@ fn strangers(
         job.ledger
             .each_item::<LedgerError>("got.written IS NOT NULL", |item, got| {
                 if got.written & bit != 0 {
-                    known.insert(short_hash(&bag_path(
-                        &item,
-                        places.of(item.parent)?.as_ref(),
-                    )));
+                    known.insert(short_hash(&places.of(item.parent)?.bag_path(&item)));
                 }
                 Ok(())
             })

@@ -7,7 +7,9 @@ mod volume;
 
 use crate::job::{Job, ledger_problem};
 use crate::judge::gate::{Gate, set_entry};
+use crate::judge::point::Point;
 use crate::ledger::facts::Waiver;
+use crate::ledger::terms::{FILE, WANTED_OR_WAIVED};
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, Want};
 use crate::step::gate::{Closeness, ask, seen};
 use crate::step::outcome::{Answer, Answered, DecidedBy, Outcome, Problem, Waived, WaivedSet};
@@ -15,7 +17,7 @@ use crate::step::plan::find;
 use crate::step::request::{AnswerRequest, MustHaveAnswer, WaiveRequest, WaiveWhat};
 use crate::survey::item::{Class, Kind, Mark};
 use crate::value::hex::unhex;
-use crate::value::words::Who;
+use crate::value::words::{WaiverScope, Who};
 use crate::value::{Blake3, Name};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt;
@@ -23,6 +25,57 @@ use std::os::unix::ffi::OsStrExt;
 /// Before a sync root, in the place of a point's id: its placeholders alone. The owner decides for an account, and what of it
 /// is on the drive is not given up with them.
 pub const OF_ONE_ROOT: &str = "placeholders:";
+
+/// A decision as it is recorded: once, or once for each of the points that it settles.
+struct Decision<'a, 'b> {
+    job: &'a Job<'b>,
+    request: &'a WaiveRequest,
+    /// The first of its numbers.
+    number: i64,
+    proof: Option<(String, Blake3)>,
+}
+
+impl Decision<'_, '_> {
+    /// The waiver of what it covers, a frozen set that is still empty.
+    fn of(&self, scope: WaiverScope, about: &str, set_hash: Blake3) -> Waiver {
+        let (job, request) = (self.job, self.request);
+        let name = request
+            .name
+            .clone()
+            .or_else(|| job.setup.technician.clone());
+        Waiver {
+            number: self.number,
+            scope,
+            about: about.to_owned(),
+            items: 0,
+            bytes: 0,
+            set_hash,
+            reason: request.reason.clone(),
+            decided_by: request.decided_by.word().to_owned(),
+            name: name.unwrap_or_default(),
+            how: (request.how)
+                .map_or("own decision", |how| how.word())
+                .to_owned(),
+            proof: self.proof.clone(),
+        }
+    }
+
+    /// Records that a point is given up as it stands; `later` = how many waivers of this decision were recorded before.
+    fn point(&self, point: &Point, later: i64) -> Result<Waiver, Problem> {
+        let waiver = Waiver {
+            number: self.number + later,
+            items: point.count,
+            bytes: point.bytes,
+            ..self.of(WaiverScope::Point, point.id, point.set)
+        };
+        let rows = self.job.ledger.row_sum().map_err(|e| ledger_problem(&e))?;
+        self.job.record(&FactBody::Waived {
+            waiver: waiver.clone(),
+            rows: rows.to_string(),
+        })?;
+        Ok(waiver)
+    }
+}
 
 /// Records a waiver.
 pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, Problem> {
@@ -45,24 +98,10 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
         .iter()
         .filter(|fact| matches!(fact.body, FactBody::Waived { .. }))
         .count() as i64;
-    let blank = Waiver {
+    let decision = Decision {
+        job,
+        request,
         number,
-        scope: String::new(),
-        about: String::new(),
-        items: 0,
-        bytes: 0,
-        set_hash: Blake3([0; 32]),
-        reason: request.reason.clone(),
-        decided_by: request.decided_by.word().to_owned(),
-        name: request
-            .name
-            .clone()
-            .or_else(|| job.setup.technician.clone())
-            .unwrap_or_default(),
-        how: request
-            .how
-            .map_or("own decision", |how| how.word())
-            .to_owned(),
         proof,
     };
     let waiver = match &request.what {
@@ -70,9 +109,9 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
             Some(root) => {
                 let mut set = everything_at(job, OsStr::new(root))?;
                 set.retain(|(item, _)| item.marks.has(Mark::Placeholder));
-                waive_set(job, request, set, "item", id, blank)?
+                waive_set(&decision, set, WaiverScope::Items, id)?
             }
-            None => waive_point(job, request, id, blank)?,
+            None => waive_point(&decision, id)?,
         },
         WaiveWhat::Items(paths) => {
             let mut set = Vec::new();
@@ -84,13 +123,13 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
                 .map(|path| Name::Bytes(path.as_bytes().to_vec()).text())
                 .collect::<Vec<_>>()
                 .join(", ");
-            waive_set(job, request, set, "item", &about, blank)?
+            waive_set(&decision, set, WaiverScope::Items, &about)?
         }
         WaiveWhat::Class(Class::Irreplaceable) => return Err(whole_class("irreplaceable")),
         WaiveWhat::Class(class) => {
             let mut set = Vec::new();
             let wanted = format!(
-                "item.class = {} AND item.kind = 0 AND item.want IN (0, 2)",
+                "item.class = {} AND {FILE} AND {WANTED_OR_WAIVED}",
                 crate::ledger::row::class_code(*class)
             );
             job.ledger
@@ -99,18 +138,18 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
                     Ok(())
                 })
                 .map_err(|e| ledger_problem(&e))?;
-            waive_set(job, request, set, "class", class.word(), blank)?
+            waive_set(&decision, set, WaiverScope::Class, class.word())?
         }
-        WaiveWhat::Volume { drive, number } => volume::waive(job, request, drive, *number, blank)?,
+        WaiveWhat::Volume { drive, number } => volume::waive(&decision, drive, *number)?,
         WaiveWhat::NoRescue => {
             let mut set = Vec::new();
             job.ledger
-                .each_item::<LedgerError>("item.want IN (0, 2)", |item, got| {
+                .each_item::<LedgerError>(WANTED_OR_WAIVED, |item, got| {
                     set.push((item, got));
                     Ok(())
                 })
                 .map_err(|e| ledger_problem(&e))?;
-            waive_set(job, request, set, "no-rescue", "everything", blank)?
+            waive_set(&decision, set, WaiverScope::NoRescue, "everything")?
         }
     };
     let result = Waived {
@@ -188,12 +227,8 @@ fn only_the_owner(job: &Job<'_>) -> Problem {
     )
 }
 
-fn waive_point(
-    job: &Job<'_>,
-    request: &WaiveRequest,
-    id: &str,
-    blank: Waiver,
-) -> Result<Waiver, Problem> {
+fn waive_point(decision: &Decision<'_, '_>, id: &str) -> Result<Waiver, Problem> {
+    let (job, request) = (decision.job, decision.request);
     let verdict = ask(job, Closeness::Ledger, crate::judge::gate::SecondLook::Done)?;
     let points = match verdict {
         crate::judge::gate::Verdict::Hold(points) => points,
@@ -231,63 +266,43 @@ fn waive_point(
         Who::Owner | Who::Technician => {}
     }
     // Several points may share an id (two must-haves, two destinations): each is frozen by a waiver of its own.
-    let mut last = blank.clone();
-    let (mut items, mut bytes) = (0, 0);
-    for (place, point) in matching.iter().enumerate() {
-        last = Waiver {
-            number: blank.number + place as i64,
-            scope: "point".into(),
-            about: id.to_owned(),
-            items: point.count,
-            bytes: point.bytes,
-            set_hash: point.set,
-            ..blank.clone()
+    let mut all = decision.point(point, 0)?;
+    for (later, point) in (1..).zip(matching.iter().skip(1)) {
+        let one = decision.point(point, later)?;
+        all = Waiver {
+            items: all.items + one.items,
+            bytes: all.bytes + one.bytes,
+            ..one
         };
-        let rows = job
-            .ledger
-            .row_sum()
-            .map_err(|e| ledger_problem(&e))?
-            .to_string();
-        job.record(&FactBody::Waived {
-            waiver: last.clone(),
-            rows,
-        })?;
-        (items, bytes) = (items + point.count, bytes + point.bytes);
     }
-    (last.items, last.bytes) = (items, bytes);
-    Ok(last)
+    Ok(all)
 }
 
 fn waive_set(
-    job: &Job<'_>,
-    request: &WaiveRequest,
+    decision: &Decision<'_, '_>,
     mut set: Vec<(ItemRow, GotRow)>,
-    scope: &str,
+    scope: WaiverScope,
     about: &str,
-    blank: Waiver,
 ) -> Result<Waiver, Problem> {
+    let (job, request) = (decision.job, decision.request);
     // A decision made anew takes over what an earlier one about the same thing gave up: that set has changed since.
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     let earlier: Vec<i64> = facts
         .iter()
         .filter_map(|fact| match &fact.body {
-            FactBody::Waived { waiver, .. }
-                if (&*waiver.scope, &*waiver.about) == (scope, about) =>
-            {
-                Some(waiver.number)
-            }
+            FactBody::Waived { waiver, .. } if waiver.is_about(scope, about) => Some(waiver.number),
             _ => None,
         })
         .collect();
     // What is saved stays saved: only what holds the release by itself can be given up.
     let rules = crate::step::gate::rules(job);
     let holds = |item: &ItemRow, got: &GotRow| {
-        scope == "no-rescue" || Gate::is_open(&rules, job.counting(), &seen(item, got))
+        scope == WaiverScope::NoRescue || Gate::is_open(&rules, job.counting(), &seen(item, got))
     };
     set.retain(|(item, got)| match item.want {
         Want::Wanted => holds(item, got),
         // That nothing is wanted takes the place of every decision about a part.
-        Want::Waived => scope == "no-rescue" || earlier.contains(&item.waiver),
+        Want::Waived => scope == WaiverScope::NoRescue || earlier.contains(&item.waiver),
         _ => false,
     });
     let by_earlier = |item: &ItemRow| item.want == Want::Waived && earlier.contains(&item.waiver);
@@ -306,7 +321,7 @@ fn waive_set(
             "holdpoint plan JOB\nthen record the decision again",
         ));
     }
-    if set.is_empty() && scope != "volume" {
+    if set.is_empty() && scope != WaiverScope::Volume {
         return Err(Problem::failed(
             "there is nothing left there to give up",
             about.to_owned(),
@@ -314,12 +329,12 @@ fn waive_set(
         ));
     }
     let needs_owner =
-        scope == "item" && set.iter().any(|(item, _)| item.class != Class::Rebuildable);
+        scope == WaiverScope::Items && set.iter().any(|(item, _)| item.class != Class::Rebuildable);
     if needs_owner && request.decided_by != DecidedBy::Owner {
         return Err(only_the_owner(job));
     }
-    let no_rescue = scope == "no-rescue"
-        || facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.scope == "no-rescue"));
+    let no_rescue = scope == WaiverScope::NoRescue
+        || facts.iter().any(|fact| matches!(&fact.body, FactBody::Waived { waiver, .. } if waiver.scope == WaiverScope::NoRescue));
     if !no_rescue
         && set
             .iter()
@@ -344,12 +359,9 @@ fn waive_set(
         bytes += item.bytes;
     }
     let waiver = Waiver {
-        scope: scope.into(),
-        about: about.to_owned(),
         items,
         bytes,
-        set_hash: Blake3(*hasher.finalize().as_bytes()),
-        ..blank
+        ..decision.of(scope, about, Blake3(*hasher.finalize().as_bytes()))
     };
     let at = job.now();
     job.ledger

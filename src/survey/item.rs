@@ -65,6 +65,21 @@ impl Kind {
     }
 }
 
+/// What copying an item came to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Got {
+    /// Nothing yet.
+    Nothing,
+    /// All bytes.
+    Whole,
+    /// Some ranges are missing (zero-filled in the copy).
+    Gaps,
+    /// No byte could be read.
+    Unreadable,
+    /// It changed while it was read: no copy of it is left, so no destination's bit is set beside this.
+    Changed,
+}
+
 /// What a technician should know about how an item is stored.
 #[derive(
     Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
@@ -125,6 +140,16 @@ impl Marks {
         out
     }
 
+    /// Marks of items whose content is not on the drive, or not in a form that can be read: nothing to copy.
+    pub fn without_content() -> Self {
+        Self::of(&[
+            Mark::Placeholder,
+            Mark::Deduplicated,
+            Mark::UnknownTag,
+            Mark::Efs,
+        ])
+    }
+
     /// Adds a mark.
     pub fn set(&mut self, mark: Mark) {
         self.0 |= 1 << mark as u32;
@@ -133,6 +158,11 @@ impl Marks {
     /// Whether the mark is there.
     pub fn has(self, mark: Mark) -> bool {
         self.0 & (1 << mark as u32) != 0
+    }
+
+    /// Whether one of these marks is there.
+    pub fn any(self, of: Marks) -> bool {
+        self.0 & of.0 != 0
     }
 
     /// The marks, in a fixed order.

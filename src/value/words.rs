@@ -101,6 +101,21 @@ words!(
     }
 );
 words!(
+    /// What a decision to lose something covers.
+    WaiverScope {
+        /// Items by their paths.
+        Items = "item",
+        /// All of a class that is not saved.
+        Class = "class",
+        /// All of a volume that is not saved.
+        Volume = "volume",
+        /// One open point.
+        Point = "point",
+        /// Everything: the owner wants nothing.
+        NoRescue = "no-rescue",
+    }
+);
+words!(
     /// How copies were read back; later = less is proven by it.
     ReadBack {
         /// From the medium, past every cache.

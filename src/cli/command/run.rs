@@ -8,6 +8,7 @@ use crate::cli::desk::Desk;
 use crate::cli::engine::Answer;
 use crate::cli::page::Page;
 use crate::cli::text;
+use crate::ledger::Ledger;
 use crate::step::outcome::{Exit, MustHave, Outcome};
 use crate::step::request::{
     AnswerRequest, AssessRequest, CopyRequest, InspectRequest, PlanRequest, ReleaseRequest,
@@ -29,7 +30,7 @@ fn all(args: &RunArgs, desk: &mut Desk<'_>) -> Result<Exit, Exit> {
     let may_ask = !args.yes;
     let job = match &args.open.job {
         // Nothing to add to a job that is there: the run goes on with the next step.
-        Some(job) if ask::is_there(job) && args.open.names_only_the_job() => job.clone(),
+        Some(job) if Ledger::is_in(job) && args.open.names_only_the_job() => job.clone(),
         _ => put_on_hold(args, desk, may_ask)?,
     };
 

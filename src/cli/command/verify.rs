@@ -15,7 +15,7 @@ pub(super) fn go(args: &VerifyArgs, desk: &mut Desk<'_>) -> Exit {
     };
     let answer = strict(desk.step(|engine, tell| engine.verify(&request, tell)));
     // A bag is no job: then a refusal names the path as what it was tried on, not as the job.
-    let job = args.path.join(Ledger::FILE).exists().then_some(&*args.path);
+    let job = Ledger::is_in(&args.path).then_some(&*args.path);
     desk.deliver("verify", job, answer, |page, outcome| {
         text::verify::page(page, &request, outcome);
     })

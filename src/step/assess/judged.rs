@@ -7,6 +7,7 @@ use crate::job::{Job, ledger_problem};
 use crate::judge::forecast::{Forecast, forecast};
 use crate::judge::route::{Decision, RouteLimits, Stakes, route};
 use crate::judge::situation::{Pace, Situation};
+use crate::ledger::terms::{FAILED, FILE, HAD, IRREPLACEABLE, WANTED};
 use crate::ledger::{Fact, FactBody, LedgerError};
 use crate::step::outcome::{Machine, MemoryState, Problem, Symptom};
 use crate::value::{Blake3, Moment};
@@ -49,8 +50,8 @@ struct Wanted {
 
 fn wanted(job: &Job<'_>, here: &str) -> Result<Wanted, LedgerError> {
     let sql = format!(
-        "SELECT coalesce(sum(want = 0), 0), coalesce(sum(CASE WHEN want = 0 THEN bytes ELSE 0 END), 0),
-         coalesce(sum(want = 0 AND class = 0), 0), count(*) FROM item WHERE kind = 0 AND {here}"
+        "SELECT coalesce(sum({WANTED}), 0), coalesce(sum(CASE WHEN {WANTED} THEN bytes ELSE 0 END), 0),
+         coalesce(sum({WANTED} AND {IRREPLACEABLE}), 0), count(*) FROM item WHERE {FILE} AND {here}"
     );
     let row = job.ledger.db().query_row(&sql, [], |row| {
         let number = |at: usize| row.get::<_, i64>(at).map(|n| n as u64);
@@ -73,9 +74,11 @@ struct MetHere {
 
 fn met(job: &Job<'_>, here: &str) -> Result<MetHere, LedgerError> {
     // A permission refused is the system's answer and says nothing about the drive.
-    let error = "got.state IN (2, 3) AND coalesce(got.fault, '') NOT LIKE '%EACCES%' AND coalesce(got.fault, '') NOT LIKE '%EPERM%'";
+    let error = &format!(
+        "{FAILED} AND coalesce(got.fault, '') NOT LIKE '%EACCES%' AND coalesce(got.fault, '') NOT LIKE '%EPERM%'"
+    );
     let sql = format!(
-        "SELECT coalesce(sum({error}), 0), coalesce(sum(CASE WHEN got.state IN (1, 2) THEN item.bytes ELSE 0 END), 0),
+        "SELECT coalesce(sum({error}), 0), coalesce(sum(CASE WHEN {HAD} THEN item.bytes ELSE 0 END), 0),
          max(CASE WHEN {error} THEN got.batch END) FROM got JOIN item ON item.id = got.item WHERE {here}"
     );
     let row = job.ledger.db().query_row(&sql, [], |row| {

@@ -5,6 +5,7 @@
 //! it differed stays until a later reading back finds it equal.
 
 use crate::job::{Job, ledger_problem};
+use crate::ledger::terms::WAIVED;
 use crate::ledger::{Fact, GotRow, LedgerError, Want};
 use crate::step::outcome::Problem;
 use crate::step::state::memory_changed_since_failed;
@@ -22,7 +23,7 @@ pub(super) fn take_back_lapsed(job: &Job<'_>) -> Result<u64, Problem> {
         .transaction::<_, LedgerError>(|ledger| {
             let (mut after, mut count, mut sum) = (0, 0, ledger.row_sum()?);
             loop {
-                let page = ledger.items_after("item.want = 2", after, ROWS)?;
+                let page = ledger.items_after(WAIVED, after, ROWS)?;
                 let Some((last, _)) = page.last() else { break };
                 after = last.id;
                 for (item, got) in page
@@ -56,11 +57,7 @@ pub(super) fn forget_failed_memory(job: &Job<'_>, facts: &[Fact]) -> Result<u64,
     })
 }
 
-fn forget(
-    job: &Job<'_>,
-    which: &'static str,
-    bad: impl Fn(&GotRow) -> u64,
-) -> Result<u64, LedgerError> {
+fn forget(job: &Job<'_>, which: &str, bad: impl Fn(&GotRow) -> u64) -> Result<u64, LedgerError> {
     let ledger = &job.ledger;
     let (mut after, mut count) = (0, 0u64);
     loop {

@@ -297,11 +297,7 @@ pub fn carry(
     targets: &Targets<'_>,
     buffers: &Buffers<'_>,
 ) -> Done {
-    let lacking = if errand.before.state == Got::Changed {
-        targets.mask
-    } else {
-        targets.mask & !errand.before.written
-    } & !errand.passed;
+    let lacking = targets.mask & !errand.before.written & !errand.passed;
     let before = errand.before.clone();
     let held = before.written != 0 && matches!(before.state, Got::Whole | Got::Gaps);
     if of.is_copy && !held {
@@ -413,7 +409,7 @@ fn attempt(
         got.fault = Some("it changed since the survey".to_owned());
         return Ok((got, Vec::new()));
     }
-    let sparse = item.allocated.saturating_add(DIRECT_FROM_BYTES) < item.bytes;
+    let sparse = item.is_sparse();
     let mut fan = Fan::create(targets, lacking, item.id, item.bytes);
     if !fan.any_open() {
         return Ok((

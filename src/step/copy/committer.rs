@@ -9,7 +9,6 @@ use crate::bag::spare;
 use crate::ledger::row::class_code;
 use crate::ledger::{FactBody, Got, Ledger, LedgerError, RowSum, Want};
 use crate::port::{Clock, Destination, Fault, FaultKind};
-use crate::read::trees::bag_path;
 use crate::step::running::RunningCounts;
 use crate::survey::item::Class;
 use std::collections::HashSet;
@@ -206,11 +205,8 @@ impl<'a> Committer<'a> {
         waiting: &mut [Done],
     ) -> Result<(), Fault> {
         let bit = 1u64 << number;
-        let fresh = |done: &Done| {
-            done.got.written & bit != 0
-                && (done.errand.before.written & bit == 0
-                    || done.errand.before.state == Got::Changed)
-        };
+        let fresh =
+            |done: &Done| done.got.written & bit != 0 && done.errand.before.written & bit == 0;
         if !waiting.iter().any(fresh) {
             return Ok(());
         }
@@ -243,7 +239,7 @@ impl<'a> Committer<'a> {
             destination.make_folder(&folder)?;
             self.made[number].insert(folder);
         }
-        let whole = bag_path(&errand.item, &errand.at);
+        let whole = errand.at.bag_path(&errand.item);
         destination.rename(&temporary(errand.item.id), &whole)
     }
 }

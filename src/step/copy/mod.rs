@@ -20,9 +20,9 @@ use crate::bag::spare;
 use crate::job::crew;
 use crate::job::here::{bits, some_here};
 use crate::job::{DestinationKept, Job, ledger_problem};
-use crate::ledger::{FactBody, LedgerError, standing};
+use crate::ledger::terms::{HAD, WANTED};
+use crate::ledger::{Fact, FactBody, LedgerError, standing};
 use crate::port::{Destination, Fault};
-use crate::read::drives::DriveSource;
 use crate::read::places::Places;
 use crate::read::source::Source;
 use crate::read::trees::CopySource;
@@ -30,6 +30,7 @@ use crate::step::event::{ClassAmount, Event, Step, Tell};
 use crate::step::outcome::{Copied, Exit, Outcome, Problem, Route};
 use crate::step::request::CopyRequest;
 use crate::step::running::RunningCounts;
+use crate::step::source::JobSource;
 use crate::step::state::Whole;
 use crate::survey::item::{Class, Mark};
 use buffers::Buffers;
@@ -72,58 +73,10 @@ pub fn copy(
     let away = opened.iter().enumerate();
     let away = away.filter_map(|(number, opened)| Some((number, opened.as_ref().err()?.clone())));
     let away = away.collect();
-    for destination in destinations.iter().flatten() {
-        clear_work(*destination).map_err(|fault| {
-            crate::job::fault_problem(&fault, "look at the destination, then:\nholdpoint copy JOB")
-        })?;
-    }
-    let wanted_again = anew::take_back_lapsed(job)?;
-    if wanted_again > 0 {
-        tell(Event::Warn {
-            says: format!(
-                "{wanted_again} items that had been given up are wanted again: they are not as they were when that was decided"
-            ),
-        });
-    }
-    crate::step::plan::complete(job).map_err(|e| ledger_problem(&e))?;
-    // The last look before copies get their names; a list made by an earlier version may have such places.
-    let shared = job.ledger.shared_place();
-    if let Some(place) = shared.map_err(|e| ledger_problem(&e))? {
-        return Err(Problem::failed(
-            "two items of the list have one place in the bag, and the copy of one would take that of the other",
-            place,
-            "survey again, which gives each a place of its own:\nholdpoint plan JOB",
-        ));
-    }
-    let from = From::of(job)?;
-    let anew = anew::forget_what_differs(job, mask).map_err(|e| ledger_problem(&e))?;
-    if anew > 0 {
-        tell(Event::Warn {
-            says: format!(
-                "{anew} copies that differed are written anew; if one differs again, replace that destination"
-            ),
-        });
-    }
-    let doubtful = anew::forget_failed_memory(job, &facts).map_err(|e| ledger_problem(&e))?;
-    if doubtful > 0 {
-        tell(Event::Warn {
-            says: format!(
-                "{doubtful} copies made while the memory counted as failed are written anew"
-            ),
-        });
-    }
-    // Nothing is written where nothing is to be copied: the copies there may have been read back.
-    let remaining = crate::step::state::remaining(job)?;
-    for (number, destination) in destinations.iter().enumerate() {
-        let holds_job = |kept: &DestinationKept| kept.folder.path() == job.dir;
-        if let Some(destination) = destination
-            && remaining > 0
-            && job.setup.destinations.get(number).is_some_and(holds_job)
-        {
-            // Without it the record may not get all that it could; what it does not say never happened.
-            let _ = spare::keep(*destination, spare::LEDGER, LEDGER_ROOM);
-        }
-    }
+    check_list(job, &destinations, tell)?;
+    let from = JobSource::of(job)?;
+    copy_anew(job, &facts, mask, tell)?;
+    keep_room(job, &destinations)?;
     let mut watch = Watch::new(job, route);
     watch.before()?;
     let mut run = Run {
@@ -155,26 +108,74 @@ pub fn copy(
     run.finish(tell)
 }
 
-/// What a run reads from.
-enum From {
-    Folder(Box<dyn Source>),
-    Drives(DriveSource),
+/// Clears what a cut-off run left, and sees that everything that is wanted is in the queue and has a place of its own.
+fn check_list(
+    job: &Job<'_>,
+    destinations: &[Option<&dyn Destination>],
+    tell: Tell<'_>,
+) -> Result<(), Problem> {
+    for destination in destinations.iter().flatten() {
+        clear_work(*destination).map_err(|fault| {
+            crate::job::fault_problem(&fault, "look at the destination, then:\nholdpoint copy JOB")
+        })?;
+    }
+    let wanted_again = anew::take_back_lapsed(job)?;
+    if wanted_again > 0 {
+        tell(Event::Warn {
+            says: format!(
+                "{wanted_again} items that had been given up are wanted again: they are not as they were when that was decided"
+            ),
+        });
+    }
+    crate::step::plan::complete(job).map_err(|e| ledger_problem(&e))?;
+    // The last look before copies get their names; a list made by an earlier version may have such places.
+    let shared = job.ledger.shared_place();
+    if let Some(place) = shared.map_err(|e| ledger_problem(&e))? {
+        return Err(Problem::failed(
+            "two items of the list have one place in the bag, and the copy of one would take that of the other",
+            place,
+            "survey again, which gives each a place of its own:\nholdpoint plan JOB",
+        ));
+    }
+    Ok(())
 }
 
-impl From {
-    fn of(job: &Job<'_>) -> Result<Self, Problem> {
-        if job.setup.folder.is_none() {
-            return Ok(From::Drives(crate::step::plan::drive::source(job)?));
-        }
-        Ok(From::Folder(crate::step::source::source(job)?))
+/// What of earlier copies does not count any more is wanted again.
+fn copy_anew(job: &Job<'_>, facts: &[Fact], mask: u64, tell: Tell<'_>) -> Result<(), Problem> {
+    let anew = anew::forget_what_differs(job, mask).map_err(|e| ledger_problem(&e))?;
+    if anew > 0 {
+        tell(Event::Warn {
+            says: format!(
+                "{anew} copies that differed are written anew; if one differs again, replace that destination"
+            ),
+        });
     }
+    let doubtful = anew::forget_failed_memory(job, facts).map_err(|e| ledger_problem(&e))?;
+    if doubtful > 0 {
+        tell(Event::Warn {
+            says: format!(
+                "{doubtful} copies made while the memory counted as failed are written anew"
+            ),
+        });
+    }
+    Ok(())
+}
 
-    fn source(&self) -> &dyn Source {
-        match self {
-            From::Folder(tree) => tree.as_ref(),
-            From::Drives(drives) => drives,
+/// Keeps room for the job's record where it lies.
+fn keep_room(job: &Job<'_>, destinations: &[Option<&dyn Destination>]) -> Result<(), Problem> {
+    // Nothing is written where nothing is to be copied: the copies there may have been read back.
+    let remaining = crate::step::state::remaining(job)?;
+    for (number, destination) in destinations.iter().enumerate() {
+        let holds_job = |kept: &DestinationKept| kept.folder.path() == job.dir;
+        if let Some(destination) = destination
+            && remaining > 0
+            && job.setup.destinations.get(number).is_some_and(holds_job)
+        {
+            // Without it the record may not get all that it could; what it does not say never happened.
+            let _ = spare::keep(*destination, spare::LEDGER, LEDGER_ROOM);
         }
     }
+    Ok(())
 }
 
 /// How often what was passed over is tried again; more means that the image does not keep what is put into it.
@@ -266,17 +267,16 @@ impl<'a, 'b> Run<'a, 'b> {
     }
 
     /// One round over everything that still lacks a copy, at the pace of the route as it stands.
-    fn round(&mut self, from: &From, mask: u64, tell: Tell<'_>) -> Result<(), Problem> {
-        let source = from.source();
+    fn round(&mut self, from: &JobSource, mask: u64, tell: Tell<'_>) -> Result<(), Problem> {
         if self.watch.route == Route::Ordinary {
-            self.carry_all(source, None, mask, tell)?;
+            self.carry_all(from, None, mask, tell)?;
             return self.carry_what_is_gone(mask, tell);
         }
         // One reading of a weak source fills the first destination; the others are filled from it.
         let first = mask & mask.wrapping_neg();
         match self.layered(from, tell)? {
             Some(salvage) => self.salvage(&salvage, first, tell)?,
-            None => _ = self.carry_all(source, None, first, tell)?,
+            None => _ = self.carry_all(from, None, first, tell)?,
         }
         let from = self
             .destinations
@@ -297,8 +297,8 @@ impl<'a, 'b> Run<'a, 'b> {
         for (number, from) in self.destinations.iter().enumerate() {
             let failed = self.short.failed.iter();
             let to = failed.fold(mask & !(1 << number), |mask, (full, _)| mask & !(1 << full));
-            let lacking = "SELECT EXISTS(SELECT 1 FROM got JOIN item ON item.id = got.item WHERE item.want = 0
-                 AND item.marks & ?1 <> 0 AND got.state IN (1, 2) AND got.written & ?2 <> 0 AND got.written & ?3 <> ?3)";
+            let lacking = &format!("SELECT EXISTS(SELECT 1 FROM got JOIN item ON item.id = got.item WHERE {WANTED}
+                 AND item.marks & ?1 <> 0 AND {HAD} AND got.written & ?2 <> 0 AND got.written & ?3 <> ?3)");
             let ledger = &self.job.ledger;
             let (gone, bit) = (1i64 << (Mark::Gone as u32), 1i64 << number);
             let asked = ledger
@@ -318,8 +318,12 @@ impl<'a, 'b> Run<'a, 'b> {
     }
 
     /// The layers of the salvage route, where it is the route and there are sectors.
-    fn layered(&mut self, from: &From, tell: Tell<'_>) -> Result<Option<Salvage<'a, 'b>>, Problem> {
-        let From::Drives(drives) = from else {
+    fn layered(
+        &mut self,
+        from: &JobSource,
+        tell: Tell<'_>,
+    ) -> Result<Option<Salvage<'a, 'b>>, Problem> {
+        let JobSource::Drives(drives) = from else {
             return Ok(None);
         };
         let facts = self.job.ledger.facts().map_err(|e| ledger_problem(&e))?;

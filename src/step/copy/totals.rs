@@ -1,6 +1,7 @@
 //! What a run has before it and behind it, by class.
 
 use crate::job::{Job, ledger_problem};
+use crate::ledger::terms::{FAILED, FILE, UNTRIED, WANTED};
 use crate::step::outcome::Problem;
 
 /// Items and bytes to copy and already copied, by class.
@@ -16,9 +17,9 @@ pub(super) struct ClassTotal {
 pub(super) fn totals(job: &Job<'_>) -> Result<[ClassTotal; 4], Problem> {
     let mut out = [ClassTotal::default(); 4];
     let ledger = &job.ledger;
-    let sql = "SELECT item.class, count(*), coalesce(sum(item.bytes),0), count(got.item), coalesce(sum(CASE WHEN got.item IS NULL THEN 0 ELSE item.bytes END),0),
-               coalesce(sum(got.state IN (2,3)),0)
-               FROM item LEFT JOIN got ON got.item = item.id AND got.state NOT IN (0, 5) WHERE item.kind = 0 AND item.want = 0 GROUP BY item.class";
+    let sql = &format!("SELECT item.class, count(*), coalesce(sum(item.bytes),0), count(got.item), coalesce(sum(CASE WHEN got.item IS NULL THEN 0 ELSE item.bytes END),0),
+               coalesce(sum({FAILED}),0)
+               FROM item LEFT JOIN got ON got.item = item.id AND NOT {UNTRIED} WHERE {FILE} AND {WANTED} GROUP BY item.class");
     let mut query = ledger
         .doing("counting", ledger.db().prepare(sql))
         .map_err(|e| ledger_problem(&e))?;

@@ -4,10 +4,10 @@
 use super::carry::{Done, Errand, temporary};
 use super::committer::Committer;
 use crate::job::Job;
+use crate::ledger::terms::{FILE, WANTED};
 use crate::ledger::{Got, GotRow, ItemRow, LedgerError};
 use crate::port::Destination;
 use crate::read::places::Places;
-use crate::read::trees::bag_path;
 
 type Twin = (ItemRow, GotRow);
 
@@ -17,8 +17,8 @@ const PAGE: usize = 1000;
 /// The next twins after item `after` that lack a copy; the walk is over when `after` stays.
 fn lacking(job: &Job<'_>, mask: u64, after: &mut i64) -> Result<Vec<Twin>, LedgerError> {
     loop {
-        let mut page = job.ledger.some_items(
-            "item.twin <> 0 AND item.want = 0 AND item.kind = 0",
+        let mut page = job.ledger.items_after(
+            &format!("item.twin <> 0 AND {WANTED} AND {FILE}"),
             *after,
             PAGE,
         )?;
@@ -73,8 +73,7 @@ pub fn link_all(
             ..got.clone()
         };
         // What stands under this name from before counts on only as long as it is what the first name has now.
-        let same = (before.blake3, before.sha256) == (got.blake3, got.sha256);
-        if matches!(before.state, Got::Changed | Got::Nothing) || !same {
+        if (before.blake3, before.sha256) != (got.blake3, got.sha256) {
             (now.written, now.verified, now.mismatch) = (0, 0, 0);
         }
         let mut failed = Vec::new();
@@ -86,7 +85,7 @@ pub fn link_all(
             let path = temporary(item.id);
             let linked = destination
                 .remove(&path)
-                .and_then(|()| destination.link(&bag_path(&first, &first_at), &path));
+                .and_then(|()| destination.link(&first_at.bag_path(&first), &path));
             match linked {
                 Ok(()) => now.written |= bit,
                 Err(fault) => failed.push((*number, fault)),

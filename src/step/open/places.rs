@@ -101,7 +101,7 @@ pub fn name_job(
                 "use letters, digits and hyphens",
             ));
         };
-        if dir.join(Ledger::FILE).exists() {
+        if Ledger::is_in(dir) {
             return Err(Problem::failed(
                 "a job is in that folder already",
                 shown,

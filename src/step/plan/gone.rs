@@ -4,9 +4,10 @@
 //! not forgotten but listed as lost, and holds until it is given up by name. Only what is had again (caches come and go
 //! on a system that runs) goes without a question, and what a rule leaves out without a word.
 
+use crate::ledger::terms::{FILE, FOLDER, LISTED, WANTED_OR_WAIVED};
 use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
 use crate::step::outcome::Amount;
-use crate::survey::item::{Class, Kind, Mark};
+use crate::survey::item::{Class, Kind, Mark, Marks};
 use rusqlite::params;
 
 /// Why nothing of an item can be read any more.
@@ -24,8 +25,10 @@ pub fn recorded(facts: &[Fact]) -> i64 {
 
 /// Files that are gone and of which there is a copy.
 pub fn kept(ledger: &Ledger) -> Result<Amount, LedgerError> {
-    let sql = "SELECT count(*), coalesce(sum(item.bytes), 0) FROM item JOIN got ON got.item = item.id
-               WHERE item.kind = 0 AND item.want IN (0, 2) AND item.marks & ?1 <> 0 AND got.written <> 0";
+    let sql = &format!(
+        "SELECT count(*), coalesce(sum(item.bytes), 0) FROM item JOIN got ON got.item = item.id
+               WHERE {FILE} AND {WANTED_OR_WAIVED} AND item.marks & ?1 <> 0 AND got.written <> 0"
+    );
     let row = ledger
         .db()
         .query_row(sql, [1i64 << (Mark::Gone as u32)], |row| {
@@ -44,10 +47,10 @@ pub fn settle(
     sum: &mut RowSum,
 ) -> Result<u64, LedgerError> {
     let mut forgotten = 0;
-    let missed = format!("item.seen < {survey} AND item.want <> 3 AND item.kind <> 1");
+    let missed = format!("item.seen < {survey} AND {LISTED} AND NOT {FOLDER}");
     let (mut after, mut knows_found) = (0, false);
     loop {
-        let page = ledger.some_items(&missed, after, ROWS)?;
+        let page = ledger.items_after(&missed, after, ROWS)?;
         let Some((last, _)) = page.last() else { break };
         after = last.id;
         for (item, got) in page {
@@ -96,7 +99,7 @@ enum End {
 fn end(item: &ItemRow, got: &GotRow, recorded: i64) -> End {
     let dear = matches!(item.class, Class::Irreplaceable | Class::HardToReplace);
     // Its content never was there to be copied.
-    let empty = item.marks.0 & super::no_content_marks() != 0;
+    let empty = item.marks.any(Marks::without_content());
     match (item.want, item.kind) {
         (Want::Waived, _) => End::Stays,
         (Want::LeftOut | Want::Vanished, _) => End::IsDropped,
@@ -122,7 +125,7 @@ fn mark(ledger: &Ledger, id: i64) -> Result<(), LedgerError> {
 fn keep_found(ledger: &Ledger, survey: i64) -> Result<(), LedgerError> {
     let sql = format!(
         "DROP TABLE IF EXISTS temp.present; CREATE TEMP TABLE present AS
-         SELECT device, inode, bytes, modified FROM item WHERE seen = {survey} AND kind = 0 AND want <> 3;
+         SELECT device, inode, bytes, modified FROM item WHERE seen = {survey} AND {FILE} AND {LISTED};
          CREATE INDEX temp.present_inode ON present(inode);"
     );
     ledger.doing("noting what was found", ledger.db().execute_batch(&sql))
@@ -151,7 +154,8 @@ fn folders(
     sum: &mut RowSum,
 ) -> Result<(), LedgerError> {
     let doing = "looking for folders that are gone";
-    let sql = "SELECT id FROM item WHERE seen < ?1 AND want <> 3 AND kind = 1 ORDER BY id DESC";
+    let sql =
+        &format!("SELECT id FROM item WHERE seen < ?1 AND {LISTED} AND {FOLDER} ORDER BY id DESC");
     let ids = ledger.db().prepare(sql).and_then(|mut query| {
         query
             .query_map([survey], |row| row.get(0))?
@@ -161,7 +165,7 @@ fn folders(
         let Some((item, got)) = ledger.item(id)? else {
             continue;
         };
-        let sql = "SELECT EXISTS(SELECT 1 FROM item WHERE parent = ?1 AND want <> 3)";
+        let sql = &format!("SELECT EXISTS(SELECT 1 FROM item WHERE parent = ?1 AND {LISTED})");
         let holds = ledger.db().prepare_cached(sql);
         let holds = holds.and_then(|mut query| query.query_row([id], |row| row.get(0)));
         if ledger.doing(doing, holds)? || end(&item, &got, recorded) == End::Stays {

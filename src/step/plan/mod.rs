@@ -12,6 +12,7 @@ pub mod people;
 mod walk;
 
 use crate::job::{Job, fault_problem, ledger_problem};
+use crate::ledger::terms::{FILE, FOLDER, LEFT_OUT, LISTED, WANTED};
 use crate::ledger::{Fact, FactBody, LedgerError, standing};
 use crate::port::Tree;
 use crate::step::event::{Event, Step, Tell};
@@ -26,7 +27,7 @@ use crate::value::{Blake3, Name};
 use rusqlite::params;
 
 pub use listing::listing;
-pub use order::{class_values, complete, no_content_marks};
+pub use order::{class_values, complete};
 pub use people::people;
 
 /// The word of a volume in bags and listings; `folder` for the folder of a folder job.
@@ -223,7 +224,7 @@ pub fn survey_digests(job: &Job<'_>) -> Result<(Blake3, Blake3), Problem> {
     }
     let mut wear = blake3::Hasher::new();
     ledger
-        .each_item::<LedgerError>("item.want <> 3", |item, _| {
+        .each_item::<LedgerError>(LISTED, |item, _| {
             let name = item.name.stored();
             for number in [
                 item.id,
@@ -286,8 +287,8 @@ fn part(hasher: &mut blake3::Hasher, bytes: Option<&[u8]>) {
 pub fn describe(job: &Job<'_>, list: bool) -> Result<Planned, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
     let ledger = &job.ledger;
-    let sql = "SELECT class, count(*), coalesce(sum(bytes),0), coalesce(sum(want = 0),0), coalesce(sum(CASE WHEN want = 0 THEN bytes ELSE 0 END),0)
-               FROM item WHERE kind = 0 AND want <> 3 GROUP BY class";
+    let sql = &format!("SELECT class, count(*), coalesce(sum(bytes),0), coalesce(sum({WANTED}),0), coalesce(sum(CASE WHEN {WANTED} THEN bytes ELSE 0 END),0)
+               FROM item WHERE {FILE} AND {LISTED} GROUP BY class");
     let mut query = ledger
         .doing("adding up", ledger.db().prepare(sql))
         .map_err(failed)?;
@@ -382,7 +383,7 @@ fn counted_folders(count: u64) -> String {
 /// Folders of a folder job whose content nobody could list.
 fn unopened(job: &Job<'_>) -> Result<u64, Problem> {
     let marks = Marks::of(&[Mark::Unreadable, Mark::OtherMount]).0;
-    let sql = "SELECT count(*) FROM item WHERE kind = 1 AND want <> 3 AND marks & ?1 <> 0";
+    let sql = &format!("SELECT count(*) FROM item WHERE {FOLDER} AND {LISTED} AND marks & ?1 <> 0");
     let count = job
         .ledger
         .db()
@@ -445,8 +446,8 @@ pub fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Vec<MustHave> {
 /// What rules leave out, each with items and bytes.
 pub fn left_out(job: &Job<'_>) -> Result<Vec<LeftOut>, Problem> {
     let ledger = &job.ledger;
-    let sql = "SELECT coalesce(rule.name, 'rule ' || item.rule), count(*), coalesce(sum(item.bytes),0) FROM item LEFT JOIN rule ON rule.id = item.rule
-               WHERE item.want = 1 AND item.kind <> 1 GROUP BY item.rule ORDER BY 3 DESC, 1";
+    let sql = &format!("SELECT coalesce(rule.name, 'rule ' || item.rule), count(*), coalesce(sum(item.bytes),0) FROM item LEFT JOIN rule ON rule.id = item.rule
+               WHERE {LEFT_OUT} AND NOT {FOLDER} GROUP BY item.rule ORDER BY 3 DESC, 1");
     let rows = ledger.db().prepare(sql).and_then(|mut query| {
         query
             .query_map([], |row| {

@@ -3,10 +3,11 @@
 use crate::job::Job;
 use crate::judge::order::{ClassValues, key, seconds};
 use crate::judge::situation::Pace;
+use crate::ledger::terms::{FILE, WANTED, WANTED_OR_WAIVED};
 use crate::ledger::{Fact, FactBody, Ledger, LedgerError};
 use crate::step::assess::{hazard_key, pace_key};
 use crate::step::outcome::OrderStep;
-use crate::survey::item::{Class, Mark, Marks};
+use crate::survey::item::{Class, Marks};
 use rusqlite::params;
 use std::collections::HashMap;
 
@@ -25,9 +26,9 @@ pub fn order(job: &Job<'_>, facts: &[Fact]) -> Result<(), LedgerError> {
         let db = ledger.db();
         let fresh = "DROP TABLE IF EXISTS temp.rank; CREATE TEMP TABLE rank(class INTEGER, bucket INTEGER, item INTEGER); DELETE FROM queue;";
         ledger.doing("clearing the queue", db.execute_batch(fresh))?;
-        let mut select = ledger.doing("ranking", db.prepare("SELECT id, class, bytes, volume FROM item WHERE kind = 0 AND want IN (0, 2) AND twin = 0 AND marks & ?1 = 0"))?;
+        let mut select = ledger.doing("ranking", db.prepare(&format!("SELECT id, class, bytes, volume FROM item WHERE {FILE} AND {WANTED_OR_WAIVED} AND twin = 0 AND marks & ?1 = 0")))?;
         let mut insert = ledger.doing("ranking", db.prepare("INSERT INTO temp.rank VALUES(?1, ?2, ?3)"))?;
-        let mut rows = ledger.doing("ranking", select.query([no_content_marks()]))?;
+        let mut rows = ledger.doing("ranking", select.query([Marks::without_content().0]))?;
         while let Some(row) = ledger.doing("ranking", rows.next())? {
             let read = (|| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?, row.get::<_, i64>(2)? as u64, row.get::<_, i64>(3)?)))();
             let (id, class_code, bytes, volume) = ledger.doing("ranking", read)?;
@@ -42,25 +43,14 @@ pub fn order(job: &Job<'_>, facts: &[Fact]) -> Result<(), LedgerError> {
     })
 }
 
-/// Marks of items whose content is not on the drive, or not in a form that can be read: nothing to copy.
-pub fn no_content_marks() -> u32 {
-    Marks::of(&[
-        Mark::Placeholder,
-        Mark::Deduplicated,
-        Mark::UnknownTag,
-        Mark::Efs,
-    ])
-    .0
-}
-
 /// Adds what the queue lacks at its end: a survey that was cut off after an earlier one may have listed items that no
 /// order names yet, and nothing that is wanted may wait for ever.
 pub fn complete(job: &Job<'_>) -> Result<(), LedgerError> {
     let ledger = &job.ledger;
     ledger.transaction(|ledger| {
-        let sql = "INSERT INTO queue(item) SELECT id FROM item WHERE kind = 0 AND want = 0 AND twin = 0 AND marks & ?1 = 0
-                   AND id NOT IN (SELECT item FROM queue)";
-        ledger.doing("completing the queue", ledger.db().execute(sql, [no_content_marks()]))?;
+        let sql = &format!("INSERT INTO queue(item) SELECT id FROM item WHERE {FILE} AND {WANTED} AND twin = 0 AND marks & ?1 = 0
+                   AND id NOT IN (SELECT item FROM queue)");
+        ledger.doing("completing the queue", ledger.db().execute(sql, [Marks::without_content().0]))?;
         Ok(())
     })
 }
@@ -113,7 +103,9 @@ fn pace_and_hazard(job: &Job<'_>, facts: &[Fact], wanted: usize) -> (f64, f64) {
 pub fn steps(job: &Job<'_>) -> Result<Vec<OrderStep>, LedgerError> {
     const MOST: usize = 64;
     let ledger: &Ledger = &job.ledger;
-    let sql = "SELECT item.class, item.bytes FROM queue JOIN item ON item.id = queue.item WHERE item.want = 0 ORDER BY queue.place";
+    let sql = &format!(
+        "SELECT item.class, item.bytes FROM queue JOIN item ON item.id = queue.item WHERE {WANTED} ORDER BY queue.place"
+    );
     let mut query = ledger.doing("reading the order", ledger.db().prepare(sql))?;
     let mut rows = ledger.doing("reading the order", query.query([]))?;
     let mut out: Vec<OrderStep> = Vec::new();
@@ -142,9 +134,14 @@ pub fn steps(job: &Job<'_>) -> Result<Vec<OrderStep>, LedgerError> {
         }
     }
     // Further names of one file have no place of their own: they come with it.
-    let sql = "SELECT class, count(*), coalesce(sum(bytes), 0) FROM item WHERE kind = 0 AND want = 0 AND twin <> 0 AND marks & ?1 = 0 GROUP BY class";
+    let sql = &format!(
+        "SELECT class, count(*), coalesce(sum(bytes), 0) FROM item WHERE {FILE} AND {WANTED} AND twin <> 0 AND marks & ?1 = 0 GROUP BY class"
+    );
     let mut query = ledger.doing("counting further names", ledger.db().prepare(sql))?;
-    let mut rows = ledger.doing("counting further names", query.query([no_content_marks()]))?;
+    let mut rows = ledger.doing(
+        "counting further names",
+        query.query([Marks::without_content().0]),
+    )?;
     while let Some(row) = ledger.doing("counting further names", rows.next())? {
         let read = (|| {
             let number = |at: usize| row.get::<_, i64>(at).map(|n| n as u64);

@@ -7,7 +7,8 @@
 use crate::bag::name::{DEEP_FOLDERS, Taken};
 use crate::job::Job;
 use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, RowSum, Want};
-use crate::port::{Entry, Fault, FaultKind, Tree};
+use crate::port::{Entry, Fault, FaultKind, Stamp, Tree};
+use crate::read::source::unchanged;
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::Problem;
 use crate::survey::class::{Classer, FolderState};
@@ -276,20 +277,9 @@ impl Walk<'_> {
     ) -> Result<(), LedgerError> {
         let name = Name::Bytes(entry.name.clone());
         let stamp = entry.stamp.clone().unwrap_or_default();
-        let mut marks = entry.marks;
-        if entry.stamp.is_err() {
-            marks.set(Mark::Unreadable);
-        }
-        if !entry.attributes.is_empty() {
-            marks.set(Mark::ExtendedAttributes);
-        }
-        if entry.kind == Kind::File && stamp.allocated < stamp.bytes {
-            marks.set(Mark::Sparse);
-        }
         let mut twin = 0;
         let id = before.as_ref().map_or(self.next, |(item, _)| item.id);
         if entry.kind == Kind::File && stamp.names > 1 {
-            marks.set(Mark::HardLinked);
             let first = *self.twins.entry((stamp.device, stamp.inode)).or_insert(id);
             twin = if first == id { 0 } else { first };
         }
@@ -334,7 +324,7 @@ impl Walk<'_> {
             user: stamp.user,
             group: stamp.group,
             names: stamp.names,
-            marks,
+            marks: marks_of(&entry, &stamp),
             class: verdict.class,
             rule,
             want,
@@ -347,17 +337,7 @@ impl Walk<'_> {
             layout: None,
         };
         if want != Want::LeftOut {
-            let modified = (item.modified_ns != 0).then_some(item.modified_ns);
-            let name = item.name.text();
-            let seen = Seen {
-                name: &name,
-                kind: item.kind,
-                stream: false,
-                bytes: item.bytes,
-                modified,
-                marks,
-            };
-            self.people.see(&pending.state, &seen);
+            self.meet(&pending.state, &item);
         }
         self.walked.items += 1;
         self.walked.bytes += item.bytes;
@@ -376,6 +356,19 @@ impl Walk<'_> {
             self.enter(pending, &item, &entry)?;
         }
         Ok(())
+    }
+
+    /// Counts an item among the things of whoever it belongs to.
+    fn meet(&mut self, state: &FolderState, item: &ItemRow) {
+        let seen = Seen {
+            name: &item.name.text(),
+            kind: item.kind,
+            stream: false,
+            bytes: item.bytes,
+            modified: (item.modified_ns != 0).then_some(item.modified_ns),
+            marks: item.marks,
+        };
+        self.people.see(state, &seen);
     }
 
     fn enter(
@@ -406,12 +399,7 @@ impl Walk<'_> {
 
     /// Brings an earlier survey's row up to date; content that moved on must be copied again.
     fn renew(&mut self, old: &ItemRow, got: &GotRow, now: &ItemRow) -> Result<(), LedgerError> {
-        let same = old.kind == now.kind
-            && old.inode == now.inode
-            && old.bytes == now.bytes
-            && old.modified_ns == now.modified_ns
-            && old.changed_ns == now.changed_ns
-            && old.target == now.target;
+        let same = old.kind == now.kind && old.target == now.target && unchanged(old, &now.stamp());
         if old.want != now.want || old.waiver != now.waiver {
             self.ledger
                 .put_want(old, got, now.want, now.waiver, &mut self.sum)?;
@@ -456,6 +444,24 @@ impl Walk<'_> {
         }
         Ok(())
     }
+}
+
+/// What the tree says of how an entry is stored, and what follows from its stamp.
+fn marks_of(entry: &Entry, stamp: &Stamp) -> Marks {
+    let mut marks = entry.marks;
+    if entry.stamp.is_err() {
+        marks.set(Mark::Unreadable);
+    }
+    if !entry.attributes.is_empty() {
+        marks.set(Mark::ExtendedAttributes);
+    }
+    if entry.kind == Kind::File && stamp.allocated < stamp.bytes {
+        marks.set(Mark::Sparse);
+    }
+    if entry.kind == Kind::File && stamp.names > 1 {
+        marks.set(Mark::HardLinked);
+    }
+    marks
 }
 
 /// Bag path of a folder. A path that grows too long for ordinary tools starts afresh near the

@@ -3,6 +3,7 @@
 //! Invariant: every file of the job is counted once; what is not proven is among what is not saved.
 
 use crate::job::{Job, ledger_problem};
+use crate::ledger::terms::{FILE, FOLDER, LISTED, WANTED_OR_WAIVED};
 use crate::ledger::{Fact, Got, GotRow, ItemRow, LedgerError, Want};
 use crate::paper::account::{
     self, ClassLine, ClassTotals, FolderLine, Lost, LostFolder, LostItem, NotSaved,
@@ -36,7 +37,7 @@ pub fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
     let mut walk = Walk::default();
     let mut places = Places::new(&job.ledger);
     job.ledger
-        .each_item::<LedgerError>("item.kind = 0 AND item.want <> 3", |item, got| {
+        .each_item::<LedgerError>(&format!("{FILE} AND {LISTED}"), |item, got| {
             let state = item_state(&item, &got, counting, recorded);
             let place = places.of(item.parent)?;
             walk.see(&item, &got, state, &place);
@@ -45,7 +46,7 @@ pub fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
         .map_err(|e| ledger_problem(&e))?;
     // Folders that nobody could look into, whether or not that was decided about since.
     job.ledger
-        .each_item::<LedgerError>("item.kind = 1 AND item.want NOT IN (1, 3)", |item, _| {
+        .each_item::<LedgerError>(&format!("{FOLDER} AND {WANTED_OR_WAIVED}"), |item, _| {
             if item.marks.has(Mark::Unreadable) {
                 walk.closed(places.of(item.parent)?.path_of(&item).text());
             }

@@ -8,7 +8,7 @@ use super::spots::{Parts, Spot, ends_all};
 use crate::ledger::{GotRow, ItemRow};
 use crate::port::{Destination, Fault, FaultKind, Recipient, Writing};
 use crate::read::digest;
-use crate::survey::item::{Kind, Mark};
+use crate::survey::item::Kind;
 use crate::value::Blake3;
 use std::sync::Arc;
 
@@ -39,12 +39,22 @@ pub struct Errand {
 pub enum Came {
     /// An equal file is there.
     There(Parts),
-    /// Written in full under the temporary name; may be called by the second when it is proven.
-    Written(Parts, Parts),
+    /// Written in full under a temporary name.
+    Written(Written),
     /// Not put back, and why.
     Refused(String),
     /// The recipient takes nothing any more.
     Stop(Fault),
+}
+
+/// A file at the recipient that has no name of its own yet.
+pub struct Written {
+    /// Its temporary name.
+    pub temporary: Parts,
+    /// What it may be called when it is proven.
+    pub place: Parts,
+    /// The digest that it has to have.
+    pub expected: Blake3,
 }
 
 /// What a place at the recipient is for a file.
@@ -151,7 +161,13 @@ impl Porter<'_> {
         let mut why = Vec::new();
         for (number, from) in self.sources(&errand.got) {
             match self.one(errand, from, &temporary, expected, block) {
-                Ok(()) => return Came::Written(temporary, place),
+                Ok(()) => {
+                    return Came::Written(Written {
+                        temporary,
+                        place,
+                        expected,
+                    });
+                }
                 Err(Failed::Copy(says)) => why.push(format!("destination {}: {says}", number + 1)),
                 Err(Failed::Here(fault)) => {
                     let _ = self.to.remove(&temporary);
@@ -205,7 +221,7 @@ impl Porter<'_> {
             other => other,
         }
         .map_err(Failed::Here)?;
-        let is_sparse = errand.item.marks.has(Mark::Sparse) || errand.item.allocated < bytes / 2;
+        let is_sparse = errand.item.is_sparse();
         let mut hasher = blake3::Hasher::new();
         let at = digest::to_the_end(content.as_ref(), bytes, block, |at, read| {
             if at.saturating_add(read.len() as u64) > bytes {

@@ -7,22 +7,22 @@
 mod further;
 mod prove;
 
-use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, find};
+use super::carry::{Came, Errand, Found, NoPlace, PART, Porter, Written, find};
 use super::chosen::Chosen;
 use super::names::Names;
 use super::spots::{Map, NoSpot, Parts, Spot, Spots, Top, dress_of, ends_all, own_name};
 use crate::job::crew::{self, Foreman};
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{Got, GotRow, ItemRow, LedgerError};
+use crate::ledger::terms::{FILE, WAIVED, WANTED};
+use crate::ledger::{Got, GotRow, ItemRow, LedgerError, Paged};
 use crate::port::{Block, Destination, Fault, FaultKind, Recipient};
 use crate::read::places::Places;
-use crate::read::trees::bag_path;
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::{Amount, Exit, Problem, PutBack, Refused};
 use crate::survey::item::{Kind, Mark};
 use crate::value::{Moment, Name};
 use further::Further;
-use std::collections::{HashMap, HashSet, VecDeque};
+use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
 /// Rows taken from the ledger at once.
@@ -56,12 +56,6 @@ enum Loss {
     New,
 }
 
-struct Waiting {
-    errand: Errand,
-    temporary: Parts,
-    place: Parts,
-}
-
 /// Everything at hand while items are put back.
 pub struct Flow<'a, 'b> {
     job: &'a Job<'b>,
@@ -73,10 +67,9 @@ pub struct Flow<'a, 'b> {
     now: Moment,
     tell: Tell<'a>,
     block: Block,
-    rows: VecDeque<(ItemRow, GotRow)>,
-    after: i64,
+    rows: Paged,
     further_names: bool,
-    waiting: Vec<Waiting>,
+    waiting: Vec<(Errand, Written)>,
     waiting_bytes: u64,
     /// First names that stand under another name than their own.
     elsewhere: HashMap<i64, Parts>,
@@ -112,8 +105,7 @@ impl<'a, 'b> Flow<'a, 'b> {
             now,
             tell,
             block: job.bench.memory().block(PART),
-            rows: VecDeque::new(),
-            after: 0,
+            rows: Paged::default(),
             further_names: false,
             waiting: Vec::new(),
             waiting_bytes: 0,
@@ -139,8 +131,7 @@ impl<'a, 'b> Flow<'a, 'b> {
             job.setup.id.as_str(),
         );
         for further_names in [false, true] {
-            (self.further_names, self.after) = (further_names, 0);
-            self.rows.clear();
+            (self.further_names, self.rows) = (further_names, Paged::default());
             crew::run(workers, self, &|| {
                 let porter = Porter { to, from, job: id };
                 let mut block = memory.block(PART);
@@ -397,7 +388,7 @@ impl<'a, 'b> Flow<'a, 'b> {
         }
         let place = self.folders.of(item.parent)?;
         Ok(Some(Errand {
-            copy: bag_path(&item, &place),
+            copy: place.bag_path(&item),
             item,
             got,
             spot,
@@ -405,6 +396,14 @@ impl<'a, 'b> Flow<'a, 'b> {
             names,
             own,
         }))
+    }
+
+    /// An equal file stands at the recipient already.
+    fn stands_there(&mut self, errand: &Errand, at: Parts) {
+        if at.last() != Some(&errand.own) {
+            self.elsewhere.insert(errand.item.id, at);
+        }
+        self.count_there(&errand.item, &errand.got);
     }
 
     fn count_there(&mut self, item: &ItemRow, got: &GotRow) {
@@ -442,9 +441,13 @@ impl<'a, 'b> Flow<'a, 'b> {
     }
 }
 
-// What goes back: all that was wanted, and of what was given up whatever there is a copy of all the same.
-const FIRST_NAMES: &str = "item.twin = 0 AND (item.want = 0 OR item.want = 2 AND item.kind = 0 AND coalesce(got.written, 0) <> 0)";
-const FURTHER_NAMES: &str = "item.twin <> 0 AND (item.want = 0 OR item.want = 2 AND item.kind = 0 AND coalesce(got.written, 0) <> 0)";
+/// What goes back: all that was wanted, and of what was given up whatever there is a copy of all the same.
+fn going_back(further_names: bool) -> String {
+    let twin = if further_names { "<>" } else { "=" };
+    format!(
+        "item.twin {twin} 0 AND ({WANTED} OR {WAIVED} AND {FILE} AND coalesce(got.written, 0) <> 0)"
+    )
+}
 
 /// Why there is no copy to put back.
 fn no_copy(item: &ItemRow, got: &GotRow) -> Option<(String, Loss)> {
@@ -488,22 +491,12 @@ impl Foreman for Flow<'_, '_> {
             if self.stopped {
                 return Ok(None);
             }
-            if self.rows.is_empty() {
-                let condition = if self.further_names {
-                    FURTHER_NAMES
-                } else {
-                    FIRST_NAMES
-                };
-                self.rows = self
-                    .job
-                    .ledger
-                    .items_after(condition, self.after, ROWS)?
-                    .into();
-            }
-            let Some((item, got)) = self.rows.pop_front() else {
+            let condition = going_back(self.further_names);
+            let ledger = &self.job.ledger;
+            let next = (self.rows).next(|after| ledger.items_after(&condition, after, ROWS))?;
+            let Some((item, got)) = next else {
                 return Ok(None);
             };
-            self.after = item.id;
             if let Some(errand) = self.one(item, got)? {
                 return Ok(Some(errand));
             }
@@ -512,21 +505,12 @@ impl Foreman for Flow<'_, '_> {
 
     fn take(&mut self, (errand, came): (Errand, Came)) -> Result<(), LedgerError> {
         match came {
-            Came::There(at) => {
-                if at.last() != Some(&errand.own) {
-                    self.elsewhere.insert(errand.item.id, at);
-                }
-                self.count_there(&errand.item, &errand.got);
-            }
+            Came::There(at) => self.stands_there(&errand, at),
             Came::Refused(why) => self.refuse(&errand.item, &errand.spot.from, why, Loss::New),
             Came::Stop(fault) => self.give_up(&fault),
-            Came::Written(temporary, place) => {
+            Came::Written(written) => {
                 self.waiting_bytes = self.waiting_bytes.saturating_add(errand.item.bytes);
-                self.waiting.push(Waiting {
-                    errand,
-                    temporary,
-                    place,
-                });
+                self.waiting.push((errand, written));
                 if self.waiting.len() >= BATCH_ITEMS || self.waiting_bytes >= BATCH_BYTES {
                     self.prove()?;
                 }

@@ -20,6 +20,7 @@ mod spots;
 
 use crate::job::here::some_here;
 use crate::job::{Job, KeptPath, fault_problem, ledger_problem};
+use crate::ledger::terms::WANTED_OR_WAIVED;
 use crate::ledger::{Fact, FactBody, LedgerError, standing};
 use crate::port::{Fault, FaultKind, Recipient};
 use crate::step::event::{Event, Step, Tell};
@@ -213,7 +214,7 @@ fn tops(job: &Job<'_>) -> Result<Vec<Top>, Problem> {
     for base in bases(job)?.into_iter().filter(|base| base.root < 0) {
         let ledger = &job.ledger;
         let any = ledger.db().query_row(
-            "SELECT EXISTS(SELECT 1 FROM item JOIN got ON got.item = item.id WHERE item.volume = ?1 AND item.want IN (0, 2) AND got.written <> 0)",
+            &format!("SELECT EXISTS(SELECT 1 FROM item JOIN got ON got.item = item.id WHERE item.volume = ?1 AND {WANTED_OR_WAIVED} AND got.written <> 0)"),
             [-base.root],
             |row| row.get::<_, bool>(0),
         );

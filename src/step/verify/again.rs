@@ -4,20 +4,22 @@
 //! Invariant: the second reading goes through other pages than the first, and two readings that
 //! disagree are kept as disagreeing until a third settles it; a source that changed is no reading at all.
 
-use super::{PART, ROWS, written_at};
+use super::{PART, ROWS};
 use crate::job::crew::{self, Foreman};
 use crate::job::{Job, ledger_problem};
-use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, RowSum};
+use crate::ledger::terms::HAD;
+use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, Paged, RowSum};
 use crate::port::{Content, Fault, Memory};
 use crate::read::digest;
 use crate::read::places::{Place, Places};
-use crate::read::source::unchanged;
+use crate::read::source::{Source, unchanged};
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::{Amount, MemoryState, Problem};
 use crate::step::running::RunningCounts;
+use crate::step::source::JobSource;
 use crate::survey::item::Mark;
 use crate::value::Blake3;
-use std::collections::{HashSet, VecDeque};
+use std::collections::HashSet;
 use std::sync::Arc;
 
 /// With good memory this many items, and at most so many bytes, are read from the source a second time.
@@ -33,7 +35,7 @@ pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Pr
         // A drive that may die of being read is not read for a check.
         return Ok(0);
     }
-    let source = match crate::step::source::source(job) {
+    let source = match JobSource::of(job) {
         Ok(source) => source,
         Err(problem) => {
             tell(Event::Warn {
@@ -42,13 +44,12 @@ pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Pr
             return Ok(0);
         }
     };
-    let source = source.as_ref();
+    let source = &source;
     let ledger = &job.ledger;
     let drawn = if full { None } else { Some(draw(job)?) };
     let mut again = Again {
         job,
-        rows: VecDeque::new(),
-        after: 0,
+        rows: Paged::default(),
         drawn,
         places: Places::new(ledger),
         waiting: Vec::new(),
@@ -105,7 +106,7 @@ fn draw(job: &Job<'_>) -> Result<HashSet<i64>, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
     // Read a second time can be what was copied under its first name and is still there.
     let gone = 1u64 << (Mark::Gone as u32);
-    let drawn_from = format!("got.state IN (1, 2) AND item.twin = 0 AND item.marks & {gone} = 0");
+    let drawn_from = format!("{HAD} AND item.twin = 0 AND item.marks & {gone} = 0");
     let count =
         format!("SELECT count(*) FROM got JOIN item ON item.id = got.item WHERE {drawn_from}");
     let counted = ledger
@@ -184,8 +185,7 @@ type Reread = (ItemRow, GotRow, Result<Option<Blake3>, Fault>);
 /// The foreman that reads the source a second time.
 struct Again<'a, 'b> {
     job: &'a Job<'b>,
-    rows: VecDeque<(ItemRow, GotRow)>,
-    after: i64,
+    rows: Paged,
     drawn: Option<HashSet<i64>>,
     places: Places<'a>,
     waiting: Vec<Reread>,
@@ -229,13 +229,11 @@ impl Foreman for Again<'_, '_> {
 
     fn next(&mut self) -> Result<Option<Self::Errand>, LedgerError> {
         loop {
-            if self.rows.is_empty() {
-                self.rows = written_at(&self.job.ledger, self.after, u64::MAX >> 1)?.into();
-            }
-            let Some((item, got)) = self.rows.pop_front() else {
+            let ledger = &self.job.ledger;
+            let next = (self.rows).next(|after| ledger.copies_after(u64::MAX >> 1, after, ROWS))?;
+            let Some((item, got)) = next else {
                 return Ok(None);
             };
-            self.after = item.id;
             // What is gone cannot be read again; it need not when it was before.
             let is_settled = item.marks.has(Mark::Gone) && got.again == 1;
             let wanted = matches!(got.state, Got::Whole | Got::Gaps)

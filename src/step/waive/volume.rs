@@ -2,26 +2,26 @@
 //!
 //! Invariant: each point is frozen as it stood; a survey that finds the volume otherwise opens it again.
 
-use super::waive_set;
+use super::{Decision, waive_set};
 use crate::job::{Job, ledger_problem};
 use crate::judge::gate::Gate;
+use crate::ledger::LedgerError;
 use crate::ledger::facts::Waiver;
-use crate::ledger::{FactBody, LedgerError};
+use crate::ledger::terms::WANTED;
 use crate::policy::Step;
 use crate::step::gate::seen;
 use crate::step::outcome::Problem;
 use crate::step::plan::{drive, find};
-use crate::step::request::WaiveRequest;
 use crate::value::Moment;
+use crate::value::words::WaiverScope;
 
 /// Records that the owner gives up volume `number` of `named`.
-pub fn waive(
-    job: &Job<'_>,
-    request: &WaiveRequest,
+pub(super) fn waive(
+    decision: &Decision<'_, '_>,
     named: &str,
     number: u32,
-    blank: Waiver,
 ) -> Result<Waiver, Problem> {
+    let job = decision.job;
     let volume = find::volume(job, named, number)?;
     let about = volume.about();
     let open: Vec<_> = drive::points(job)?
@@ -32,7 +32,7 @@ pub fn waive(
     let mut set = Vec::new();
     job.ledger
         .each_item::<LedgerError>(
-            &format!("item.volume = {} AND item.want = 0", volume.number),
+            &format!("item.volume = {} AND {WANTED}", volume.number),
             |item, got| {
                 if Gate::is_open(&rules, job.counting(), &seen(&item, &got)) {
                     set.push((item, got));
@@ -49,25 +49,13 @@ pub fn waive(
         ));
     }
     second_look(job, &about)?;
-    let (files, first) = (set.len(), blank.number);
-    let mut waiver = waive_set(job, request, set, "volume", &about, blank.clone())?;
-    for (place, point) in (1..).zip(
-        open.iter()
-            .filter_map(|point| point.point(|id| rules.who(id))),
-    ) {
-        let rows = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?;
-        job.record(&FactBody::Waived {
-            waiver: Waiver {
-                number: first + place,
-                scope: "point".into(),
-                about: point.id.to_owned(),
-                items: point.count,
-                bytes: point.bytes,
-                set_hash: point.set,
-                ..blank.clone()
-            },
-            rows: rows.to_string(),
-        })?;
+    let files = set.len();
+    let mut waiver = waive_set(decision, set, WaiverScope::Volume, &about)?;
+    let points = open
+        .iter()
+        .filter_map(|point| point.point(|id| rules.who(id)));
+    for (later, point) in (1..).zip(points) {
+        decision.point(&point, later)?;
     }
     if files == 0 {
         waiver.bytes = volume.bytes;

@@ -4,6 +4,7 @@
 //! that is the same in place, name, length, time and layout, to the very place in the bag that it has again.
 
 use crate::ledger::row::read_got;
+use crate::ledger::terms::LISTED;
 use crate::ledger::{GotRow, ItemRow, Ledger, LedgerError, Want};
 use rusqlite::{OptionalExtension, params};
 
@@ -34,13 +35,13 @@ impl Carried {
         ledger.doing(
             doing,
             db.execute_batch(
-                "CREATE TEMP TABLE before AS SELECT got.state, got.blake3, got.sha256, got.written, got.verified, got.mismatch, got.again, got.batch,
+                &format!("CREATE TEMP TABLE before AS SELECT got.state, got.blake3, got.sha256, got.written, got.verified, got.mismatch, got.again, got.batch,
                    got.missing, got.fault, item.id AS id, item.volume AS volume, item.inode AS inode, item.name AS name, item.stream AS stream,
                    item.kind AS kind, item.bytes AS bytes, item.modified AS modified, item.layout AS layout, item.bag AS bag, item.want AS want,
                    item.waiver AS waiver, place.bag AS place
                  FROM item LEFT JOIN got ON got.item = item.id LEFT JOIN place ON place.item = item.parent
-                 WHERE item.want <> 3 AND (got.item IS NOT NULL OR item.waiver <> 0);
-                 CREATE INDEX temp.before_inode ON before(volume, inode);",
+                 WHERE {LISTED} AND (got.item IS NOT NULL OR item.waiver <> 0);
+                 CREATE INDEX temp.before_inode ON before(volume, inode);"),
             ),
         )?;
         let counts = db.query_row(

@@ -6,7 +6,7 @@ use crate::ledger::{Fact, FactBody, Ledger, LedgerError};
 use crate::read::watched::Watched;
 use crate::step::outcome::Problem;
 use crate::step::outcome::{GapContent, VolumeState};
-use crate::value::words::Who;
+use crate::value::words::{WaiverScope, Who};
 use crate::volume::filesystem::Place;
 use serde::{Deserialize, Serialize};
 
@@ -306,7 +306,7 @@ pub fn is_given_up(volume: &VolumeKept, points: &[PointKept], facts: &[Fact]) ->
             _ => None,
         })
     };
-    let named = waivers().any(|waiver| waiver.scope == "volume" && waiver.about == about);
+    let named = waivers().any(|waiver| waiver.is_about(WaiverScope::Volume, &about));
     named
         && points
             .iter()
@@ -314,9 +314,7 @@ pub fn is_given_up(volume: &VolumeKept, points: &[PointKept], facts: &[Fact]) ->
             .filter_map(|point| point.point(|_| Who::Owner))
             .all(|point| {
                 waivers().any(|waiver| {
-                    waiver.scope == "point"
-                        && waiver.about == point.id
-                        && waiver.set_hash == point.set
+                    waiver.is_about(WaiverScope::Point, point.id) && waiver.set_hash == point.set
                 })
             })
 }

@@ -207,7 +207,7 @@ impl<'a> Rows<'a> {
                 .or_insert(id);
             twin = if first == id { 0 } else { first };
         }
-        let has_content = marks.0 & super::super::no_content_marks() == 0;
+        let has_content = !marks.any(Marks::without_content());
         if kind == Kind::File && has_content && record.layout.is_none() {
             marks.set(Mark::Unreadable);
         }

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::bag::name::folded;
+use crate::ledger::terms::FILE;
 use crate::policy::Policy;
 use crate::read::places::Places;
 use crate::step::plan::drive::kept::Format;
@@ -169,7 +170,7 @@ fn two_items_of_one_place_are_seen() {
     assert_eq!(ledger.shared_place().unwrap(), None);
     ledger
         .db()
-        .execute("UPDATE item SET bag = NULL WHERE kind = 0", [])
+        .execute(&format!("UPDATE item SET bag = NULL WHERE {FILE}"), [])
         .unwrap();
     assert_eq!(
         ledger.shared_place().unwrap().as_deref(),

@@ -2,14 +2,13 @@
 //!
 //! Invariant: a file gets its name only after its bytes came back equal from the recipient.
 
-use super::super::carry::{Found, NoPlace, find, holds};
-use super::{Flow, Loss, ROWS, Waiting};
+use super::super::carry::{Errand, Found, NoPlace, Written, find, holds};
+use super::{Flow, Loss, ROWS};
 use crate::ledger::LedgerError;
 use crate::port::{FaultKind, RECIPIENT_UNDRESSED};
 use crate::read::digest;
 use crate::step::event::Event;
 use crate::survey::item::Kind;
-use crate::value::Blake3;
 
 impl Flow<'_, '_> {
     /// Makes the batch durable, reads it back, dresses and names what is equal.
@@ -20,30 +19,34 @@ impl Flow<'_, '_> {
         if let Err(fault) = &settled {
             self.give_up(fault);
         }
-        for mut one in waiting {
+        for (errand, written) in waiting {
+            let Written {
+                temporary,
+                expected,
+                ..
+            } = &written;
             if settled.is_err() {
                 // What the recipient did not keep proves nothing; the next run writes it again.
-                let _ = self.to.remove(&one.temporary);
+                let _ = self.to.remove(temporary);
                 continue;
             }
-            let expected = one.errand.got.blake3.unwrap_or(Blake3([0; 32]));
-            let read = self.to.open(&one.temporary).and_then(|content| {
-                digest::blake3(content.as_ref(), one.errand.item.bytes, &mut self.block)
+            let read = self.to.open(temporary).and_then(|content| {
+                digest::blake3(content.as_ref(), errand.item.bytes, &mut self.block)
             });
             let wrong = match read {
-                Ok(found) if found == (one.errand.item.bytes, expected) => None,
+                Ok(found) if found == (errand.item.bytes, *expected) => None,
                 Ok((bytes, found)) => Some(format!(
                     "written, and read back unequal: expected BLAKE3 {expected}, found {found} over {bytes} bytes; distrust that drive or its connection"
                 )),
                 Err(fault) => Some(format!("written, and could not be read back: {fault}")),
             };
             if let Some(why) = wrong {
-                let _ = self.to.remove(&one.temporary);
-                self.refuse(&one.errand.item, &one.errand.spot.from, why, Loss::New);
+                let _ = self.to.remove(temporary);
+                self.refuse(&errand.item, &errand.spot.from, why, Loss::New);
                 continue;
             }
-            self.dress(&one.errand.item, &one.temporary)?;
-            self.name(&mut one);
+            self.dress(&errand.item, temporary)?;
+            self.name(errand, written);
         }
         if settled.is_ok()
             && let Err(fault) = self.to.settle()
@@ -59,60 +62,47 @@ impl Flow<'_, '_> {
     }
 
     /// Gives a proven file its name; when somebody took it meanwhile, the next one.
-    fn name(&mut self, one: &mut Waiting) {
-        let errand = &mut one.errand;
-        let (to, block) = (self.to, &mut self.block);
-        let mut place = one.place.clone();
-        loop {
-            let why = match to.rename(&one.temporary, &place) {
+    fn name(&mut self, mut errand: Errand, written: Written) {
+        let (to, bytes, expected) = (self.to, errand.item.bytes, written.expected);
+        let mut place = written.place;
+        let ends = loop {
+            match to.rename(&written.temporary, &place) {
                 Ok(()) => {
                     let is_beside = place.last() != Some(&errand.own);
                     if is_beside {
                         self.elsewhere.insert(errand.item.id, place);
                     }
-                    self.count_returned(&one.errand.item, &one.errand.got, is_beside);
-                    return;
+                    return self.count_returned(&errand.item, &errand.got, is_beside);
                 }
-                Err(fault) if fault.kind == FaultKind::CannotHold && !errand.names.stand_in() => {
-                    fault.to_string()
+                Err(fault) if fault.kind == FaultKind::Exists => {}
+                Err(fault) if fault.kind == FaultKind::CannotHold && errand.names.stand_in() => {}
+                Err(fault) => break fault.into(),
+            }
+            let block = &mut self.block;
+            let found = find(
+                to,
+                &errand.at,
+                &mut errand.names,
+                &mut |at, kind, length, _| {
+                    Ok(kind == Kind::File
+                        && length == bytes
+                        && holds(to, at, bytes, expected, block)?)
+                },
+            );
+            match found {
+                Ok(Found::Free(next)) => place = next,
+                Ok(Found::Equal(at)) => {
+                    let _ = to.remove(&written.temporary);
+                    return self.stands_there(&errand, at);
                 }
-                Err(fault) if !matches!(fault.kind, FaultKind::Exists | FaultKind::CannotHold) => {
-                    fault.to_string()
-                }
-                Err(_) => {
-                    let (bytes, expected) = (errand.item.bytes, errand.got.blake3);
-                    let found = find(
-                        to,
-                        &errand.at,
-                        &mut errand.names,
-                        &mut |at, kind, length, _| match expected {
-                            Some(expected) if kind == Kind::File && length == bytes => {
-                                holds(to, at, bytes, expected, block)
-                            }
-                            _ => Ok(false),
-                        },
-                    );
-                    match found {
-                        Ok(Found::Free(next)) => {
-                            place = next;
-                            continue;
-                        }
-                        Ok(Found::Equal(at)) => {
-                            let _ = to.remove(&one.temporary);
-                            if at.last() != Some(&errand.own) {
-                                self.elsewhere.insert(errand.item.id, at);
-                            }
-                            self.count_there(&one.errand.item, &one.errand.got);
-                            return;
-                        }
-                        Err(NoPlace::Refused(why)) => why,
-                        Err(NoPlace::Stop(fault)) => fault.to_string(),
-                    }
-                }
-            };
-            let _ = to.remove(&one.temporary);
-            self.refuse(&one.errand.item, &one.errand.spot.from, why, Loss::New);
-            return;
+                Err(no_place) => break no_place,
+            }
+        };
+        let _ = to.remove(&written.temporary);
+        match ends {
+            NoPlace::Refused(why) => self.refuse(&errand.item, &errand.spot.from, why, Loss::New),
+            // It takes no name any more: that is no trouble of this one file.
+            NoPlace::Stop(fault) => self.give_up(&fault),
         }
     }
 
