@@ -360,9 +360,27 @@ mod tests {
             &["copy", "/job", "--limit-bytes", "-1"],
             &["put-back", "/job", "--to", "/x", "--map", "nothing"],
             &["waive", "/job", "--volume", "nothing"],
+            // A printed command, pasted with the words that stand for something.
+            &["waive", "/job", "--no-rescue", "--reason", "TEXT"],
+            &["waive", "/job", "--no-rescue", "--name", "NAME"],
+            &["release", "/job", "--second-look", "TEXT"],
+            &["open", "--folder", "/a", "--must-have", "TEXT"],
         ] {
             assert_eq!(read(line).unwrap_err().exit_code(), 2, "{line:?}");
         }
+    }
+
+    #[test]
+    fn a_copy_is_kept_to_the_end_of_the_day_that_was_named() {
+        let until = |text: &str| {
+            let cli = read(&["close", "/job", "--keep-until", text]).unwrap();
+            let Command::Close(close) = cli.command else {
+                panic!("not close")
+            };
+            close.keep_until.unwrap().to_string()
+        };
+        assert_eq!(until("2026-12-05"), "2026-12-05T23:59:59Z");
+        assert_eq!(until("2026-12-05T09:30:00Z"), "2026-12-05T09:30:00Z");
     }
 
     #[test]

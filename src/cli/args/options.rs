@@ -36,10 +36,10 @@ pub struct OpenArgs {
     #[arg(long, value_name = "NAME_OR_FILE", help_heading = "Where copies go")]
     pub policy: Option<OsString>,
     /// Whose data it is [asked on a terminal]
-    #[arg(long, value_name = "TEXT", help_heading = "Answers")]
+    #[arg(long, value_name = "TEXT", value_parser = said, help_heading = "Answers")]
     pub owner: Option<String>,
     /// Who works on it [asked on a terminal]
-    #[arg(long, value_name = "TEXT", help_heading = "Answers")]
+    #[arg(long, value_name = "TEXT", value_parser = said, help_heading = "Answers")]
     pub technician: Option<String>,
     /// What the owner tells of the drive [asked on a terminal]
     #[arg(long, value_enum, value_name = "WORD", help_heading = "Answers")]
@@ -51,7 +51,7 @@ pub struct OpenArgs {
     #[arg(long, value_enum, value_name = "WORD", help_heading = "Answers")]
     pub machine: Option<Machine>,
     /// What the owner would miss, in their words; repeatable, or "none" [asked on a terminal]
-    #[arg(long, value_name = "TEXT", help_heading = "Answers")]
+    #[arg(long, value_name = "TEXT", value_parser = said, help_heading = "Answers")]
     pub must_have: Vec<String>,
 }
 
@@ -203,13 +203,13 @@ pub struct WaiveArgs {
     )]
     pub not_here: bool,
     /// Why
-    #[arg(long, value_name = "TEXT", help_heading = "The decision")]
+    #[arg(long, value_name = "TEXT", value_parser = said, help_heading = "The decision")]
     pub reason: Option<String>,
     /// Who decided
     #[arg(long, value_enum, value_name = "WHO", help_heading = "The decision")]
     pub decided_by: Option<DecidedBy>,
     /// Name of the person who decided
-    #[arg(long, value_name = "TEXT", help_heading = "The decision")]
+    #[arg(long, value_name = "TEXT", value_parser = said, help_heading = "The decision")]
     pub name: Option<String>,
     /// How the decision was told
     #[arg(long, value_enum, value_name = "HOW", help_heading = "The decision")]
@@ -231,7 +231,7 @@ pub struct ReleaseArgs {
     #[arg(long, value_name = "HOURS", value_parser = clap::value_parser!(u32).range(1..=24))]
     pub valid: Option<u32>,
     /// Second look: another person's name, or the last four characters of the drive's serial
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", value_parser = said)]
     pub second_look: Option<String>,
 }
 
@@ -305,13 +305,13 @@ pub struct CloseArgs {
     /// Folder of the job
     pub job: PathBuf,
     /// Keep the shop's copy until this day (date, or RFC 3339 with zone) [default: as the policy says]
-    #[arg(long, value_name = "DATE", value_parser = moment, conflicts_with = "now")]
+    #[arg(long, value_name = "DATE", value_parser = end_of, conflicts_with = "now")]
     pub keep_until: Option<Moment>,
     /// Delete the shop's copy now
     #[arg(long, requires = "reason")]
     pub now: bool,
     /// Why it goes before its time
-    #[arg(long, value_name = "TEXT", requires = "now")]
+    #[arg(long, value_name = "TEXT", value_parser = said, requires = "now")]
     pub reason: Option<String>,
 }
 
@@ -388,6 +388,30 @@ fn moment(text: &str) -> Result<Moment, String> {
     Moment::parse(text).ok_or_else(|| {
         "expected a date (2026-11-25) or a moment with zone (2026-11-25T09:30:00Z)".into()
     })
+}
+
+/// A day lasts to its end, so that nothing is deleted on the day that was promised.
+fn end_of(text: &str) -> Result<Moment, String> {
+    let at = moment(text)?;
+    // Only a day can be followed by a time.
+    Ok(Moment::parse(&format!("{text}T23:59:59Z")).unwrap_or(at))
+}
+
+/// The words that stand for something in the commands that are printed. Pasted as they are, they would pass for an
+/// answer, a name or a reason that nobody gave.
+const STANDING_FOR: [&str; 12] = [
+    "NAME", "TEXT", "PATH", "DIR", "FILE", "DATE", "WORD", "WHO", "WHY", "ID", "JOB", "BAG",
+];
+
+/// What a person says.
+fn said(text: &str) -> Result<String, String> {
+    if STANDING_FOR.contains(&text.trim()) {
+        return Err(format!(
+            "{} only stands for what belongs there: put it in its place",
+            text.trim()
+        ));
+    }
+    Ok(text.to_owned())
 }
 
 fn volume(text: &str) -> Result<(String, u32), String> {
