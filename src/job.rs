@@ -11,7 +11,7 @@ mod snapshot;
 
 use crate::ledger::{FactBody, Ledger, LedgerError};
 use crate::policy::Policy;
-use crate::port::{Bench, Destination, Fault, FaultKind, Tree, TreeRoot};
+use crate::port::{Bench, Destination, DestinationFacts, Fault, FaultKind, Tree, TreeRoot};
 use crate::read::fingerprint::Fingerprint;
 use crate::value::hex::unhex;
 use crate::value::words::{DriveKind, Machine, MemoryState, Symptom};
@@ -191,6 +191,28 @@ pub struct DestinationKept {
     pub disks: Vec<String>,
     /// Free bytes when the job was opened.
     pub free_bytes: u64,
+}
+
+impl DestinationKept {
+    /// Keeps what was seen of it, and whether its copies count. `why` = why it is not independent.
+    pub fn weigh(
+        &mut self,
+        facts: &DestinationFacts,
+        independent: bool,
+        why: Option<String>,
+        practice: bool,
+    ) {
+        self.file_system.clone_from(&facts.file_system);
+        self.network = facts.network;
+        self.disks.clone_from(&facts.disks);
+        self.free_bytes = facts.free_bytes;
+        self.independent = independent;
+        self.counts = independent || practice;
+        self.why = match (why, practice) {
+            (Some(why), true) => Some(format!("{why}; counted for practice only")),
+            (why, _) => why,
+        };
+    }
 }
 
 /// Everything that `open` settles.

@@ -307,7 +307,7 @@ fn of_destinations(rules: &GateRules, now: &Now) -> Vec<Point> {
                 format!("the copy at {} cannot be looked at", destination.path),
                 "whether that copy still exists is not known",
                 trouble.clone(),
-                "connect the same destination again, then:\nholdpoint release JOB",
+                "connect the same destination again, then:\nholdpoint release JOB\nor, where it is mounted in another place now, say where:\nholdpoint open --job JOB --to DIR",
             ));
             continue;
         }

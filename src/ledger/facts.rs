@@ -254,6 +254,9 @@ pub enum FactBody {
     Closing { items: u64, bytes: u64 },
     /// A snapshot took the place of a lost ledger: whatever happened after that many facts is not known.
     TakenBack { facts: i64 },
+    /// A destination was found in another place than before; whether its copies are the ones that were read back is not
+    /// known.
+    Moved { destination: usize },
     /// The shop's copy was deleted, or its keeping time set.
     Closed {
         deleted_items: u64,
@@ -296,6 +299,7 @@ impl FactBody {
             FactBody::Salvaged { .. } => "salvaged",
             FactBody::Closing { .. } => "closing",
             FactBody::TakenBack { .. } => "taken-back",
+            FactBody::Moved { .. } => "moved",
             FactBody::Closed { .. } => "closed",
             FactBody::Stripped { .. } => "stripped",
         }

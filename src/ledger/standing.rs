@@ -36,12 +36,14 @@ pub fn first_like_newest(facts: &[Fact]) -> Option<&Fact> {
 }
 
 /// The newest batch that wrote anything to a destination. A snapshot in the ledger's place counts as one: what was
-/// written after it was made is not known.
+/// written after it was made is not known. So does a destination that was found in another place.
 pub fn last_write(facts: &[Fact]) -> Option<&Fact> {
     newest(facts, |body| {
         matches!(
             body,
-            FactBody::Batch { items: 1.., .. } | FactBody::TakenBack { .. }
+            FactBody::Batch { items: 1.., .. }
+                | FactBody::TakenBack { .. }
+                | FactBody::Moved { .. }
         )
     })
 }
@@ -259,7 +261,10 @@ fn voids(before: &[Fact], body: &FactBody, from: &[Fact]) -> bool {
         // What a release is for.
         FactBody::PutBack { .. } => false,
         // The copies go, or what happened to them is not known.
-        FactBody::Closing { .. } | FactBody::TakenBack { .. } | FactBody::Stripped { .. } => true,
+        FactBody::Closing { .. }
+        | FactBody::TakenBack { .. }
+        | FactBody::Moved { .. }
+        | FactBody::Stripped { .. } => true,
         // With a day to come only the keeping time was set.
         FactBody::Closed { keep_until, .. } => keep_until.is_none(),
     }

@@ -135,6 +135,7 @@ fn without_names(fact: &Fact, setup: &serde_json::Value) -> Option<FactBody> {
         | FactBody::Surveyed { .. }
         | FactBody::Closing { .. }
         | FactBody::TakenBack { .. }
+        | FactBody::Moved { .. }
         | FactBody::Sealed { .. }
         | FactBody::Verified { .. }
         | FactBody::SourceReadAgain { .. }

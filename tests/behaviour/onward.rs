@@ -54,6 +54,7 @@ fn pastes(command: &str, job: &str) {
         Some("WORD") => "none".into(),
         Some("STATE") => "known-good".into(),
         Some("DATE") => "2026-11-25".into(),
+        Some("NAME" | "TEXT") => "A. Somebody".into(),
         _ => word,
     });
     let parsed = args::parse(filled, 80);
@@ -576,4 +577,60 @@ fn a_guided_run_that_was_left_goes_on_with_the_job_alone() {
     // Where no job is, the first step is asked for what it needs.
     let missing = shop.run(&["run", "--yes", "--job", "copies/none"]).ends(2);
     assert!(missing.err.contains("--drive"), "{}", missing.err);
+}
+
+/// Mounted in another place the next day, a destination is known by its id file, and read back again.
+#[test]
+fn a_destination_in_another_place_is_the_same_one_and_is_read_back_again() {
+    let shop = filled();
+    std::fs::create_dir(shop.path("shelf")).unwrap();
+    shop.open_with("practice", &["copies", "shelf"]);
+    for step in ["plan", "copy", "verify"] {
+        shop.step(&[step]).ends(0);
+    }
+    shop.waive_health();
+    shop.step(&["release"]).ends(0);
+    std::fs::rename(shop.path("shelf"), shop.path("usb2")).unwrap();
+    let held = shop.step(&["release"]).ends(3);
+    assert_eq!(held.points(), ["destination-missing"]);
+    assert!(held.out.contains("--to DIR"), "{}", held.out);
+    let say = |to: &str| shop.run(&["open", "--job", "copies/job", "--to", to, "--json"]);
+    // Not while it is in its old place too, and not for a folder that is no destination of this job.
+    std::fs::create_dir_all(shop.path("shelf/job")).unwrap();
+    std::fs::copy(
+        shop.path("usb2/job/destination.json"),
+        shop.path("shelf/job/destination.json"),
+    )
+    .unwrap();
+    let twice = say("usb2").ends(1);
+    assert!(twice.out.contains("a copy of the other"), "{}", twice.out);
+    std::fs::remove_dir_all(shop.path("shelf")).unwrap();
+    let opened = say("usb2").ends(0).json();
+    let all = opened["result"]["destinations"].as_array().unwrap();
+    assert_eq!(all.len(), 2);
+    assert!(
+        all[1]["path"].as_str().unwrap().ends_with("/usb2"),
+        "{all:?}"
+    );
+    // It may be a copy of what was read back.
+    let held = shop.step(&["release"]).ends(3);
+    let points = held.points();
+    assert!(
+        points.contains(&"verification-missing".to_owned()),
+        "{points:?}"
+    );
+    shop.step(&["copy"]).ends(0);
+    shop.step(&["verify"]).ends(0);
+    shop.step(&["release"]).ends(0);
+
+    // The job's own folder lies on the first one.
+    std::fs::rename(shop.path("copies"), shop.path("usb1")).unwrap();
+    let moved = shop.run(&["open", "--job", "usb1/job", "--to", "usb1", "--json"]);
+    moved.ends(0);
+    for step in ["verify", "release", "recheck"] {
+        shop.run(&[step, "usb1/job", "--json"]).ends(0);
+    }
+    std::fs::create_dir(shop.path("anew")).unwrap();
+    shop.run(&["put-back", "usb1/job", "--to", "anew", "--json"])
+        .ends(0);
 }

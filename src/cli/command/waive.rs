@@ -167,6 +167,7 @@ mod tests {
                 "DRIVE:N" | "{typed}" => "S1:2".into(),
                 "WORD" => "none".into(),
                 "DATE" => "2026-11-25".into(),
+                "NAME" | "TEXT" => "somebody".into(),
                 word => word.into(),
             })
             .collect()

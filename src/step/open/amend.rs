@@ -1,12 +1,14 @@
 //! `open --job` on a job that is there: answers of the intake, and destinations that it did not have.
 //!
 //! Invariant: what was opened stays what it is: source, policy, record and earlier destinations are not touched, and a
-//! destination keeps its number, because the copies of every item are known by it. A new one takes the next.
+//! destination keeps its number, because the copies of every item are known by it. A new one takes the next; one that is
+//! mounted in another place is known by its id file.
 
+use super::moved;
 use super::places::{OnHold, check_places, settle_destinations};
-use super::{drives, hold_folder, keep, must_have_list, opened};
+use super::{drives, hold_folder, must_have_list, opened};
 use crate::job::{Job, KeptPath, Setup, ledger_problem};
-use crate::ledger::Fact;
+use crate::ledger::{Fact, FactBody, LedgerError};
 use crate::port::Bench;
 use crate::step::outcome::{Opened, Outcome, Problem, State};
 use crate::step::request::{OpenRequest, Source};
@@ -22,7 +24,7 @@ pub fn amend(job: Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Pro
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     crate::step::refuse_closing(&job, &facts)?;
     let mut setup = job.setup.clone();
-    let new = new_destinations(&job, request)?;
+    let (moved, new) = moved::told(&job, new_destinations(&job, request)?)?;
     let answers = [
         request.owner.is_some(),
         request.technician.is_some(),
@@ -31,7 +33,7 @@ pub fn amend(job: Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Pro
         request.machine.is_some(),
         request.must_have.is_some(),
     ];
-    if !answers.contains(&true) && new.is_empty() {
+    if !answers.contains(&true) && new.is_empty() && moved.is_empty() {
         return Err(Problem::usage(
             "this job is open already, and neither an answer nor a new destination was given",
             job.shown(),
@@ -55,6 +57,7 @@ pub fn amend(job: Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Pro
             (&setup.name, &setup.id),
         )?;
     }
+    moved::settle(&job, &on_hold(job.bench, &setup)?, &mut setup, &moved)?;
     setup.owner = request.owner.clone().or(setup.owner);
     setup.technician = request.technician.clone().or(setup.technician);
     answer_again(&job, request, &facts, &mut setup);
@@ -73,7 +76,16 @@ pub fn amend(job: Job<'_>, request: &OpenRequest) -> Result<Outcome<Opened>, Pro
         );
         setup.must_haves = Some(list);
     }
-    keep(&job.ledger, job.now(), &setup)?;
+    let (at, kept) = (job.now(), super::as_kept(&setup)?);
+    job.ledger
+        .transaction::<_, LedgerError>(|ledger| {
+            for moved in &moved {
+                let destination = moved.number;
+                ledger.record(at, &FactBody::Moved { destination })?;
+            }
+            super::write_setup(ledger, at, kept.clone())
+        })
+        .map_err(|e| ledger_problem(&e))?;
     let Job {
         bench, ledger, dir, ..
     } = job;

@@ -21,6 +21,7 @@ use std::path::Path;
 
 mod amend;
 mod drives;
+mod moved;
 mod places;
 
 pub use amend::amend;
@@ -118,20 +119,21 @@ pub fn open(
 
 /// Keeps what the job knows of its drives, places and answers, as a fact.
 pub fn keep(ledger: &Ledger, at: Moment, setup: &Setup) -> Result<(), Problem> {
-    let value = serde_json::to_value(setup)
-        .map_err(|e| Problem::failed(e.to_string(), "", "this is a fault of the program"))?;
+    let setup = as_kept(setup)?;
     ledger
-        .transaction::<_, LedgerError>(|ledger| {
-            ledger.set("setup", &value.to_string())?;
-            ledger.record(
-                at,
-                &FactBody::Opened {
-                    setup: value.clone(),
-                },
-            )?;
-            Ok(())
-        })
+        .transaction(|ledger| write_setup(ledger, at, setup.clone()))
         .map_err(|e| ledger_problem(&e))
+}
+
+fn as_kept(setup: &Setup) -> Result<serde_json::Value, Problem> {
+    serde_json::to_value(setup)
+        .map_err(|e| Problem::failed(e.to_string(), "", "this is a fault of the program"))
+}
+
+/// Keeps a setup within a transaction.
+fn write_setup(ledger: &Ledger, at: Moment, setup: serde_json::Value) -> Result<(), LedgerError> {
+    ledger.set("setup", &setup.to_string())?;
+    ledger.record(at, &FactBody::Opened { setup }).map(|_| ())
 }
 
 fn must_have_list(must_have: &MustHaves) -> Vec<String> {

@@ -264,25 +264,24 @@ fn settle(
     bytes.push(b'\n');
     destination.write_small(ID_FILE, &bytes).map_err(failed)?;
     let (independent, why) = independence(on_hold, before, &facts);
-    Ok(DestinationKept {
+    let mut kept = DestinationKept {
         to: KeptPath::of(to),
         folder: KeptPath::of(&folder),
         id: destination_id,
-        file_system: facts.file_system.clone(),
-        network: facts.network,
-        counts: independent || policy.practice,
-        independent,
-        why: match (&why, policy.practice) {
-            (Some(why), true) => Some(format!("{why}; counted for practice only")),
-            (why, _) => why.clone(),
-        },
-        disks: facts.disks.clone(),
-        free_bytes: facts.free_bytes,
-    })
+        file_system: String::new(),
+        network: false,
+        counts: false,
+        independent: false,
+        why: None,
+        disks: Vec::new(),
+        free_bytes: 0,
+    };
+    kept.weigh(&facts, independent, why, policy.practice);
+    Ok(kept)
 }
 
-/// Whether a destination shares no disk with the source nor with a destination before it, and why not.
-fn independence(
+/// Whether a destination shares no disk with the source nor with a destination in `before`, and why not.
+pub fn independence(
     on_hold: &OnHold,
     before: &[DestinationKept],
     facts: &DestinationFacts,
