@@ -108,11 +108,11 @@ fn a_reading_that_fails_takes_no_bad_news_back() {
     // Nor does the judging that a survey brings.
     shop.step(&["plan"]).ends(0);
     let facts = facts(&shop).facts().unwrap();
-    let newest = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Forecast { route, .. } => Some(route.clone()),
+    let newest = facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::Forecast { route, .. } => Some(route),
         _ => None,
     });
-    assert_eq!(newest.as_deref(), Some("salvage"));
+    assert_eq!(newest, Some(Route::Salvage));
     // A drive that has shown symptoms is not the technician's to release unread.
     let refused = shop.waive(&["--point", "health-unread"]);
     assert_ne!(refused.code, Some(0), "{}", refused.out);
@@ -549,11 +549,11 @@ fn within_a_run_the_route_only_gets_more_careful() {
         )
     });
     assert!(unread.count() > 0, "the drive was asked again");
-    let newest = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Forecast { route, .. } => Some(route.clone()),
+    let newest = facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::Forecast { route, .. } => Some(route),
         _ => None,
     });
-    assert_eq!(newest.as_deref(), Some("salvage"));
+    assert_eq!(newest, Some(Route::Salvage));
 }
 
 #[test]
@@ -632,7 +632,7 @@ fn a_drive_that_goes_away_while_it_is_copied_is_counted() {
     let scratch = Scratch::new();
     let job = live(&scratch, &[HEALTHY], &mut |_| {});
     let gone = &scratch.bench.gone;
-    for (times, route) in [(1, "gentle"), (2, "refer")] {
+    for (times, route) in [(1, Route::Gentle), (2, Route::Refer)] {
         // It goes as soon as it was known again, and is plugged in after the run.
         let away = std::sync::Arc::clone(gone);
         let request = CopyRequest {
@@ -652,11 +652,11 @@ fn a_drive_that_goes_away_while_it_is_copied_is_counted() {
             matches!(fact.body, FactBody::Vanished { drive: 0, .. })
         };
         assert_eq!(facts.iter().filter(vanished).count(), times);
-        let newest = facts.iter().rev().find_map(|fact| match &fact.body {
-            FactBody::Forecast { route, .. } => Some(route.clone()),
+        let newest = facts.iter().rev().find_map(|fact| match fact.body {
+            FactBody::Forecast { route, .. } => Some(route),
             _ => None,
         });
-        assert_eq!(newest.as_deref(), Some(route));
+        assert_eq!(newest, Some(route));
     }
     let request = CopyRequest {
         job: job.dir.clone(),
