@@ -5,7 +5,7 @@
 //! without the chain showing it.
 
 use super::{Ledger, LedgerError};
-use crate::value::words::{ReadBack, WaiverScope};
+use crate::value::words::{ReadBack, Route, WaiverScope};
 use crate::value::{Blake3, Moment};
 use rusqlite::params;
 use serde::{Deserialize, Serialize};
@@ -107,7 +107,7 @@ pub enum FactBody {
     Forecast {
         #[serde(default)]
         drive: usize,
-        route: String,
+        route: Route,
         high: f64,
         explained: Blake3,
     },

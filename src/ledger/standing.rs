@@ -115,9 +115,9 @@ pub fn answered(facts: &[Fact], number: usize) -> Option<(&[String], Option<&str
 }
 
 /// The route of the newest forecast of a drive.
-pub fn forecast_route(facts: &[Fact], wanted: usize) -> Option<&str> {
-    facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Forecast { drive, route, .. } if *drive == wanted => Some(route.as_str()),
+pub fn forecast_route(facts: &[Fact], wanted: usize) -> Option<Route> {
+    facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::Forecast { drive, route, .. } if drive == wanted => Some(route),
         _ => None,
     })
 }
@@ -141,11 +141,6 @@ pub fn voided(facts: &[Fact]) -> Option<&Fact> {
         let (before, from) = facts.split_at_checked(place)?;
         (fact.number > release && voids(before, &fact.body, from)).then_some(fact)
     })
-}
-
-/// How strict a route is, by its word; one that is not known counts as the strictest.
-fn strictness(route: &str) -> Route {
-    Route::of(route).unwrap_or(Route::Refer)
 }
 
 /// Whether a fact makes a release void that was given before it: `before` = all facts before it, `from` = it and all that
@@ -189,10 +184,10 @@ fn voids(before: &[Fact], body: &FactBody, from: &[Fact]) -> bool {
         FactBody::Forecast { drive, route, .. } => {
             let same_drive = |body: &FactBody| matches!(body, FactBody::Forecast { drive: of, .. } if of == drive);
             let then = match newest(before, same_drive).map(|fact| &fact.body) {
-                Some(FactBody::Forecast { route, .. }) => strictness(route),
+                Some(FactBody::Forecast { route, .. }) => *route,
                 _ => Route::Ordinary,
             };
-            strictness(route) > then.max(Route::Gentle)
+            *route > then.max(Route::Gentle)
         }
         // These speak through the forecast that follows them.
         FactBody::Sampled { .. } | FactBody::Vanished { .. } => false,
@@ -482,15 +477,21 @@ mod tests {
         };
         assert!(void(vec![], vec![answered]));
         // The drive.
-        let route = |route: &str| FactBody::Forecast {
+        let route = |route| FactBody::Forecast {
             drive: 0,
-            route: route.to_owned(),
+            route,
             high: 0.5,
             explained: Blake3([0; 32]),
         };
-        assert!(void(vec![route("ordinary")], vec![route("refer")]));
-        assert!(!void(vec![route("refer")], vec![route("refer")]));
-        assert!(!void(vec![route("ordinary")], vec![route("gentle")]));
+        assert!(void(
+            vec![route(Route::Ordinary)],
+            vec![route(Route::Refer)]
+        ));
+        assert!(!void(vec![route(Route::Refer)], vec![route(Route::Refer)]));
+        assert!(!void(
+            vec![route(Route::Ordinary)],
+            vec![route(Route::Gentle)]
+        ));
         let read = |why_not: Option<&str>| FactBody::Read {
             drive: 0,
             reading: 1,

@@ -9,7 +9,7 @@ mod sampled;
 mod shown;
 
 pub use judged::{hazard_key, judge_again, pace_key};
-pub use readings::{edited, is_locked, keep, newest_before, newest_of, refuse_stranger};
+pub use readings::{edited, is_locked, keep, newest_before, newest_of, refuse_another_drive};
 pub use shown::{drive_words, forecast_words, serial_words};
 
 use crate::drive::asking::{Bus, Hint};
@@ -89,7 +89,7 @@ pub fn take(job: &Job<'_>, drive: usize, replies: Option<&Path>) -> Result<Readi
         })?;
         let reading = Reading::take(transport.as_mut(), at, &Hint::recorded());
         if described(job, &reading) == drive {
-            refuse_stranger(job, drive, &reading)?;
+            refuse_another_drive(job, drive, &reading)?;
             return Ok(reading);
         }
     }
@@ -101,7 +101,7 @@ pub fn take(job: &Job<'_>, drive: usize, replies: Option<&Path>) -> Result<Readi
             nobody_asked(Reading::take(&mut Silent, at, &Hint::default()), why)
         }
     };
-    refuse_stranger(job, drive, &reading)?;
+    refuse_another_drive(job, drive, &reading)?;
     Ok(reading)
 }
 

@@ -7,7 +7,6 @@ use crate::job::{Job, ledger_problem};
 use crate::ledger::{Fact, FactBody, LedgerError, RowSum, standing};
 use crate::port::{Destination, Fault, FaultKind};
 use crate::read::places::Places;
-
 use crate::step::outcome::Problem;
 
 /// What the copies of a bag look like from outside.

@@ -201,7 +201,7 @@ fn read_health(job: &Job<'_>, facts: &[Fact]) -> Result<(), Problem> {
         }
         if let Ok(now) = crate::step::present::find(job, drive, None) {
             let reading = crate::step::assess::ask_drive(job, kept, &now.path, job.now());
-            crate::step::assess::refuse_stranger(job, drive, &reading)?;
+            crate::step::assess::refuse_another_drive(job, drive, &reading)?;
             crate::step::assess::keep(job, drive, &reading, false)?;
             read = true;
         }

@@ -245,7 +245,7 @@ pub fn route_of(job: &Job<'_>, facts: &[Fact]) -> Route {
 
 /// The same for one drive alone.
 pub fn route_of_drive(job: &Job<'_>, facts: &[Fact], wanted: usize) -> Route {
-    let newest = standing::forecast_route(facts, wanted).and_then(Route::of);
+    let newest = standing::forecast_route(facts, wanted);
     newest.unwrap_or(Route::Ordinary).max(told(job))
 }
 

@@ -1,7 +1,7 @@
 //! A drive that gets worse, falls silent, is exchanged, or whose record is edited: what the job once knew of it stays
 //! known. The pages are laid out as ACS-3 fixes them (`life::health`).
 
-use crate::hand_bench::Scratch;
+use crate::hand_bench::{Scratch, identity_edited};
 use crate::hostile::noise;
 use crate::shop::{Said, Shop, have};
 use holdpoint::drive::question::{Question, Reply};
@@ -10,10 +10,8 @@ use holdpoint::job::Job;
 use holdpoint::ledger::{FactBody, Ledger};
 use holdpoint::life::health::{Ailing, replies};
 use holdpoint::step::event::Event;
-use holdpoint::step::outcome::{Machine, MemoryState, Route, State, Symptom};
-use holdpoint::step::request::{
-    CopyRequest, MustHaves, OpenRequest, PlanRequest, ReleaseRequest, Source, VerifyRequest,
-};
+use holdpoint::step::outcome::{Route, State};
+use holdpoint::step::request::{CopyRequest, PlanRequest, ReleaseRequest, Source, VerifyRequest};
 use holdpoint::step::{copy, open, plan, release, verify};
 use holdpoint::value::Moment;
 use std::path::Path;
@@ -110,11 +108,11 @@ fn a_reading_that_fails_takes_no_bad_news_back() {
     // Nor does the judging that a survey brings.
     shop.step(&["plan"]).ends(0);
     let facts = facts(&shop).facts().unwrap();
-    let newest = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Forecast { route, .. } => Some(route.clone()),
+    let newest = facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::Forecast { route, .. } => Some(route),
         _ => None,
     });
-    assert_eq!(newest.as_deref(), Some("salvage"));
+    assert_eq!(newest, Some(Route::Salvage));
     // A drive that has shown symptoms is not the technician's to release unread.
     let refused = shop.waive(&["--point", "health-unread"]);
     assert_ne!(refused.code, Some(0), "{}", refused.out);
@@ -482,33 +480,15 @@ fn live<'b>(scratch: &'b Scratch, told: &[Ailing], tell: &mut dyn FnMut(Event)) 
     *bench.health.lock().unwrap() = told
         .iter()
         .map(|ailing| {
-            let mut said = replies("INVENTED 500", "INV-1", ailing);
             if ailing.celsius == 0 {
-                said = Replies::default();
-            } else if let Reply::Bytes(page) = said.get(Question::AtaIdentify).clone() {
-                let mut page = page;
-                page[200..208].copy_from_slice(&((8u64 << 20) / 512).to_le_bytes());
-                page[511] = 0;
-                let sum = page.iter().fold(0u8, |sum, byte| sum.wrapping_add(*byte));
-                page[511] = sum.wrapping_neg();
-                said.put(Question::AtaIdentify, Reply::Bytes(page));
+                return Replies::default();
             }
-            said
+            identity_edited(replies("INVENTED 500", "INV-1", ailing), |page| {
+                page[200..208].copy_from_slice(&((8u64 << 20) / 512).to_le_bytes());
+            })
         })
         .collect();
-    let request = OpenRequest {
-        source: Source::Drives(vec![image]),
-        to: vec![scratch.path("one"), scratch.path("two")],
-        job: Some(scratch.path("one/job")),
-        policy: Some("practice".into()),
-        owner: Some("Ottilie Quendel".into()),
-        technician: Some("Bo".into()),
-        symptom: Some(Symptom::None),
-        memory: Some(MemoryState::KnownGood),
-        machine: Some(Machine::Bench),
-        must_have: Some(MustHaves::Nothing),
-        replies: None,
-    };
+    let request = scratch.request(Source::Drives(vec![image]));
     let make = |path: &Path| Ledger::create(path);
     let opened = open::open(bench, &request, &make, tell).unwrap();
     let job = Job::open(bench, &opened.job.unwrap()).unwrap();
@@ -569,11 +549,11 @@ fn within_a_run_the_route_only_gets_more_careful() {
         )
     });
     assert!(unread.count() > 0, "the drive was asked again");
-    let newest = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Forecast { route, .. } => Some(route.clone()),
+    let newest = facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::Forecast { route, .. } => Some(route),
         _ => None,
     });
-    assert_eq!(newest.as_deref(), Some("salvage"));
+    assert_eq!(newest, Some(Route::Salvage));
 }
 
 #[test]
@@ -628,14 +608,9 @@ fn an_area_out_of_reach_is_for_the_owner_to_decide() {
     // Of twice the sectors that it lets be addressed: 16,384 and as many again.
     for said in scratch.bench.health.lock().unwrap().iter_mut() {
         let last = (2u64 * 16_384 - 1).to_le_bytes()[..6].to_vec();
-        let Reply::Bytes(mut page) = said.get(Question::AtaIdentify).clone() else {
-            panic!("no identity");
-        };
-        (page[165], page[171]) = (page[165] | 4, page[171] | 4);
-        page[511] = 0;
-        let sum = page.iter().fold(0u8, |sum, byte| sum.wrapping_add(*byte));
-        page[511] = sum.wrapping_neg();
-        said.put(Question::AtaIdentify, Reply::Bytes(page));
+        *said = identity_edited(said.clone(), |page| {
+            (page[165], page[171]) = (page[165] | 4, page[171] | 4);
+        });
         said.put(Question::AtaNativeMax, Reply::Bytes(last));
     }
     let request = holdpoint::step::request::AssessRequest {
@@ -657,7 +632,7 @@ fn a_drive_that_goes_away_while_it_is_copied_is_counted() {
     let scratch = Scratch::new();
     let job = live(&scratch, &[HEALTHY], &mut |_| {});
     let gone = &scratch.bench.gone;
-    for (times, route) in [(1, "gentle"), (2, "refer")] {
+    for (times, route) in [(1, Route::Gentle), (2, Route::Refer)] {
         // It goes as soon as it was known again, and is plugged in after the run.
         let away = std::sync::Arc::clone(gone);
         let request = CopyRequest {
@@ -677,11 +652,11 @@ fn a_drive_that_goes_away_while_it_is_copied_is_counted() {
             matches!(fact.body, FactBody::Vanished { drive: 0, .. })
         };
         assert_eq!(facts.iter().filter(vanished).count(), times);
-        let newest = facts.iter().rev().find_map(|fact| match &fact.body {
-            FactBody::Forecast { route, .. } => Some(route.clone()),
+        let newest = facts.iter().rev().find_map(|fact| match fact.body {
+            FactBody::Forecast { route, .. } => Some(route),
             _ => None,
         });
-        assert_eq!(newest.as_deref(), Some(route));
+        assert_eq!(newest, Some(route));
     }
     let request = CopyRequest {
         job: job.dir.clone(),

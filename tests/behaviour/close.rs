@@ -227,17 +227,13 @@ fn what_a_drive_job_leaves_names_nobody_either() {
     let scratch = Scratch::new();
     std::fs::write(scratch.path("Quendel laptop.img"), vec![0u8; 4 << 20]).unwrap();
     let request = holdpoint::step::request::OpenRequest {
-        source: holdpoint::step::request::Source::Drives(vec![scratch.path("Quendel laptop.img")]),
-        to: vec![scratch.path("one"), scratch.path("two")],
-        job: Some(scratch.path("one/job")),
-        policy: Some("practice".into()),
-        owner: Some("Ottilie Quendel".into()),
-        technician: Some("Bo".into()),
         symptom: None,
         memory: None,
         machine: None,
         must_have: None,
-        replies: None,
+        ..scratch.request(holdpoint::step::request::Source::Drives(vec![
+            scratch.path("Quendel laptop.img"),
+        ]))
     };
     let make = |path: &std::path::Path| Ledger::create(path);
     holdpoint::step::open::open(&scratch.bench, &request, &make, &mut |_| {}).unwrap();

@@ -4,20 +4,9 @@ use crate::hand_bench::Scratch;
 use crate::hostile::noise;
 use crate::shop::{Shop, listing};
 
-fn filled() -> Shop {
-    let shop = Shop::new();
-    for number in 0..5 {
-        shop.put(
-            &format!("laptop/Pictures/{number}.jpg"),
-            noise(number, 4000),
-        );
-    }
-    shop
-}
-
 #[test]
 fn every_exit_code() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     // 2: the command line makes no sense.
     for arguments in [
         &["no-such-command"][..],
@@ -61,7 +50,7 @@ fn every_exit_code() {
 
 #[test]
 fn a_policy_with_a_slip_of_the_pen() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     let policy = |text: &str| shop.put("ours.toml", text);
     let good = "name = \"ours\"\nsays = \"As home.\"\nextends = \"home\"\n";
     policy(good);
@@ -111,7 +100,7 @@ fn a_policy_with_a_slip_of_the_pen() {
 
 #[test]
 fn what_nobody_may_give_up() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.open();
     shop.step(&["plan"]).ends(0);
     let owner = |what: &[&str]| {
@@ -151,7 +140,7 @@ fn what_nobody_may_give_up() {
 
 #[test]
 fn what_is_asked_too_early_or_of_nobody_says_what_to_do_first() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.open();
     let owner = [
         "--decided-by",
@@ -186,7 +175,7 @@ fn what_is_asked_too_early_or_of_nobody_says_what_to_do_first() {
 
 #[test]
 fn a_must_have_that_was_not_found_is_for_the_owner() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     let mut arguments = vec![
         "open",
         "--folder",
@@ -239,7 +228,7 @@ fn a_must_have_that_was_not_found_is_for_the_owner() {
 
 #[test]
 fn a_waiver_lapses_with_its_set_and_is_made_anew() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.put("laptop/closed.jpg", noise(77, 7000));
     shop.open();
     shop.step(&["plan"]).ends(0);
@@ -274,7 +263,7 @@ fn a_waiver_lapses_with_its_set_and_is_made_anew() {
 
 #[test]
 fn guard_refuses_where_no_drive_was_released() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.saved();
     shop.waive_health();
     shop.step(&["release"]).ends(0);
@@ -298,7 +287,7 @@ fn guard_refuses_where_no_drive_was_released() {
 
 #[test]
 fn opening_again_only_answers_and_adds() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.saved();
     shop.waive_health();
     std::fs::create_dir(shop.path("other")).unwrap();
@@ -371,7 +360,7 @@ fn opening_again_only_answers_and_adds() {
 
 #[test]
 fn what_cannot_be_is_refused_before_anything_is_made() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.put("empty.img", "");
     std::fs::create_dir(shop.path("other")).unwrap();
     let open = |source: [&str; 2], more: &[&str]| {
@@ -445,7 +434,7 @@ fn what_cannot_be_is_refused_before_anything_is_made() {
 
 #[test]
 fn a_destination_inside_the_folder_on_hold_is_refused() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     std::fs::create_dir(shop.path("laptop/inside")).unwrap();
     let mut arguments = vec!["open", "--folder", "laptop", "--to", "laptop/inside"];
     arguments.extend(["--policy", "practice", "--owner", "A", "--technician", "B"]);
@@ -498,7 +487,7 @@ fn a_clock_that_went_back_years_releases_nothing() {
 
 #[test]
 fn that_nothing_is_wanted_covers_nothing_that_came_later() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.open();
     shop.step(&["plan"]).ends(0);
     shop.owner(&["--no-rescue"]).ends(0);
@@ -511,7 +500,7 @@ fn that_nothing_is_wanted_covers_nothing_that_came_later() {
 
 #[test]
 fn what_is_saved_cannot_be_given_up_and_goes_back() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.saved();
     let give_up = ["--item", "Pictures"];
     shop.owner(&give_up).ends(1);
@@ -532,7 +521,7 @@ fn what_is_saved_cannot_be_given_up_and_goes_back() {
 
 #[test]
 fn what_was_given_up_and_changed_is_saved_after_all() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.put("laptop/closed.jpg", noise(77, 7000));
     shop.open();
     shop.step(&["plan"]).ends(0);
@@ -549,7 +538,7 @@ fn what_was_given_up_and_changed_is_saved_after_all() {
 
 #[test]
 fn a_file_rewritten_under_its_old_time_is_another_one() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.saved();
     shop.waive_health();
     let path = shop.path("laptop/Pictures/3.jpg");
@@ -569,7 +558,7 @@ fn a_file_rewritten_under_its_old_time_is_another_one() {
 
 #[test]
 fn the_record_of_a_job_does_not_lie_in_the_folder_on_hold() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     std::fs::create_dir(shop.path("laptop/sub")).unwrap();
     for job in ["laptop", "laptop/job", "laptop/sub/../job", "laptop/sub"] {
         let open = ["open", "--folder", "laptop", "--to", "copies", "--job", job];
@@ -580,7 +569,7 @@ fn the_record_of_a_job_does_not_lie_in_the_folder_on_hold() {
 
 #[test]
 fn asked_again_and_refused_the_earlier_release_is_void() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.saved();
     shop.waive_health();
     shop.step(&["release"]).ends(0);
@@ -597,7 +586,7 @@ fn asked_again_and_refused_the_earlier_release_is_void() {
 
 #[test]
 fn a_practice_job_is_never_shown_as_released() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.saved();
     shop.waive_health();
     shop.run(&["release", "copies/job"]).ends(0);
@@ -618,7 +607,7 @@ fn a_practice_job_is_never_shown_as_released() {
 
 #[test]
 fn what_stays_as_a_job_was_opened_is_refused_and_an_empty_name_is_none() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     let mut open = vec!["open", "--folder", "laptop", "--job", "copies/job"];
     open.extend(["--to", "copies", "--policy", "practice", "--owner", " "]);
     let opened = shop.run(&[&open[..], &["--json"]].concat()).ends(0);
@@ -643,7 +632,7 @@ fn what_stays_as_a_job_was_opened_is_refused_and_an_empty_name_is_none() {
 
 #[test]
 fn a_refusal_because_of_the_hold_carries_the_open_points() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     let mut open = vec!["open", "--folder", "laptop", "--job", "copies/job"];
     open.extend(["--to", "copies", "--policy", "practice", "--owner", "Q"]);
     open.extend(["--symptom", "clicking", "--memory", "known-good", "--json"]);

@@ -9,19 +9,8 @@ use std::fs::OpenOptions;
 use std::io::{Seek, SeekFrom, Write};
 use std::process::Command;
 
-fn filled() -> Shop {
-    let shop = Shop::new();
-    for number in 0..5 {
-        shop.put(
-            &format!("laptop/Pictures/{number}.jpg"),
-            noise(number, 4000),
-        );
-    }
-    shop
-}
-
 fn released() -> Shop {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.saved();
     shop.waive_health();
     shop.step(&["release"]).ends(0);
@@ -119,7 +108,7 @@ fn a_cut_record_stays_cut() {
 
 #[test]
 fn two_at_once_are_one_after_the_other_or_refused() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.saved();
     let held = Ledger::open(&shop.path("copies/job/ledger.db")).unwrap();
     let said = shop.step(&["verify"]).ends(1).json();
@@ -133,7 +122,7 @@ fn two_at_once_are_one_after_the_other_or_refused() {
 
 #[test]
 fn a_copy_of_the_record_does_not_pass_for_it() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     std::fs::create_dir(shop.path("shelf")).unwrap();
     let mut open = vec![
         "open", "--folder", "laptop", "--to", "copies", "--to", "shelf",
@@ -285,7 +274,7 @@ fn a_drive_that_was_written_to_since() {
         "the same name, other bytes",
         "one byte of a folder",
     ] {
-        let shop = filled();
+        let shop = Shop::with_pictures();
         if !stick(&shop, "drive.img", "Dear all") {
             return;
         }
@@ -333,7 +322,7 @@ fn a_drive_that_was_written_to_since() {
 
 #[test]
 fn another_drive_of_the_same_size_is_not_copied() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     if !stick(&shop, "drive.img", "Dear all") {
         return;
     }
@@ -355,7 +344,7 @@ fn another_drive_of_the_same_size_is_not_copied() {
 
 #[test]
 fn that_nothing_is_wanted_is_signed_by_the_owner() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     shop.open();
     shop.step(&["plan"]).ends(0);
     let order = |by: &str, how: &str| {
@@ -382,7 +371,7 @@ fn that_nothing_is_wanted_is_signed_by_the_owner() {
 
 #[test]
 fn a_policy_file_that_was_edited_is_an_open_point() {
-    let shop = filled();
+    let shop = Shop::with_pictures();
     let text = |days: u32| {
         format!(
             "name = \"ours\"\nsays = \"As practice.\"\nextends = \"practice\"\n[keeping]\ndays = {days}\nwhy = \"ours\"\n"

@@ -7,12 +7,11 @@ use holdpoint::ledger::{FactBody, Ledger};
 use holdpoint::port::DriveFacts;
 use holdpoint::step::event::Event;
 use holdpoint::step::outcome::{
-    DecidedBy, Exit, Guarded, Machine, MemoryState, Outcome, Problem, ProblemKind, Released, State,
-    Symptom,
+    DecidedBy, Exit, Guarded, Machine, Outcome, Problem, ProblemKind, Released, State,
 };
 use holdpoint::step::request::{
-    AssessRequest, CopyRequest, GuardRequest, MustHaves, OpenRequest, PlanRequest, ReleaseRequest,
-    Source, VerifyRequest, WaiveRequest, WaiveWhat,
+    AssessRequest, CopyRequest, GuardRequest, OpenRequest, PlanRequest, ReleaseRequest, Source,
+    VerifyRequest, WaiveRequest, WaiveWhat,
 };
 use holdpoint::step::{
     assess, copy, gate, guard, hold, open, plan, recheck, release, verify, waive,
@@ -48,17 +47,8 @@ fn quiet() -> impl FnMut(Event) {
 /// A job on `drive`, saved as far as it goes, and whatever the technician may waive waived.
 fn saved<'b>(bench: &'b HandBench, scratch: &Scratch, drive: &Path, policy: &str) -> Job<'b> {
     let request = OpenRequest {
-        source: Source::Drives(vec![drive.to_owned()]),
-        to: vec![scratch.path("one"), scratch.path("two")],
-        job: Some(scratch.path("one/job")),
         policy: Some(policy.into()),
-        owner: Some("Ottilie Quendel".into()),
-        technician: Some("Bo".into()),
-        symptom: Some(Symptom::None),
-        memory: Some(MemoryState::KnownGood),
-        machine: Some(Machine::Bench),
-        must_have: Some(MustHaves::Nothing),
-        replies: None,
+        ..scratch.request(Source::Drives(vec![drive.to_owned()]))
     };
     let mut tell = quiet();
     let make = |path: &Path| Ledger::create(path);

@@ -13,7 +13,7 @@ use holdpoint::port::{
     FaultKind, Grip, Host, Memory, Recipient, Sectors, Transport, Tree, Writing,
 };
 use holdpoint::step::event::Event;
-use holdpoint::step::outcome::{MemoryState, Symptom};
+use holdpoint::step::outcome::{Machine, MemoryState, Symptom};
 use holdpoint::step::request::{
     CopyRequest, MustHaves, OpenRequest, PlanRequest, Source, VerifyRequest,
 };
@@ -414,11 +414,10 @@ impl Scratch {
         std::fs::read(self.path(inner)).unwrap_or_else(|e| panic!("{inner}: {e}"))
     }
 
-    /// Opens a job on `source` and plans, copies and verifies it.
-    pub fn saved(&self) -> Job<'_> {
-        let mut quiet = |_: Event| {};
-        let request = OpenRequest {
-            source: Source::Folder(self.path("source")),
+    /// To open a practice job on it, with every question answered.
+    pub fn request(&self, source: Source) -> OpenRequest {
+        OpenRequest {
+            source,
             to: vec![self.path("one"), self.path("two")],
             job: Some(self.path("one/job")),
             policy: Some("practice".into()),
@@ -426,9 +425,19 @@ impl Scratch {
             technician: Some("Bo".into()),
             symptom: Some(Symptom::None),
             memory: Some(MemoryState::KnownGood),
+            machine: Some(Machine::Bench),
+            must_have: Some(MustHaves::Nothing),
+            replies: None,
+        }
+    }
+
+    /// Opens a job on `source` and plans, copies and verifies it.
+    pub fn saved(&self) -> Job<'_> {
+        let mut quiet = |_: Event| {};
+        let request = OpenRequest {
             machine: None,
             must_have: Some(MustHaves::Named(vec!["the garden photos".into()])),
-            replies: None,
+            ..self.request(Source::Folder(self.path("source")))
         };
         let opened = holdpoint::step::open::open(
             &self.bench,
@@ -460,4 +469,16 @@ impl Scratch {
         holdpoint::step::verify::verify(&job, &verify, &mut quiet).unwrap();
         job
     }
+}
+
+/// The replies of a drive, its identity edited, with the checksum set right again.
+pub fn identity_edited(mut said: Replies, edit: impl FnOnce(&mut [u8])) -> Replies {
+    let Reply::Bytes(mut page) = said.get(Question::AtaIdentify).clone() else {
+        panic!("no identity");
+    };
+    edit(&mut page);
+    page[511] = 0;
+    page[511] = (page.iter().fold(0u8, |sum, byte| sum.wrapping_add(*byte))).wrapping_neg();
+    said.put(Question::AtaIdentify, Reply::Bytes(page));
+    said
 }

@@ -7,8 +7,8 @@ use holdpoint::paper::{Names, Paper};
 use holdpoint::port::DriveFacts;
 use holdpoint::step::event::Event;
 use holdpoint::step::open;
-use holdpoint::step::outcome::{Machine, MemoryState, Opened, Outcome, Problem, Symptom};
-use holdpoint::step::request::{MustHaves, OpenRequest, Source};
+use holdpoint::step::outcome::{Machine, Opened, Outcome, Problem};
+use holdpoint::step::request::{OpenRequest, Source};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 
@@ -33,17 +33,9 @@ fn drive(scratch: &Scratch) -> PathBuf {
 
 fn request(scratch: &Scratch, drive: &Path, machine: Machine) -> OpenRequest {
     OpenRequest {
-        source: Source::Drives(vec![drive.to_owned()]),
-        to: vec![scratch.path("one"), scratch.path("two")],
-        job: Some(scratch.path("one/job")),
         policy: Some("home".into()),
-        owner: Some("Ottilie Quendel".into()),
-        technician: Some("Bo".into()),
-        symptom: Some(Symptom::None),
-        memory: Some(MemoryState::KnownGood),
         machine: Some(machine),
-        must_have: Some(MustHaves::Nothing),
-        replies: None,
+        ..scratch.request(Source::Drives(vec![drive.to_owned()]))
     }
 }
 

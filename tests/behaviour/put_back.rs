@@ -456,7 +456,7 @@ fn a_damaged_file_comes_back_by_name_and_is_never_counted_whole() {
     }
 }
 
-/// A recipient that folds case and refuses what FAT refuses.
+/// A recipient that folds case and refuses what FAT refuses, and has no room for one name.
 struct Folding(Box<dyn Recipient>);
 
 impl Folding {
@@ -482,6 +482,9 @@ impl Recipient for Folding {
         self.0.create(&Self::fold(parts)?, bytes)
     }
     fn rename(&self, from: &[Vec<u8>], to: &[Vec<u8>]) -> Result<(), Fault> {
+        if to.last().is_some_and(|name| name == b"no room") {
+            return Err(Fault::new(FaultKind::Full, "naming", "ENOSPC"));
+        }
         self.0.rename(&Self::fold(from)?, &Self::fold(to)?)
     }
     fn make_link(&self, _: &[Vec<u8>], _: &[u8]) -> Result<(), Fault> {
@@ -539,6 +542,22 @@ fn a_file_system_with_less_room_for_names_loses_nothing() {
         assert_eq!(done.result.refused.len(), 1, "{:?}", done.result.refused);
         assert_eq!(done.result.refused[0].path, "link");
     }
+}
+
+/// That nothing more fits is no trouble of the one file that meets it.
+#[test]
+fn a_recipient_without_room_for_a_name_stops_the_step() {
+    let mut scratch = Scratch::new();
+    scratch.bench.wrap = Some(|real| Box::new(Folding(real)));
+    scratch.write("source/letter", "Dear all");
+    scratch.write("source/no room", "Dear you");
+    let job = scratch.saved();
+    let done = back(&job, &request(&scratch, "fresh")).unwrap();
+    assert_eq!(done.exit, Exit::Stopped);
+    assert!(done.result.refused.is_empty(), "{:?}", done.result.refused);
+    assert_eq!(done.result.returned.items, 1);
+    let there: Vec<_> = picture(&scratch.path("fresh")).into_keys().collect();
+    assert_eq!(there, [b"letter".to_vec()]);
 }
 
 #[test]

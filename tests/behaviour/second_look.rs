@@ -3,10 +3,10 @@
 use crate::hand_bench::{HandBench, Scratch};
 use holdpoint::job::Job;
 use holdpoint::ledger::Ledger;
-use holdpoint::step::outcome::{DecidedBy, How, MemoryState, State, Symptom};
+use holdpoint::step::outcome::{DecidedBy, How, State};
 use holdpoint::step::request::{
-    AssessRequest, CopyRequest, MustHaves, OpenRequest, PlanRequest, ReleaseRequest, Source,
-    VerifyRequest, WaiveRequest, WaiveWhat,
+    AssessRequest, CopyRequest, OpenRequest, PlanRequest, ReleaseRequest, Source, VerifyRequest,
+    WaiveRequest, WaiveWhat,
 };
 use holdpoint::step::{assess, copy, gate, open, plan, release, verify, waive};
 use std::path::Path;
@@ -26,17 +26,11 @@ fn saved<'b>(bench: &'b HandBench, scratch: &Scratch) -> Job<'b> {
         std::fs::read(page).unwrap(),
     );
     let request = OpenRequest {
-        source: Source::Folder(scratch.path("source")),
-        to: vec![scratch.path("one"), scratch.path("two")],
-        job: Some(scratch.path("one/job")),
         policy: Some("home".into()),
-        owner: Some("Ottilie Quendel".into()),
         technician: Some("Bo Lindqvist".into()),
-        symptom: Some(Symptom::None),
-        memory: Some(MemoryState::KnownGood),
         machine: None,
-        must_have: Some(MustHaves::Nothing),
         replies: Some(scratch.path("replies")),
+        ..scratch.request(Source::Folder(scratch.path("source")))
     };
     let dir = open::open(bench, &request, &|path| Ledger::create(path), &mut |_| {})
         .unwrap()

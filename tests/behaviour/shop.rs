@@ -1,5 +1,6 @@
 //! A bench of scratch folders and the real program: what a technician would type, and what came of it.
 
+use crate::hostile::noise;
 use crate::skip::skip;
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -90,6 +91,16 @@ impl Shop {
         }
     }
 
+    /// With five pictures on the laptop.
+    pub fn with_pictures() -> Self {
+        let shop = Self::new();
+        for number in 0..5 {
+            let picture = noise(number, 4000);
+            shop.put(&format!("laptop/Pictures/{number}.jpg"), picture);
+        }
+        shop
+    }
+
     /// The same, as a user without rights; `None` = that cannot be had here, said loudly.
     pub fn without_rights(test: &str) -> Option<Self> {
         let mut shop = Self::new();
@@ -113,6 +124,25 @@ impl Shop {
 
     pub fn path(&self, inner: &str) -> PathBuf {
         self.dir.path().join(inner)
+    }
+
+    /// Opens a practice job on a drive, with every question answered.
+    #[track_caller]
+    pub fn open_drive(&self, image: &str) -> Said {
+        let answers =
+            "--policy practice --symptom none --memory known-good --must-have none --json";
+        let mut words = vec![
+            "open",
+            "--drive",
+            image,
+            "--job",
+            "copies/job",
+            "--to",
+            "copies",
+        ];
+        words.extend(["--owner", "R. Amsel", "--technician", "K. Brandt"]);
+        words.extend(answers.split(' '));
+        self.run(&words).ends(0)
     }
 
     /// Puts a file into the scratch, with the folders above it.

@@ -1,19 +1,18 @@
 //! Weak drives: bad sectors under the real engine. The volume is made by `mkfs.ext4`, the true bytes are known, and the
 //! drive counts what it is asked.
 
-use crate::hand_bench::Scratch;
+use crate::hand_bench::{Scratch, identity_edited};
 use crate::hostile::noise;
 use crate::shop::{Shop, have};
-use holdpoint::drive::question::{Question, Reply};
+use holdpoint::drive::question::Reply;
 use holdpoint::job::Job;
 use holdpoint::judge::gaps::State;
 use holdpoint::ledger::{Ledger, LedgerError};
 use holdpoint::life::health::{Ailing, replies};
 use holdpoint::step::event::Event;
-use holdpoint::step::outcome::{Copied, Exit, Machine, MemoryState, Outcome, Route, Symptom};
+use holdpoint::step::outcome::{Copied, Exit, Outcome, Route};
 use holdpoint::step::request::{
-    CloseRequest, CloseWhen, CopyRequest, MustHaves, OpenRequest, PlanRequest, Source,
-    VerifyRequest,
+    CloseRequest, CloseWhen, CopyRequest, PlanRequest, Source, VerifyRequest,
 };
 use holdpoint::step::{close, copy, open, plan, verify};
 use std::collections::BTreeMap;
@@ -119,30 +118,13 @@ fn planned<'b>(scratch: &'b Scratch, files: &Files, health: Ailing) -> Job<'b> {
         facts.kernel_read_only = Some(true);
         facts.serial = Some("INV-1".into());
     });
-    let mut said = replies("INVENTED 500", "INV-1", &health);
-    if let Reply::Bytes(mut page) = said.get(Question::AtaIdentify).clone() {
+    let said = identity_edited(replies("INVENTED 500", "INV-1", &health), |page| {
         page[200..208].copy_from_slice(&(LENGTH / 512).to_le_bytes());
         // 512 bytes in a physical sector (ACS-3, word 106).
         page[212..214].copy_from_slice(&0x4000u16.to_le_bytes());
-        page[511] = 0;
-        let sum = page.iter().fold(0u8, |sum, byte| sum.wrapping_add(*byte));
-        page[511] = sum.wrapping_neg();
-        said.put(Question::AtaIdentify, Reply::Bytes(page));
-    }
+    });
     *bench.health.lock().unwrap() = vec![said];
-    let request = OpenRequest {
-        source: Source::Drives(vec![path]),
-        to: vec![scratch.path("one"), scratch.path("two")],
-        job: Some(scratch.path("one/job")),
-        policy: Some("practice".into()),
-        owner: Some("Ottilie Quendel".into()),
-        technician: Some("Bo".into()),
-        symptom: Some(Symptom::None),
-        memory: Some(MemoryState::KnownGood),
-        machine: Some(Machine::Bench),
-        must_have: Some(MustHaves::Nothing),
-        replies: None,
-    };
+    let request = scratch.request(Source::Drives(vec![path]));
     let mut quiet = |_: Event| {};
     let opened = open::open(bench, &request, &|path| Ledger::create(path), &mut quiet);
     let job = Job::open(bench, &opened.unwrap().job.unwrap()).unwrap();

@@ -27,7 +27,7 @@ fn main() {
         source: Source::Folder(source),
         to: vec![to],
         job: None,
-        policy: "home".into(),
+        policy: Some("home".into()),
         owner: None,
         technician: None,
         symptom: None,

@@ -395,7 +395,7 @@ fn job(room: &Path, image: &Path, number: usize) -> PathBuf {
         source: Source::Drives(vec![image.to_owned()]),
         to: vec![to],
         job: None,
-        policy: "practice".into(),
+        policy: Some("practice".into()),
         owner: None,
         technician: None,
         symptom: None,

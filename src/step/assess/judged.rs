@@ -201,7 +201,7 @@ pub fn judge_drive(
     let text = value.to_string();
     let body = FactBody::Forecast {
         drive,
-        route: decision.route.word().to_owned(),
+        route: decision.route,
         high: forecast.drive_lost.high.get(),
         explained: Blake3(*blake3::hash(text.as_bytes()).as_bytes()),
     };

@@ -265,7 +265,7 @@ fn copying_began(facts: &[Fact], readings: &[Place]) -> i64 {
 ///
 /// # Errors
 /// When it is another drive's, expected and found; when the ledger cannot be read.
-pub fn refuse_stranger(job: &Job<'_>, drive: usize, reading: &Reading) -> Result<(), Problem> {
+pub fn refuse_another_drive(job: &Job<'_>, drive: usize, reading: &Reading) -> Result<(), Problem> {
     let facts = job.ledger.facts().unwrap_or_default();
     let mut why = None;
     for place in places(&facts, drive, i64::MAX).into_iter().rev() {

@@ -8,8 +8,8 @@ use crate::judge::forecast::Forecast;
 use crate::judge::route::Decision;
 use crate::ledger::{Fact, standing};
 use crate::step::outcome::{
-    self, ChanceRange, DriveAssessed, FilesHit, Finite, ForecastShown, HoursRange, Problem,
-    ReadingShown, WorkingLine,
+    ChanceRange, DriveAssessed, FilesHit, Finite, ForecastShown, HoursRange, Problem, ReadingShown,
+    WorkingLine,
 };
 use crate::value::Known;
 
@@ -28,7 +28,6 @@ pub fn shown(
         "decoded_why".into(),
         serde_json::Value::Object(report.decoded_why.clone()),
     );
-    let route = outcome::Route::of(decision.route.word()).unwrap_or(outcome::Route::Refer);
     // The reasons first, the heaviest at their head; remarks change nothing.
     let said = |factor: &'static str| {
         move |why: &String| WorkingLine {
@@ -73,7 +72,7 @@ pub fn shown(
             signals: reading.signals.clone(),
         },
         forecast: ForecastShown {
-            route,
+            route: decision.route,
             drive_lost: ChanceRange {
                 low: forecast.drive_lost.low,
                 mid: forecast.drive_lost.mid,
@@ -132,7 +131,7 @@ pub fn serial_words(job: &Job<'_>) -> String {
 
 /// The newest forecast's route and range of a drive in short words, for papers. `None` = none made.
 pub fn forecast_words(job: &Job<'_>, facts: &[Fact], wanted: usize) -> Option<(String, String)> {
-    let made = standing::forecast_route(facts, wanted)?.to_owned();
+    let made = standing::forecast_route(facts, wanted)?.word().to_owned();
     let text = job.ledger.get(&forecast_key(wanted)).ok().flatten()?;
     let value: serde_json::Value = serde_json::from_str(&text).ok()?;
     let number = |end: &str| {

@@ -1,6 +1,6 @@
 //! A whole drive from table to files: every partition has a state, every gap a content.
 
-use super::tool::{Drive, blank, hashes, have, listing, run, run_with, tree};
+use super::tool::{Drive, LUKS2, blank, hashes, have, listing, run, run_with, tree};
 use holdpoint::volume::filesystem::{Limits, Place};
 use holdpoint::volume::gap::{self, Budget, GapContent};
 use holdpoint::volume::map::{self, AreaKind};
@@ -65,22 +65,7 @@ fn every_partition_has_a_state_and_every_gap_a_content() {
         (3, "mkfs.exfat", &["-c", "4K"]),
         (4, "mke2fs", &["-q", "-F", "-t", "ext4"]),
         (5, "mkswap", &[]),
-        (
-            6,
-            "cryptsetup",
-            &[
-                "luksFormat",
-                "--batch-mode",
-                "--type",
-                "luks2",
-                "--pbkdf",
-                "pbkdf2",
-                "--pbkdf-force-iterations",
-                "1000",
-                "--key-file",
-                "-",
-            ],
-        ),
+        (6, "cryptsetup", &LUKS2),
     ];
     for (number, maker, arguments) in makers {
         let place = layout

@@ -1,6 +1,6 @@
 //! Signatures against the tools that write them, and against what util-linux says of the same image.
 
-use super::tool::{Drive, blank, have, run, run_with};
+use super::tool::{Drive, LUKS2, blank, have, run, run_with};
 use holdpoint::volume::signature::{What, judge, probe};
 use std::collections::HashMap;
 use std::path::Path;
@@ -155,24 +155,7 @@ fn what_each_maker_writes_is_recognised() {
             What::Luks1,
             "crypto_LUKS",
         ),
-        (
-            "cryptsetup",
-            &[
-                "luksFormat",
-                "--batch-mode",
-                "--type",
-                "luks2",
-                "--pbkdf",
-                "pbkdf2",
-                "--pbkdf-force-iterations",
-                "1000",
-                "--key-file",
-                "-",
-            ],
-            32,
-            What::Luks2,
-            "crypto_LUKS",
-        ),
+        ("cryptsetup", &LUKS2, 32, What::Luks2, "crypto_LUKS"),
     ];
     for (maker, arguments, mib, what, kind) in cases {
         if !have(&format!("{NAME} ({kind})"), &[maker]) {

@@ -3,6 +3,7 @@
 use super::windows::{junction, reparse, software_hive, unclosed_hive, user_hive};
 use crate::ntfs::{Mount, bytes, can_mount};
 use crate::shop::have;
+use crate::volume::tool::LUKS2;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::io::{Read, Seek, SeekFrom, Write};
@@ -335,19 +336,7 @@ impl Laptop {
         let locked = laptop.volume("locked", 20);
         run(
             "cryptsetup",
-            &[
-                "luksFormat",
-                "--batch-mode",
-                "--type",
-                "luks2",
-                "--pbkdf",
-                "pbkdf2",
-                "--pbkdf-force-iterations",
-                "1000",
-                "--key-file",
-                "-",
-                locked.to_str().unwrap(),
-            ],
+            &[&LUKS2[..], &[locked.to_str().unwrap()]].concat(),
             "an invented passphrase",
         );
         laptop.put(199, &locked);

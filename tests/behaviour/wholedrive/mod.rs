@@ -13,33 +13,7 @@ use serde_json::Value;
 use std::collections::{BTreeMap, BTreeSet};
 
 fn open(shop: &Shop, laptop: &Laptop) -> Said {
-    open_image(shop, laptop.image.to_str().unwrap())
-}
-
-fn open_image(shop: &Shop, image: &str) -> Said {
-    shop.run(&[
-        "open",
-        "--drive",
-        image,
-        "--job",
-        "copies/job",
-        "--to",
-        "copies",
-        "--policy",
-        "practice",
-        "--owner",
-        "R. Amsel",
-        "--technician",
-        "K. Brandt",
-        "--symptom",
-        "none",
-        "--memory",
-        "known-good",
-        "--must-have",
-        "none",
-        "--json",
-    ])
-    .ends(0)
+    shop.open_drive(laptop.image.to_str().unwrap())
 }
 
 fn listing(shop: &Shop) -> Vec<Value> {

@@ -2,7 +2,7 @@
 //! nothing in either file system says so. The files with bytes there are named, kept, and never counted as saved.
 
 use super::laptop::sha256;
-use super::{listing, open_image};
+use super::listing;
 use crate::shop::{Shop, have};
 use crate::volume::tool::{content, run};
 use std::path::Path;
@@ -45,7 +45,7 @@ fn files_in_bytes_that_two_partitions_share_are_kept_and_never_called_saved() {
     }
     drive[510..512].copy_from_slice(&[0x55, 0xAA]);
     let image = shop.put("drive.img", &drive);
-    open_image(&shop, image.to_str().unwrap());
+    shop.open_drive(image.to_str().unwrap());
     shop.step(&["plan"]).ends(0);
     shop.step(&["copy"]).ends(0);
     let verified = shop.step(&["verify"]).ends(0);

@@ -152,29 +152,7 @@ fn a_drive_comes_back_dressed() {
     assert_eq!(before.len(), 8);
     let image = shop.path("drive");
     make(&image, "ext4", &["-b", "1024"], &source, 16);
-    shop.run(&[
-        "open",
-        "--drive",
-        "drive",
-        "--to",
-        "copies",
-        "--job",
-        "copies/job",
-        "--policy",
-        "practice",
-        "--owner",
-        "R. Amsel",
-        "--technician",
-        "K. Brandt",
-        "--symptom",
-        "none",
-        "--memory",
-        "known-good",
-        "--must-have",
-        "none",
-        "--json",
-    ])
-    .ends(0);
+    shop.open_drive("drive");
     let planned = shop.step(&["plan"]).ends(0);
     assert!(
         !planned.out.contains("attributes of their own"),
