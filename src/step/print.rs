@@ -251,9 +251,10 @@ fn drives(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<DriveLine>, Problem> {
             firmware: said
                 .and_then(|drive| drive.firmware.value().cloned())
                 .or_else(|| kept.and_then(|kept| kept.firmware.clone())),
-            bytes: said
-                .and_then(|drive| drive.bytes.get())
-                .or(kept.map(|kept| kept.bytes)),
+            // What is on hold; recorded replies may be of a larger one.
+            bytes: kept
+                .map(|kept| kept.bytes)
+                .or_else(|| said.and_then(|drive| drive.bytes.get())),
             is_volume: kept.is_some_and(|kept| kept.is_stack),
             kind: kept
                 .map(|kept| kept.kind.word().to_owned())
