@@ -6,7 +6,7 @@
 use crate::drive::reading::Reading;
 use crate::job::{DriveKept, Job};
 use crate::ledger::{Fact, FactBody, standing};
-use crate::port::{DriveFacts, Sectors};
+use crate::port::{DriveFacts, FaultKind, Sectors};
 use crate::read::fingerprint::{Fingerprint, Likeness};
 use crate::step::outcome::Problem;
 use crate::value::Moment;
@@ -122,6 +122,40 @@ pub fn find(job: &Job<'_>, number: usize, named: Option<&Path>) -> Result<DriveF
         )),
         (None, _) => Err(why),
     }
+}
+
+/// Why drive `number` is plainly not here; `None` = it may be: something is in its place that does not tell another serial,
+/// or tells its serial elsewhere, or that cannot be found out. Nothing is read.
+pub fn away(job: &Job<'_>, number: usize) -> Option<String> {
+    let kept = job.setup.drives.get(number)?;
+    let told: Vec<&str> = kept
+        .system_serial
+        .iter()
+        .chain(&kept.serial)
+        .map(|s| s.trim())
+        .collect();
+    let why = match job.bench.drive(&kept.path.path()) {
+        Ok(facts) => {
+            let other = facts.serial.as_deref().map(str::trim)?;
+            if told.is_empty() || told.contains(&other) {
+                return None;
+            }
+            contradiction(kept, &facts)?
+        }
+        Err(fault) if matches!(fault.kind, FaultKind::Missing | FaultKind::Gone) => {
+            fault.to_string()
+        }
+        Err(_) => return None,
+    };
+    if kept.is_image || kept.is_loop {
+        return Some(why);
+    }
+    let is_it = |facts: &DriveFacts| {
+        let serial = facts.serial.as_deref().map(str::trim);
+        serial.is_some_and(|serial| told.contains(&serial))
+    };
+    let elsewhere = job.bench.every_drive().ok()?.iter().any(is_it);
+    (!elsewhere).then_some(why)
 }
 
 /// Why this is not the drive on hold; `None` = nothing speaks against it.

@@ -72,8 +72,11 @@ struct MetHere {
 }
 
 fn met(job: &Job<'_>, here: &str) -> Result<MetHere, LedgerError> {
-    // A permission refused is the system's answer and says nothing about the drive.
-    let error = "got.state IN (2, 3) AND coalesce(got.fault, '') NOT LIKE '%EACCES%' AND coalesce(got.fault, '') NOT LIKE '%EPERM%'";
+    // A permission refused is the system's answer and says nothing about the drive; nor does what was never asked of it.
+    let never = crate::step::copy::NEVER_READ;
+    let error = format!(
+        "got.state IN (2, 3) AND coalesce(got.fault, '') NOT LIKE '%EACCES%' AND coalesce(got.fault, '') NOT LIKE '%EPERM%' AND coalesce(got.fault, '') NOT LIKE '{never}%'"
+    );
     let sql = format!(
         "SELECT coalesce(sum({error}), 0), coalesce(sum(CASE WHEN got.state IN (1, 2) THEN item.bytes ELSE 0 END), 0),
          max(CASE WHEN {error} THEN got.batch END) FROM got JOIN item ON item.id = got.item WHERE {here}"

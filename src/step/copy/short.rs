@@ -4,7 +4,6 @@
 
 use super::carry::Errand;
 use crate::job::Job;
-use crate::ledger::Got;
 use crate::port::{Destination, Fault};
 use crate::step::outcome::Problem;
 use crate::value::measure::bytes_in_words;
@@ -35,11 +34,7 @@ impl Short {
         mask: u64,
     ) -> bool {
         let bytes = errand.item.bytes;
-        let lacking = if errand.before.state == Got::Changed {
-            mask
-        } else {
-            mask & !errand.before.written
-        };
+        let lacking = errand.lacking(mask);
         if bytes < LARGE {
             return true;
         }
