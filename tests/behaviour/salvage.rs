@@ -7,9 +7,9 @@ use crate::weak::{
 };
 use holdpoint::job::Job;
 use holdpoint::judge::gaps::State;
-use holdpoint::ledger::{Got, GotRow, Ledger, LedgerError};
+use holdpoint::ledger::{FactBody, Got, GotRow, Ledger, LedgerError};
 use holdpoint::step::event::Event;
-use holdpoint::step::outcome::Exit;
+use holdpoint::step::outcome::{Exit, MemoryState};
 use holdpoint::step::request::{CopyRequest, ReleaseRequest, VerifyRequest};
 use holdpoint::step::{copy, release, verify};
 use std::collections::BTreeMap;
@@ -303,4 +303,73 @@ fn a_drive_that_dies_leaves_what_is_in_the_image() {
     for dies in [70, 110] {
         dead(dies);
     }
+}
+
+fn read_back(job: &Job<'_>) -> (Exit, Vec<String>) {
+    let request = VerifyRequest {
+        path: job.dir.clone(),
+        attest: false,
+    };
+    let mut events = Vec::new();
+    let outcome = verify::verify(job, &request, &mut |event| events.push(event)).unwrap();
+    let said = warned(&events).into_iter().map(str::to_owned);
+    (outcome.exit, said.collect())
+}
+
+#[test]
+fn the_second_reading_of_what_is_in_hand_asks_the_drive_for_nothing() {
+    if !have("the_second_reading", &["mkfs.ext4"]) {
+        return;
+    }
+    let (scratch, files) = (Scratch::new(), content());
+    let job = planned(&scratch, &files, WEAK);
+    let weak = Arc::clone(&scratch.bench.weak);
+    assert_eq!(carried(&job, &mut Vec::new()).exit, Exit::Done);
+    weak.forget();
+    assert_eq!(read_back(&job), (Exit::Done, Vec::new()));
+    // The drive is known again by half of its short stretches, and asked for nothing else.
+    let asked = weak.asked.lock().unwrap().clone();
+    assert!(asked.len() <= 9, "{asked:?}");
+    assert!(asked.iter().all(|(_, _, count)| *count <= 128), "{asked:?}");
+    let facts = job.ledger.facts().unwrap();
+    let again = facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::SourceReadAgain {
+            bytes,
+            unread: 0,
+            in_hand,
+            ..
+        } => Some((bytes, in_hand)),
+        _ => None,
+    });
+    let (bytes, in_hand) = again.unwrap();
+    assert!(bytes > 0 && in_hand > bytes / 2, "{bytes} {in_hand}");
+    let points = holdpoint::step::points_now(&job).unwrap();
+    assert!(points.iter().all(|point| point.id != "memory-doubt"));
+
+    // The drive is gone: what is in hand can be read a second time all the same.
+    std::fs::rename(scratch.path("drive"), scratch.path("shelf")).unwrap();
+    weak.forget();
+    assert_eq!(read_back(&job), (Exit::Done, Vec::new()));
+    assert!(weak.asked.lock().unwrap().is_empty());
+}
+
+#[test]
+fn on_doubtful_memory_a_weak_drive_is_not_read_in_full_a_second_time() {
+    if !have("on_doubtful_memory", &["mkfs.ext4"]) {
+        return;
+    }
+    let (scratch, files) = (Scratch::new(), content());
+    let job = planned(&scratch, &files, WEAK);
+    assert_eq!(carried(&job, &mut Vec::new()).exit, Exit::Done);
+    let dir = job.dir.clone();
+    drop(job);
+    let mut job = Job::open(&scratch.bench, &dir).unwrap();
+    job.setup.memory = Some(MemoryState::Suspect);
+    scratch.bench.weak.forget();
+    let (_, said) = read_back(&job);
+    assert!(said[0].contains("sound memory"), "{said:?}");
+    assert!(scratch.bench.weak.asked.lock().unwrap().is_empty());
+    let points = holdpoint::step::points_now(&job).unwrap();
+    let doubt = points.iter().find(|point| point.id == "memory-doubt");
+    assert!(doubt.unwrap().remedy.contains("sound memory"));
 }
