@@ -207,6 +207,8 @@ pub enum MemoryNow {
         attested: bool,
         /// The modules were exchanged (less doubt than "suspect").
         swapped: bool,
+        /// The drive is too weak to be read in full a second time.
+        weak: bool,
     },
     /// A test failed.
     Failed {

@@ -3,7 +3,7 @@
 //! Invariant: a remedy is lines; one that starts with `holdpoint ` is a whole command to paste (words in capitals are
 //! filled in by hand), every other one is for people and holds no command.
 
-use super::gate::{DestinationNow, GateRules, HealthNow, MemoryNow, Now, SecondLook};
+use super::gate::{DestinationNow, GateRules, HealthNow, Now, SecondLook};
 use super::point::{Point, things};
 use crate::policy::Step;
 use crate::value::measure::{bytes_in_words, count_in_words};
@@ -164,7 +164,7 @@ pub(super) fn of_the_world(rules: &GateRules, now: &Now) -> Vec<Point> {
         .for_each(|health| out.extend(of_health(rules, now, health)));
     out.extend(of_destinations(rules, now));
     out.extend(of_people(rules, now));
-    out.extend(of_memory(rules, now));
+    out.extend(super::memory::points(rules, now));
     out.extend(super::gate_content::of_content(rules, now));
     out
 }
@@ -510,62 +510,6 @@ fn answer_to(option: &str) -> &'static str {
         "--symptom" => "WORD",
         "--memory" => "STATE",
         _ => "TEXT",
-    }
-}
-
-fn of_memory(rules: &GateRules, now: &Now) -> Vec<Point> {
-    let told = |alone: &str| match &now.memory_told {
-        Some(answers) => {
-            format!("{answers}; the worst that was told counts for every copy made until then")
-        }
-        None => alone.to_owned(),
-    };
-    let doubt = |says: &str, remedy: &str| {
-        vec![Point::plain(
-            "memory-doubt",
-            rules.who("memory-doubt"),
-            says,
-            "a fault of memory between reading and hashing enters copy and hash alike",
-            told("the state of memory as told at open"),
-            remedy,
-        )]
-    };
-    match now.memory {
-        MemoryNow::Good { sampled: true } => Vec::new(),
-        MemoryNow::Good { sampled: false } => doubt(
-            "the drawn sample of the source was not read a second time after the last copy",
-            "holdpoint verify JOB",
-        ),
-        // As a question of the intake it is open already.
-        MemoryNow::NotTold if now.questions_open.contains(&"--memory") => Vec::new(),
-        MemoryNow::NotTold => doubt(
-            "nobody told the state of the copying machine's memory",
-            "tell what is known of it (known-good, swapped, suspect, failed), as in:\nholdpoint open --job JOB --memory suspect",
-        ),
-        MemoryNow::Failed { attested: true } => Vec::new(),
-        MemoryNow::Failed { .. } => vec![Point::plain(
-            "memory-failed",
-            Who::Nobody,
-            "the copies were made on a machine whose memory failed a test",
-            "no copy made on it counts",
-            told("memory told as failed"),
-            "change the modules, say so, and every copy is written anew by the next copy:\nholdpoint open --job JOB --memory swapped\nor move the drive to a sound machine, copy there, and on another machine:\nholdpoint verify BAG --attest",
-        )],
-        MemoryNow::Doubtful {
-            read_again: false, ..
-        } => doubt(
-            "the source was not read a second time in full after the last copy",
-            "holdpoint verify JOB",
-        ),
-        MemoryNow::Doubtful {
-            read_again: true,
-            attested: false,
-            swapped: false,
-        } => doubt(
-            "the copies were made on doubtful memory and no other machine has verified them",
-            "on another machine:\nholdpoint verify BAG --attest\nor the owner decides:\nholdpoint waive JOB --point memory-doubt --decided-by owner --how signed --name NAME --reason TEXT",
-        ),
-        MemoryNow::Doubtful { .. } => Vec::new(),
     }
 }
 

@@ -252,6 +252,7 @@ const DOUBTS: &[Doubt] = &[
             read_again: false,
             attested: true,
             swapped: true,
+            weak: false,
         };
     }),
     ("memory-doubt", |_, now| {
@@ -259,6 +260,7 @@ const DOUBTS: &[Doubt] = &[
             read_again: true,
             attested: false,
             swapped: false,
+            weak: false,
         };
     }),
     ("memory-failed", |_, now| {

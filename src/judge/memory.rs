@@ -4,8 +4,10 @@
 //!
 //! Invariant: a passed memory test never counts as proof of good memory.
 
+use super::gate::{GateRules, MemoryNow, Now};
+use super::point::Point;
 use super::working::Line;
-use crate::value::words::MemoryState;
+use crate::value::words::{MemoryState, Who};
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -27,6 +29,72 @@ pub fn second_reading(memory: MemoryState) -> SecondReading {
         MemoryState::KnownGood => SecondReading::Sample,
         MemoryState::Swapped | MemoryState::Suspect => SecondReading::Full,
         MemoryState::Failed => SecondReading::CountsForNothing,
+    }
+}
+
+/// The open points about memory.
+pub(super) fn points(rules: &GateRules, now: &Now) -> Vec<Point> {
+    let told = |alone: &str| match &now.memory_told {
+        Some(answers) => {
+            format!("{answers}; the worst that was told counts for every copy made until then")
+        }
+        None => alone.to_owned(),
+    };
+    let doubt = |says: &str, remedy: &str| {
+        vec![Point::plain(
+            "memory-doubt",
+            rules.who("memory-doubt"),
+            says,
+            "a fault of memory between reading and hashing enters copy and hash alike",
+            told("the state of memory as told at open"),
+            remedy,
+        )]
+    };
+    match now.memory {
+        MemoryNow::Good { sampled: true } => Vec::new(),
+        MemoryNow::Good { sampled: false } => doubt(
+            "the drawn sample of the source was not read a second time after the last copy",
+            "holdpoint verify JOB",
+        ),
+        // As a question of the intake it is open already.
+        MemoryNow::NotTold if now.questions_open.contains(&"--memory") => Vec::new(),
+        MemoryNow::NotTold => doubt(
+            "nobody told the state of the copying machine's memory",
+            "tell what is known of it (known-good, swapped, suspect, failed), as in:\nholdpoint open --job JOB --memory suspect",
+        ),
+        MemoryNow::Failed { attested: true } => Vec::new(),
+        MemoryNow::Failed { .. } => vec![Point::plain(
+            "memory-failed",
+            Who::Nobody,
+            "the copies were made on a machine whose memory failed a test",
+            "no copy made on it counts",
+            told("memory told as failed"),
+            "change the modules, say so, and every copy is written anew by the next copy:\nholdpoint open --job JOB --memory swapped\nor move the drive to a sound machine, copy there, and on another machine:\nholdpoint verify BAG --attest",
+        )],
+        MemoryNow::Doubtful {
+            read_again: false,
+            weak: true,
+            ..
+        } => doubt(
+            "the source was not read a second time in full: the drive is too weak for that",
+            "move the drive to a machine with sound memory, open a new job there and copy again\nor the owner decides:\nholdpoint waive JOB --point memory-doubt --decided-by owner --how signed --name NAME --reason TEXT",
+        ),
+        MemoryNow::Doubtful {
+            read_again: false, ..
+        } => doubt(
+            "the source was not read a second time in full after the last copy",
+            "holdpoint verify JOB",
+        ),
+        MemoryNow::Doubtful {
+            read_again: true,
+            attested: false,
+            swapped: false,
+            ..
+        } => doubt(
+            "the copies were made on doubtful memory and no other machine has verified them",
+            "on another machine:\nholdpoint verify BAG --attest\nor the owner decides:\nholdpoint waive JOB --point memory-doubt --decided-by owner --how signed --name NAME --reason TEXT",
+        ),
+        MemoryNow::Doubtful { .. } => Vec::new(),
     }
 }
 

@@ -113,6 +113,8 @@ pub enum FactBody {
     },
     /// A survey begins to renew the rows: until it is finished, none counts.
     SurveyBegun { survey: i64 },
+    /// The order of copying was set, or completed: the digest of all of it.
+    Ordered { queue: Blake3 },
     /// A survey finished.
     Surveyed {
         survey: i64,
@@ -172,6 +174,9 @@ pub enum FactBody {
         #[serde(default)]
         unread: u64,
         full: bool,
+        /// Bytes of them that came from the salvage image.
+        #[serde(default)]
+        in_hand: u64,
         rows: String,
     },
     /// Copies were looked at.
@@ -278,6 +283,7 @@ impl FactBody {
             FactBody::Vanished { .. } => "vanished",
             FactBody::Forecast { .. } => "forecast",
             FactBody::SurveyBegun { .. } => "survey-begun",
+            FactBody::Ordered { .. } => "ordered",
             FactBody::Surveyed { .. } => "surveyed",
             FactBody::Batch { .. } => "batch",
             FactBody::RowsMoved { .. } => "rows-moved",

@@ -207,7 +207,7 @@ fn voids(before: &[Fact], body: &FactBody, from: &[Fact]) -> bool {
         // Something is wanted that has no copy.
         FactBody::Copied { remaining, .. } => *remaining > 0,
         // These say what the rows say; what moved those is a fact of its own.
-        FactBody::Sealed { .. } | FactBody::Salvaged { .. } => false,
+        FactBody::Sealed { .. } | FactBody::Salvaged { .. } | FactBody::Ordered { .. } => false,
         // A copy is gone, differs or has company; or it may have been read from memory, and was not before.
         FactBody::Verified {
             destination,
@@ -463,6 +463,7 @@ mod tests {
             unequal,
             unread: 0,
             full: true,
+            in_hand: 0,
             rows: String::new(),
         };
         assert!(void(vec![], vec![again(1)]) && !void(vec![], vec![again(0)]));

@@ -84,7 +84,10 @@ fn without_names(fact: &Fact, setup: &serde_json::Value) -> Option<FactBody> {
         }
     };
     match &mut body {
-        FactBody::Batch { .. } | FactBody::RowsMoved { .. } | FactBody::Salvaged { .. } => {
+        FactBody::Batch { .. }
+        | FactBody::RowsMoved { .. }
+        | FactBody::Salvaged { .. }
+        | FactBody::Ordered { .. } => {
             return None;
         }
         FactBody::Opened { setup: kept } => *kept = setup.clone(),

@@ -22,6 +22,8 @@ pub const IRREPLACEABLE: &str = "item.class = 0";
 pub const WHOLE: &str = "got.state = 1";
 /// Bytes were read, if not all of them.
 pub const HAD: &str = "got.state IN (1, 2)";
+/// Some bytes were read, and some were not.
+pub const WITH_GAPS: &str = "got.state = 2";
 /// No byte could be read.
 pub const UNREADABLE: &str = "got.state = 3";
 /// Bytes could not be read, or none.
@@ -58,6 +60,7 @@ mod tests {
         let got = |all: &[Got]| all.iter().map(|got| got.code()).collect::<Vec<_>>();
         assert_eq!(codes(WHOLE), got(&[Got::Whole]));
         assert_eq!(codes(HAD), got(&[Got::Whole, Got::Gaps]));
+        assert_eq!(codes(WITH_GAPS), got(&[Got::Gaps]));
         assert_eq!(codes(UNREADABLE), got(&[Got::Unreadable]));
         assert_eq!(codes(FAILED), got(&[Got::Gaps, Got::Unreadable]));
         assert_eq!(codes(UNTRIED), got(&[Got::Nothing, Got::Changed]));

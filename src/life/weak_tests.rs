@@ -513,6 +513,51 @@ fn a_file_of_the_image_stays_below_what_the_destination_holds() {
 proptest! {
     #![proptest_config(ProptestConfig { failure_persistence: None, cases: 40, ..ProptestConfig::default() })]
 
+    /// A drive that dies at any request: what its image gives without it is right, and is what the ledger calls in hand;
+    /// nothing is asked any more, and back again it is asked for the rest alone.
+    #[test]
+    fn a_dead_drive_leaves_what_is_in_hand_and_no_byte_more(
+        bad in proptest::collection::vec(0u64..4000, 0..6),
+        dies in 0u32..60,
+        rots in proptest::option::of(0u64..400),
+    ) {
+        let bench = Bench::new(&bad);
+        bench.drive.goes.store(dies, Ordering::Relaxed);
+        let all = [(0, 4000 * SECTOR)];
+        let layer = bench.layer();
+        layer.want(&all, 1.0, bench.clock()).unwrap();
+        while matches!(layer.ask(bench.clock()), Turn::Asked) {}
+        bench.keep(&layer).unwrap();
+        drop(layer);
+        bench.disk.crash();
+        let _ = rots.map(|at| bench.disk.rot("job/salvage", at * SECTOR));
+        lock(&bench.drive.asked).clear();
+        bench.drive.goes.store(0, Ordering::Relaxed);
+        let (known, places) = (bench.ledger.range_states(0).unwrap(), vec![bench.place()]);
+        let alone = bench.layer_at(places, None).alone();
+        alone.want(&all, 1.0, bench.clock()).unwrap();
+        prop_assert_eq!(alone.ask(bench.clock()), Turn::Nothing);
+        let gone = missing(&alone, 0, all[0].1);
+        for sector in 0..4000 {
+            let (given, held) = (!gone.contains(&sector), known.state(sector) == State::InHand);
+            prop_assert!(given == held || held && rots.is_some(), "{}", sector);
+        }
+        alone.note_unasked(&all, bench.clock());
+        bench.keep(&alone).unwrap();
+        prop_assert!(lock(&bench.drive.asked).is_empty());
+        bench.drive.goes.store(u32::MAX, Ordering::Relaxed);
+        let known = bench.ledger.range_states(0).unwrap();
+        let layer = bench.layer();
+        for (first, count) in bench.bring(&layer, &all) {
+            for part in known.within(first, first + count) {
+                prop_assert_ne!(part.state, State::InHand);
+            }
+        }
+        for sector in missing(&layer, 0, 4000 * SECTOR) {
+            prop_assert!(bad.contains(&sector));
+        }
+    }
+
     /// Whatever is bad, wanted in whatever pieces, cut off wherever: what is not missing is right, what is missing is
     /// bad, and no sector in hand by the ledger is asked for again.
     #[test]

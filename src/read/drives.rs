@@ -9,12 +9,39 @@ use crate::volume::layout::Layout;
 use std::collections::HashMap;
 use std::sync::Arc;
 
+/// A drive that is not here: what is known of its size, and no byte of it.
+pub struct Away {
+    /// Bytes of a sector.
+    pub sector_bytes: u32,
+    /// Bytes of the drive.
+    pub bytes: u64,
+    /// Why it is not here.
+    pub why: String,
+}
+
+impl Sectors for Away {
+    fn sector_bytes(&self) -> u32 {
+        self.sector_bytes
+    }
+
+    fn bytes(&self) -> u64 {
+        self.bytes
+    }
+
+    fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
+        let doing = format!("reading {} bytes at {at} of the drive", buf.len());
+        Err(Fault::new(FaultKind::Gone, doing, self.why.clone()))
+    }
+}
+
 /// Drives and the volumes on them.
 pub struct DriveSource {
     /// Sectors of each drive of the job, by number.
     pub drives: Vec<Arc<dyn Sectors>>,
     /// The drive that a volume lies on, by the volume's number.
     pub volumes: HashMap<i64, usize>,
+    /// Why a drive is not here, by number; `None` = it is. Only its salvage image can be read then ([`Away`]).
+    pub away: Vec<Option<String>>,
 }
 
 impl Source for DriveSource {

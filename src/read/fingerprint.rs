@@ -1,7 +1,7 @@
 //! A drive's fingerprint: digests of chosen stretches, so that the same drive is known again behind
 //! a dock that lends one serial to many, and so that starting the old system since shows.
 //!
-//! Invariant: cheap and gentle: at most about 3 MiB in a few long reads. A stretch that cannot be read
+//! Invariant: cheap and gentle: at most about 3 MiB in a few long reads, of a weak drive less. A stretch that cannot be read
 //! is no agreement and no difference: a weak drive stays itself as long as most of it agrees, and two
 //! readable stretches that differ are another content, however many agree.
 
@@ -38,18 +38,57 @@ pub enum Likeness {
 impl Fingerprint {
     /// Looks at a drive; `None` when it does not answer at all.
     pub fn of(sectors: &dyn Sectors) -> Option<Self> {
+        let all = 0..places(sectors.bytes()).len();
+        Self::look(sectors, all, |_, _, _| true)
+    }
+
+    /// Looks at a weak drive that was looked at before: a stretch that could not be read then, or that holds a place
+    /// which `is_bad` (first byte, bytes), tells nothing and is not asked. Unless it is to be looked at `closely`,
+    /// the short stretches come first, and no more is asked once enough of them agree or one differs.
+    pub fn of_weak(
+        sectors: &dyn Sectors,
+        then: &Self,
+        is_bad: impl Fn(u64, u64) -> bool,
+        closely: bool,
+    ) -> Option<Self> {
+        let count = places(sectors.bytes()).len();
+        let order = (1..count).chain(0..count.min(1));
+        Self::look(sectors, order, |seen, stretch, (at, bytes)| {
+            let told = matches!(then.stretches.get(stretch), Some(Some(_)));
+            let known = !closely && seen.against(then) != Likeness::Unknown;
+            told && !known && !is_bad(at, bytes)
+        })
+    }
+
+    /// Asks for the stretches in `order` that `is_wanted`, by what was seen so far.
+    fn look(
+        sectors: &dyn Sectors,
+        order: impl Iterator<Item = usize>,
+        is_wanted: impl Fn(&Self, usize, (u64, u64)) -> bool,
+    ) -> Option<Self> {
         let bytes = sectors.bytes();
+        let places = places(bytes);
         let mut buf = vec![0u8; HEAD.min(bytes) as usize];
-        let mut stretches = Vec::new();
-        for (at, length) in places(bytes) {
+        let mut seen = Self {
+            bytes,
+            stretches: vec![None; places.len()],
+        };
+        for stretch in order {
+            let (at, length) = *places.get(stretch)?;
+            if !is_wanted(&seen, stretch, (at, length)) {
+                continue;
+            }
             let part = buf.get_mut(..length as usize)?;
             match sectors.read_at(at, part) {
-                Ok(()) => stretches.push(Some(Blake3(*blake3::hash(part).as_bytes()))),
-                Err(fault) if fault.kind == FaultKind::Refused => stretches.push(None),
+                Ok(()) => {
+                    let digest = Blake3(*blake3::hash(part).as_bytes());
+                    *seen.stretches.get_mut(stretch)? = Some(digest);
+                }
+                Err(fault) if fault.kind == FaultKind::Refused => {}
                 Err(_) => return None,
             }
         }
-        Some(Self { bytes, stretches })
+        Some(seen)
     }
 
     /// From what was kept: the drive's bytes and [`Fingerprint::stretches`].
@@ -167,6 +206,50 @@ mod tests {
         started.bad = vec![8 << 19];
         let started = Fingerprint::of(&started).unwrap();
         assert_eq!(started.against(&sound), Likeness::Different);
+    }
+
+    /// A drive that remembers where it was asked.
+    struct Asked(Drive, std::sync::Mutex<Vec<u64>>);
+
+    impl Sectors for Asked {
+        fn sector_bytes(&self) -> u32 {
+            512
+        }
+        fn bytes(&self) -> u64 {
+            self.0.bytes()
+        }
+        fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
+            self.1.lock().unwrap().push(at);
+            self.0.read_at(at, buf)
+        }
+    }
+
+    #[test]
+    fn a_weak_drive_is_asked_for_what_tells_something_and_no_more() {
+        let mut weak = drive();
+        weak.bad = vec![5];
+        let then = Fingerprint::of(&weak).unwrap();
+        let places = places(8 << 20);
+        let asked = Asked(weak, std::sync::Mutex::default());
+        let ask = |bad: Option<u64>, closely| {
+            asked.1.lock().unwrap().clear();
+            let is_bad = |at, _| Some(at) == bad;
+            let seen = Fingerprint::of_weak(&asked, &then, is_bad, closely).unwrap();
+            (seen.against(&then), asked.1.lock().unwrap().len())
+        };
+        // Known again by half of the stretches, and never by the one that could not be read then.
+        assert_eq!(ask(None, false), (Likeness::Same, places.len() / 2));
+        assert_eq!(ask(None, true), (Likeness::Same, places.len() - 1));
+        assert_eq!(
+            ask(Some(places[3].0), true),
+            (Likeness::Same, places.len() - 2)
+        );
+        let mut started = drive();
+        started.bytes[places[1].0 as usize] ^= 1;
+        let asked = Asked(started, std::sync::Mutex::default());
+        let seen = Fingerprint::of_weak(&asked, &then, |_, _| false, false).unwrap();
+        assert_eq!(seen.against(&then), Likeness::Different);
+        assert_eq!(asked.1.lock().unwrap().len(), 1);
     }
 
     #[test]

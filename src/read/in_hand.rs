@@ -10,6 +10,9 @@
 //! Where no destination has room for an image (any more), it lets reads *through*: what is in hand still comes
 //! from the image, what was refused is still not asked again, and everything else is read straight from the drive.
 //!
+//! Where the drive itself is not here any more, the image stands [alone](InHand::alone): nothing is asked, nothing is
+//! let through, and what is not in hand was never read.
+//!
 //! Invariant: no sector in hand is asked for again, in this run or in a later one; nothing is in hand whose bytes are not
 //! on the medium with a digest that they still have. The rows that [`InHand::settle`] gives out are true already.
 
@@ -21,7 +24,7 @@ use crate::judge::gaps::{Answer, Ask, Full, Gaps, Limits, Next, State, Stretch};
 use crate::ledger::RangeRow;
 use crate::port::{Clock, Destination, Fault, FaultKind, Sectors};
 use image::{Copied, Image};
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 /// Rows are kept when so many bytes wait for them ...
@@ -75,6 +78,10 @@ pub struct InHand {
     asking: Mutex<Asking>,
     image: Mutex<Image>,
     through: AtomicBool,
+    /// The drive is not here.
+    alone: bool,
+    /// Bytes that came from the image.
+    given: AtomicU64,
     /// A read failed because the image could not be reached.
     away: AtomicBool,
 }
@@ -114,6 +121,8 @@ impl InHand {
         }
         Self {
             through: AtomicBool::new(!image.takes_more()),
+            alone: false,
+            given: AtomicU64::new(0),
             away: AtomicBool::new(false),
             drive,
             asking: Mutex::new(Asking {
@@ -126,6 +135,22 @@ impl InHand {
             }),
             image: Mutex::new(image),
         }
+    }
+
+    /// The same without the drive, which is not here: what is in hand is all there is.
+    pub fn alone(mut self) -> Self {
+        self.alone = true;
+        self
+    }
+
+    /// Whether the drive is not here.
+    pub fn is_alone(&self) -> bool {
+        self.alone
+    }
+
+    /// Bytes that came from the image so far.
+    pub fn given_bytes(&self) -> u64 {
+        self.given.load(Ordering::Relaxed)
     }
 
     fn sector(&self) -> u64 {
@@ -145,7 +170,7 @@ impl InHand {
 
     /// Whether what is not in hand is read straight from the drive.
     pub fn is_through(&self) -> bool {
-        self.through.load(Ordering::Relaxed)
+        !self.alone && self.through.load(Ordering::Relaxed)
     }
 
     /// Whether a read since the last time of asking failed because the image could not be reached: then what was missing
@@ -165,6 +190,13 @@ impl InHand {
         lock(&self.asking).gaps.forbid_revisits();
     }
 
+    /// Tells the queue what of the image turned out to be lost.
+    fn tell_lost(&self, asking: &mut Asking) {
+        for (first, count) in lock(&self.image).to_tell.drain(..) {
+            asking.gaps.lose(first, count);
+        }
+    }
+
     /// Wants ranges of bytes that are worth `value` together.
     ///
     /// # Errors
@@ -173,9 +205,7 @@ impl InHand {
         let ranges = self.sectors(ranges);
         let sectors = ranges.iter().fold(0u64, |sum, (_, count)| sum + count);
         let mut asking = lock(&self.asking);
-        for (first, count) in lock(&self.image).to_tell.drain(..) {
-            asking.gaps.lose(first, count);
-        }
+        self.tell_lost(&mut asking);
         // What an earlier run was refused has rested since then.
         let rested = clock.now().seconds().saturating_sub(asking.last_asked);
         let rested = u64::try_from(rested).unwrap_or(0).saturating_mul(1000);
@@ -188,6 +218,59 @@ impl InHand {
             asking.gaps.want(first, count, worth, revisit_at)?;
         }
         Ok(())
+    }
+
+    /// Wants the gaps of an item that was copied already: what was never asked through this layer failed on another way and
+    /// comes last, each place once; what was not asked yet, or only put off, comes as in any item. What had its last
+    /// answer is not asked again. How many sectors that opens.
+    ///
+    /// # Errors
+    /// As [`InHand::want`].
+    pub fn want_gaps(
+        &self,
+        ranges: &[(u64, u64)],
+        value: f64,
+        clock: &dyn Clock,
+    ) -> Result<u64, Full> {
+        let parts = self.parts(ranges);
+        let is_open = |part: &&Stretch| {
+            matches!(
+                part.state,
+                State::Unasked | State::NotWanted | State::PutOff
+            )
+        };
+        let open: u64 = parts.iter().filter(is_open).map(|part| part.count).sum();
+        let worth = value / open.max(1) as f64;
+        let now = milliseconds(clock);
+        let mut asking = lock(&self.asking);
+        self.tell_lost(&mut asking);
+        for part in parts.iter().filter(is_open) {
+            match part.state {
+                State::NotWanted => asking.gaps.want_again(part.first, part.count, worth)?,
+                _ => asking.gaps.want(part.first, part.count, worth, now)?,
+            }
+        }
+        Ok(open)
+    }
+
+    /// The sectors of ranges of bytes, as they stand.
+    pub fn parts(&self, ranges: &[(u64, u64)]) -> Vec<Stretch> {
+        let ranges = self.sectors(ranges);
+        let image = lock(&self.image);
+        let within =
+            |(first, count): &(u64, u64)| image.states.within(*first, first.saturating_add(*count));
+        ranges.iter().flat_map(within).collect()
+    }
+
+    /// Notes for the next run that was not asked what of these ranges nobody asked for.
+    pub fn note_unasked(&self, ranges: &[(u64, u64)], clock: &dyn Clock) {
+        let asked = clock.now().seconds();
+        for part in self.parts(ranges) {
+            if part.state == State::NotWanted {
+                let state = State::Unasked;
+                lock(&self.image).note(Stretch { state, ..part }, asked, None);
+            }
+        }
     }
 
     /// How ranges of bytes stand.
@@ -216,6 +299,9 @@ impl InHand {
 
     /// One request away from every known error.
     pub fn ask_clean(&self, clock: &dyn Clock) -> Turn {
+        if self.alone {
+            return Turn::Nothing;
+        }
         let mut asking = lock(&self.asking);
         match asking.gaps.next_clean(milliseconds(clock)) {
             Some(ask) => self.turn(&mut asking, ask, clock),
@@ -225,7 +311,7 @@ impl InHand {
 
     /// The best request, wherever it is.
     pub fn ask(&self, clock: &dyn Clock) -> Turn {
-        if self.is_through() {
+        if self.is_through() || self.alone {
             return Turn::Nothing;
         }
         let mut asking = lock(&self.asking);
@@ -326,6 +412,9 @@ impl InHand {
                 "the drive stalled or failed near it, and there was no room to ask it apart"
             }
             State::InHand => "it is in the salvage image, which cannot be reached now",
+            State::Unasked | State::NotWanted if self.alone => {
+                "it was never read, and the drive is not here"
+            }
             State::Unasked | State::NotWanted => "it was not asked for yet",
         };
         Fault::new(
@@ -356,6 +445,7 @@ impl Sectors for InHand {
             // The hand that reads has no clock: the ledger's own moment is that of its fact.
             match image.copy(here / sector, into, sector, rest, 0) {
                 Copied::Bytes(count) => {
+                    self.given.fetch_add(count as u64, Ordering::Relaxed);
                     done += count;
                     continue;
                 }

@@ -55,6 +55,13 @@ pub struct CopySource<'a> {
     pub from: &'a dyn Destination,
 }
 
+impl<'a> CopySource<'a> {
+    /// An opener that needs no source beside it.
+    pub fn into_opener(self) -> Box<dyn Opener + 'a> {
+        Box::new(CopyOpener { from: self.from })
+    }
+}
+
 impl Source for CopySource<'_> {
     fn opener(&self) -> Box<dyn Opener + '_> {
         Box::new(CopyOpener { from: self.from })

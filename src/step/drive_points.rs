@@ -234,7 +234,7 @@ fn contents(
         ));
     }
     let then = kept.seen()?;
-    match present::fingerprint_now(job, facts, &now.path) {
+    match present::fingerprint_now(job, facts, number, &now.path, true) {
         Ok(seen) => match seen.against(&then) {
             Likeness::Same => match present::listing_changed(job, facts, number, &now.path) {
                 Ok(None) => None,

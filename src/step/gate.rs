@@ -99,6 +99,7 @@ pub fn ask(
     now.ledger_broken = chain
         .or(broken_rows)
         .or_else(|| edited_setup(job, &facts))
+        .or(crate::step::plan::edited_order(job, &facts).map_err(|e| ledger_problem(&e))?)
         .or(crate::step::assess::edited(job, &facts)?)
         .or(match closeness {
             Closeness::Ledger => None,
@@ -535,6 +536,7 @@ fn memory(job: &Job<'_>, facts: &[Fact]) -> MemoryNow {
     });
     let nothing_copied = last_copy == 0;
     let attested = crate::step::attest::by_another_machine(job, facts);
+    let weak = job.has_bad_symptom() || crate::step::verify::is_too_weak(job, facts);
     match crate::step::state::memory_in_force(job, facts) {
         None => MemoryNow::NotTold,
         Some(MemoryState::KnownGood) => MemoryNow::Good {
@@ -544,11 +546,13 @@ fn memory(job: &Job<'_>, facts: &[Fact]) -> MemoryNow {
             read_again: again == Some(true),
             attested,
             swapped: true,
+            weak,
         },
         Some(MemoryState::Suspect) => MemoryNow::Doubtful {
             read_again: again == Some(true),
             attested,
             swapped: false,
+            weak,
         },
         Some(MemoryState::Failed) => MemoryNow::Failed { attested },
     }

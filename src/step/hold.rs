@@ -87,7 +87,7 @@ pub fn ready<'b>(job: Job<'b>, tell: Tell<'_>) -> Result<Job<'b>, Problem> {
         if !moved && now.kernel_read_only == Some(true) {
             continue;
         }
-        if !surely(&job, &facts, kept, &now) {
+        if !surely(&job, &facts, number, kept, &now) {
             continue;
         }
         if moved {
@@ -112,13 +112,19 @@ pub fn ready<'b>(job: Job<'b>, tell: Tell<'_>) -> Result<Job<'b>, Problem> {
 }
 
 /// The drive, and no other behind its name: this plugging in is the one that was held, or serial or fingerprint agree.
-fn surely(job: &Job<'_>, facts: &[Fact], kept: &DriveKept, now: &DriveFacts) -> bool {
+fn surely(
+    job: &Job<'_>,
+    facts: &[Fact],
+    number: usize,
+    kept: &DriveKept,
+    now: &DriveFacts,
+) -> bool {
     let same_plug = kept.sequence.is_some() && kept.sequence == now.sequence;
     if same_plug && now.path == kept.path.path() {
         return true;
     }
     match kept.seen() {
-        Some(then) => present::fingerprint_now(job, facts, &now.path)
+        Some(then) => present::fingerprint_now(job, facts, number, &now.path, false)
             .is_ok_and(|seen| seen.against(&then) == Likeness::Same),
         // Without a fingerprint only a serial in the old place will do: docks lend one serial to many drives.
         None => now.serial.is_some() && now.path == kept.path.path(),
@@ -175,7 +181,7 @@ pub fn fingerprints(job: Job<'_>) -> Result<Job<'_>, Problem> {
             continue;
         }
         if let Ok(now) = present::find(&job, number, None)
-            && let Ok(seen) = present::fingerprint_now(&job, &facts, &now.path)
+            && let Ok(seen) = present::fingerprint_now(&job, &facts, number, &now.path, true)
         {
             kept.take_fingerprint(&seen);
         }

@@ -5,10 +5,11 @@
 
 use crate::drive::reading::Reading;
 use crate::job::{DriveKept, Job};
+use crate::judge::gaps::State;
 use crate::ledger::{Fact, FactBody, standing};
-use crate::port::{DriveFacts, Sectors};
+use crate::port::{DriveFacts, FaultKind, Sectors};
 use crate::read::fingerprint::{Fingerprint, Likeness};
-use crate::step::outcome::Problem;
+use crate::step::outcome::{Problem, Route};
 use crate::value::Moment;
 use std::path::Path;
 use std::sync::Arc;
@@ -124,6 +125,40 @@ pub fn find(job: &Job<'_>, number: usize, named: Option<&Path>) -> Result<DriveF
     }
 }
 
+/// Why drive `number` is plainly not here; `None` = it may be: something is in its place that does not tell another serial,
+/// or tells its serial elsewhere, or that cannot be found out. Nothing is read.
+pub fn away(job: &Job<'_>, number: usize) -> Option<String> {
+    let kept = job.setup.drives.get(number)?;
+    let told: Vec<&str> = kept
+        .system_serial
+        .iter()
+        .chain(&kept.serial)
+        .map(|s| s.trim())
+        .collect();
+    let why = match job.bench.drive(&kept.path.path()) {
+        Ok(facts) => {
+            let other = facts.serial.as_deref().map(str::trim)?;
+            if told.is_empty() || told.contains(&other) {
+                return None;
+            }
+            contradiction(kept, &facts)?
+        }
+        Err(fault) if matches!(fault.kind, FaultKind::Missing | FaultKind::Gone) => {
+            fault.to_string()
+        }
+        Err(_) => return None,
+    };
+    if kept.is_image || kept.is_loop {
+        return Some(why);
+    }
+    let is_it = |facts: &DriveFacts| {
+        let serial = facts.serial.as_deref().map(str::trim);
+        serial.is_some_and(|serial| told.contains(&serial))
+    };
+    let elsewhere = job.bench.every_drive().ok()?.iter().any(is_it);
+    (!elsewhere).then_some(why)
+}
+
 /// Why this is not the drive on hold; `None` = nothing speaks against it.
 pub fn contradiction(kept: &DriveKept, facts: &DriveFacts) -> Option<String> {
     let at = crate::job::KeptPath::of(&facts.path).text;
@@ -213,16 +248,43 @@ pub fn which(job: &Job<'_>, named: Option<&Path>) -> Result<usize, Problem> {
     }
 }
 
-/// The fingerprint of what is at `path` now.
+/// The fingerprint of what is at `path` now, which should be drive `number`. A weak drive is asked for no place that it is
+/// known not to give; and, unless it is to be looked at `closely`, for no more than it takes to know it again.
 ///
 /// # Errors
 /// In words: it must not be read, or does not answer.
-pub fn fingerprint_now(job: &Job<'_>, facts: &[Fact], path: &Path) -> Result<Fingerprint, String> {
+pub fn fingerprint_now(
+    job: &Job<'_>,
+    facts: &[Fact],
+    number: usize,
+    path: &Path,
+    closely: bool,
+) -> Result<Fingerprint, String> {
     if crate::step::waits_for_owner(job, facts) {
         return Err(NOT_READ.into());
     }
     let sectors = job.bench.sectors(path).map_err(|fault| fault.to_string())?;
-    Fingerprint::of(sectors.as_ref()).ok_or_else(|| "the drive does not answer".into())
+    let then = job.setup.drives.get(number).and_then(DriveKept::seen);
+    let seen = match then.filter(|_| is_weak(job, facts, number)) {
+        None => Fingerprint::of(sectors.as_ref()),
+        Some(then) => {
+            // Ranges that were edited are said as a broken ledger; here they would only spare the drive something.
+            let states = job.ledger.range_states(number).unwrap_or_default();
+            let sector = u64::from(sectors.sector_bytes().max(1));
+            let is_bad = |at: u64, bytes: u64| {
+                let end = at.saturating_add(bytes).div_ceil(sector);
+                let mut parts = states.within(at / sector, end).into_iter();
+                parts.any(|part| matches!(part.state, State::Refused | State::NoAnswer))
+            };
+            Fingerprint::of_weak(sectors.as_ref(), &then, is_bad, closely)
+        }
+    };
+    seen.ok_or_else(|| "the drive does not answer".into())
+}
+
+/// Whether drive `number` is to be asked for as little as will do.
+fn is_weak(job: &Job<'_>, facts: &[Fact], number: usize) -> bool {
+    crate::step::state::route_of_drive(job, facts, number) >= Route::Gentle
 }
 
 /// Why the drive at `path` does not hold what the newest survey listed any more; `None` = everything that the survey read
@@ -237,7 +299,7 @@ pub fn listing_changed(
     number: usize,
     path: &Path,
 ) -> Result<Option<String>, String> {
-    let may_be_read = crate::step::route_of(job, facts) <= crate::step::outcome::Route::Gentle;
+    let may_be_read = crate::step::route_of(job, facts) <= Route::Gentle;
     if !may_be_read || crate::ledger::standing::surveyed(facts).is_none() {
         return Ok(None);
     }
@@ -279,7 +341,15 @@ pub fn to_read(
     let Some(kept) = job.setup.drives.get(number) else {
         return Err(not_it("the job has no such drive".into(), connect));
     };
-    let seen = fingerprint_now(job, facts, &now.path).map_err(|why| not_it(why, connect))?;
+    let same_plug = kept.sequence.is_some() && kept.sequence == now.sequence;
+    // A weak drive that was never unplugged since it was known, and that nobody could write to, need not be asked.
+    let is_held = same_plug && now.kernel_read_only == Some(true) && kept.fingerprint.is_some();
+    let may_be_read = !crate::step::waits_for_owner(job, facts);
+    if is_held && may_be_read && is_weak(job, facts, number) {
+        return Ok((now, sectors));
+    }
+    let seen = fingerprint_now(job, facts, number, &now.path, false)
+        .map_err(|why| not_it(why, connect))?;
     let likeness = kept
         .seen()
         .map_or(Likeness::Unknown, |then| seen.against(&then));
@@ -293,7 +363,6 @@ pub fn to_read(
             "look at the label: connect the drive on hold; if this is it, something wrote to it since: open a new job for it",
         )),
         Likeness::Unknown => {
-            let same_plug = kept.sequence.is_some() && kept.sequence == now.sequence;
             let is_file = kept.is_image || kept.is_loop;
             if same_plug || now.serial.is_some() || (is_file && kept.fingerprint.is_none()) {
                 Ok((now, sectors))

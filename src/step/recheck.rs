@@ -300,7 +300,8 @@ fn drive_changes(
     let kept_then = kept
         .seen()
         .filter(|kept| kept.digest().to_string() == then.fingerprint);
-    let now_is = match (present::fingerprint_now(job, facts, &now.path), kept_then) {
+    let seen = present::fingerprint_now(job, facts, drive, &now.path, true);
+    let now_is = match (seen, kept_then) {
         (Ok(seen), Some(kept)) => match seen.against(&kept) {
             Likeness::Same => None,
             Likeness::Different => Some(seen.digest().to_string()),

@@ -21,6 +21,7 @@ use crate::step::running::RunningCounts;
 use crate::step::state::Whole;
 use std::collections::HashSet;
 
+pub(crate) use again::is_too_weak;
 pub use bag::verify_bag;
 
 /// Rows a transaction.

@@ -115,6 +115,48 @@ impl Layout {
         lost
     }
 
+    /// The bytes of the drive (place and length) that the content is read from; with `only`, those that these logical
+    /// ranges (ascending) are read from. Where that cannot be told apart, it is all of them.
+    pub fn on_drive(&self, only: Option<&[(u64, u64)]>) -> Vec<(u64, u64)> {
+        let unit = match self.coding {
+            Coding::Plain => Some(1),
+            Coding::Lznt1 { unit_bytes } => Some(u64::from(unit_bytes.max(1))),
+            // Where a chunk lies stands in a table of its own.
+            Coding::Xpress { .. } | Coding::Lzx => None,
+        };
+        let wanted: Vec<(u64, u64)> = match only.zip(unit) {
+            Some((ranges, unit)) => ranges
+                .iter()
+                .map(|(first, bytes)| {
+                    let end = first.saturating_add(*bytes).div_ceil(unit);
+                    (first / unit * unit, end.saturating_mul(unit))
+                })
+                .collect(),
+            None => vec![(0, u64::MAX)],
+        };
+        // Behind the written length nothing is read; of a coded item everything may be.
+        let written = match self.coding {
+            Coding::Plain => self.valid.min(self.length),
+            _ => u64::MAX,
+        };
+        let (mut start, mut out) = (0u64, Vec::new());
+        for piece in &self.pieces {
+            let end = start.saturating_add(piece.bytes()).min(written);
+            if let Piece::Extent { at, .. } = piece {
+                let first = wanted.partition_point(|(_, to)| *to <= start);
+                for (from, to) in wanted.iter().skip(first) {
+                    let (from, to) = ((*from).max(start), (*to).min(end));
+                    if from >= to {
+                        break;
+                    }
+                    out.push((at.saturating_add(from - start), to - from));
+                }
+            }
+            start = start.saturating_add(piece.bytes());
+        }
+        out
+    }
+
     /// Stored bytes up to the end of the last piece that is anywhere (on the drive, inline, or a hole).
     pub fn described(&self) -> u64 {
         let (mut at, mut end) = (0u64, 0u64);

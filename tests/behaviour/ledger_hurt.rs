@@ -147,6 +147,32 @@ fn a_row_edited_by_hand_shows_in_the_sum() {
     assert!(said.out.contains("ledger-broken"), "{}", said.out);
 }
 
+/// The order of copying says what a dying drive is asked for first.
+#[test]
+fn an_order_edited_by_hand_shows_and_copying_on_does_not_hide_it() {
+    let shop = saved();
+    let ledger = shop.path("copies/job/ledger.db");
+    let whole = std::fs::read(&ledger).unwrap();
+    for edit in [
+        "UPDATE queue SET place = -place",
+        "DELETE FROM queue WHERE place = (SELECT min(place) FROM queue)",
+        "INSERT INTO queue(item) VALUES(1)",
+    ] {
+        std::fs::write(&ledger, &whole).unwrap();
+        let db = rusqlite::Connection::open(&ledger).unwrap();
+        assert!(db.execute(edit, []).unwrap() > 0, "{edit}");
+        drop(db);
+        for step in ["show", "copy", "release"] {
+            let points = shop.step(&[step]).points();
+            let broken = points.contains(&"ledger-broken".to_owned());
+            assert!(broken, "{edit}, {step}: {points:?}");
+        }
+    }
+    std::fs::write(&ledger, &whole).unwrap();
+    shop.step(&["copy"]).ends(0);
+    assert_eq!(shop.step(&["show"]).points(), [""; 0]);
+}
+
 /// Every column that decides how an item comes back, changed by hand: no release stands on it, and nothing comes back by it.
 #[test]
 fn what_an_item_wears_edited_by_hand_shows() {

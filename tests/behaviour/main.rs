@@ -57,6 +57,7 @@ mod onward;
 /// The saved items back on the fresh system, through the library.
 mod put_back;
 /// Another pair of eyes, or a pause, before a release.
+mod salvage;
 mod second_look;
 /// Copies that somebody changed.
 mod tampering;

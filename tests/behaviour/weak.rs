@@ -1,7 +1,7 @@
 //! Weak drives: bad sectors under the real engine. The volume is made by `mkfs.ext4`, the true bytes are known, and the
 //! drive counts what it is asked.
 
-use crate::hand_bench::{Scratch, identity_edited};
+use crate::hand_bench::{Scratch, Weak, identity_edited};
 use crate::hostile::noise;
 use crate::shop::{Shop, have};
 use holdpoint::drive::question::Reply;
@@ -24,7 +24,7 @@ use std::time::Duration;
 const MIB: u64 = 1 << 20;
 const LENGTH: u64 = 96 * MIB;
 
-const HEALTHY: Ailing = Ailing {
+pub const HEALTHY: Ailing = Ailing {
     hours: 9000,
     awaiting: 0,
     remapped: 0,
@@ -33,22 +33,22 @@ const HEALTHY: Ailing = Ailing {
     celsius: 33,
 };
 /// The route is salvage from the start.
-const WEAK: Ailing = Ailing {
+pub const WEAK: Ailing = Ailing {
     awaiting: 5,
     ..HEALTHY
 };
 
-type Files = BTreeMap<String, Vec<u8>>;
+pub type Files = BTreeMap<String, Vec<u8>>;
 
 /// Films of several requests, and pictures of less than one.
-fn content() -> Files {
+pub fn content() -> Files {
     let films = (0..8u64).map(|n| (format!("film-{n}.mp4"), noise(n, (9 * MIB) as usize + 1234)));
     let pictures = (0..30u64).map(|n| (format!("{n}.jpg"), noise(100 + n, 20_000)));
     films.chain(pictures).collect()
 }
 
 /// An ext4 volume with these files.
-fn image(at: &Path, files: &Files) {
+pub fn image(at: &Path, files: &Files) {
     let content = at.with_extension("content");
     std::fs::create_dir_all(&content).unwrap();
     for (name, bytes) in files {
@@ -63,7 +63,7 @@ fn image(at: &Path, files: &Files) {
 }
 
 /// The sector of the drive that holds byte `at` of a file.
-fn sector(image: &[u8], file: &[u8], at: usize) -> u64 {
+pub fn sector(image: &[u8], file: &[u8], at: usize) -> u64 {
     let at = at / 512 * 512;
     let part = &file[at..file.len().min(at + 512)];
     let mut found = image
@@ -102,7 +102,7 @@ fn lost(files: &Files) -> BTreeMap<String, Vec<(u64, u64)>> {
 }
 
 /// A job on the hand bench, planned, with the bad sectors in place.
-fn planned<'b>(scratch: &'b Scratch, files: &Files, health: Ailing) -> Job<'b> {
+pub fn planned<'b>(scratch: &'b Scratch, files: &Files, health: Ailing) -> Job<'b> {
     let path = scratch.path("drive");
     image(&path, files);
     let bytes = std::fs::read(&path).unwrap();
@@ -137,7 +137,7 @@ fn planned<'b>(scratch: &'b Scratch, files: &Files, health: Ailing) -> Job<'b> {
     job
 }
 
-fn carried(job: &Job<'_>, events: &mut Vec<Event>) -> Outcome<Copied> {
+pub fn carried(job: &Job<'_>, events: &mut Vec<Event>) -> Outcome<Copied> {
     let request = CopyRequest {
         job: job.dir.clone(),
         limit_bytes: None,
@@ -149,7 +149,7 @@ fn carried(job: &Job<'_>, events: &mut Vec<Event>) -> Outcome<Copied> {
 /// Every file is in the bag of this destination, and wrong nowhere but where the ledger says that it is missing, which is
 /// exactly where the drive is bad.
 #[track_caller]
-fn judged(scratch: &Scratch, job: &Job<'_>, at: &str, files: &Files) {
+pub fn judged(scratch: &Scratch, job: &Job<'_>, at: &str, files: &Files) {
     let lost = lost(files);
     let mut seen = 0;
     job.ledger
@@ -181,7 +181,7 @@ fn rerouted(events: &[Event]) -> Vec<Route> {
     routes.collect()
 }
 
-fn warned(events: &[Event]) -> Vec<&str> {
+pub fn warned(events: &[Event]) -> Vec<&str> {
     let said = events.iter().filter_map(|event| match event {
         Event::Warn { says } => Some(says.as_str()),
         _ => None,
@@ -270,6 +270,12 @@ fn every_sector_of_a_weak_drive_is_read_once_and_the_image_goes_with_the_job() {
     assert_eq!(job.ledger.ranges(0).unwrap(), []);
 }
 
+/// The drive takes its time, so that what came of a request is known before much more is handed out.
+pub fn at_a_walk(weak: &Weak) {
+    let walk = Box::new(|_, _, _| std::thread::sleep(Duration::from_millis(10)));
+    *weak.at_request.lock().unwrap() = Some(walk);
+}
+
 #[test]
 fn errors_met_on_the_way_put_the_layer_in() {
     if !have("errors_met_on_the_way", &["mkfs.ext4"]) {
@@ -277,6 +283,7 @@ fn errors_met_on_the_way_put_the_layer_in() {
     }
     let (scratch, files) = (Scratch::new(), content());
     let job = planned(&scratch, &files, HEALTHY);
+    at_a_walk(&scratch.bench.weak);
     let mut events = Vec::new();
     let outcome = carried(&job, &mut events);
     assert_eq!(outcome.exit, Exit::Done, "{:?}", outcome.short);

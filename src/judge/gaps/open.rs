@@ -69,6 +69,7 @@ impl Gap {
             && other.approach == Approach::Stride
             && self.near == other.near
             && self.fails == other.fails
+            && self.tries == other.tries
             && self.value.to_bits() == other.value.to_bits()
             && self.goes == 0
             && other.goes == 0

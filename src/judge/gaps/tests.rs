@@ -542,3 +542,27 @@ proptest! {
         prop_assert!(gaps.ranges().runs().all(|run| run.state.is_final()));
     }
 }
+
+#[test]
+fn what_failed_on_another_way_comes_last_and_once() {
+    let mut gaps = Gaps::new(small());
+    // One bad place that was met before, and a clean range away from it.
+    gaps.want_again(1000, 3, 1.0).unwrap();
+    gaps.want(5000, 64, 0.001, 0).unwrap();
+    let mut asked = Vec::new();
+    while let Next::Ask(ask) = gaps.next(0) {
+        asked.push((ask.first, ask.count));
+        let answer = match ask.first {
+            1000..1003 => Answer::Refused,
+            _ => Answer::Got,
+        };
+        gaps.report(answer, 1, 0);
+    }
+    assert_eq!(asked[0], (5000, 64));
+    for place in 1000..1003 {
+        let alone = asked.iter().filter(|ask| **ask == (place, 1)).count();
+        assert_eq!(alone, 1, "{asked:?}");
+        assert_eq!(gaps.ranges().state(place), State::Refused);
+    }
+    assert_eq!(gaps.next(u64::MAX), Next::Done);
+}

@@ -73,9 +73,10 @@ struct MetHere {
 }
 
 fn met(job: &Job<'_>, here: &str) -> Result<MetHere, LedgerError> {
-    // A permission refused is the system's answer and says nothing about the drive.
+    // A permission refused is the system's answer and says nothing about the drive; nor does what was never asked of it.
+    let never = crate::step::copy::NEVER_READ;
     let error = &format!(
-        "{FAILED} AND coalesce(got.fault, '') NOT LIKE '%EACCES%' AND coalesce(got.fault, '') NOT LIKE '%EPERM%'"
+        "{FAILED} AND coalesce(got.fault, '') NOT LIKE '%EACCES%' AND coalesce(got.fault, '') NOT LIKE '%EPERM%' AND coalesce(got.fault, '') NOT LIKE '{never}%'"
     );
     let sql = format!(
         "SELECT coalesce(sum({error}), 0), coalesce(sum(CASE WHEN {HAD} THEN item.bytes ELSE 0 END), 0),

@@ -36,6 +36,19 @@ pub struct Errand {
     pub at: Arc<Place>,
     /// Destinations that it is not carried to in this run, because they have no room for it (bit mask).
     pub passed: u64,
+    /// What stands under its name at a destination is replaced: a copy with gaps of which fewer are left.
+    pub anew: bool,
+}
+
+impl Errand {
+    /// The destinations (bit mask) of `mask` that it is to be written to.
+    pub fn lacking(&self, mask: u64) -> u64 {
+        if self.anew || self.before.state == Got::Changed {
+            mask
+        } else {
+            mask & !self.before.written
+        }
+    }
 }
 
 /// What carrying came to. Nothing of it counts before the committer has made it durable.
@@ -297,7 +310,7 @@ pub fn carry(
     targets: &Targets<'_>,
     buffers: &Buffers<'_>,
 ) -> Done {
-    let lacking = targets.mask & !errand.before.written & !errand.passed;
+    let lacking = errand.lacking(targets.mask) & !errand.passed;
     let before = errand.before.clone();
     let held = before.written != 0 && matches!(before.state, Got::Whole | Got::Gaps);
     if of.is_copy && !held {
@@ -316,6 +329,9 @@ pub fn carry(
                 got.written |= written;
             } else if held && is_less(&got, &before) {
                 // The source got worse; what was saved of it before is not given up for less.
+                return kept(errand, failed);
+            } else if errand.anew && got.state == before.state && got.missing == before.missing {
+                // Nothing was gained: what stands there stays, as it was read back.
                 return kept(errand, failed);
             } else if held && got.state == before.state && got.missing == before.missing {
                 // A copy from an earlier run counts on only if both readings of the source gave the same bytes.

@@ -136,7 +136,7 @@ impl<'a> Committer<'a> {
             else {
                 waiting
                     .iter_mut()
-                    .for_each(|done| done.got.written &= !bit | done.errand.before.written);
+                    .for_each(|done| done.got.written &= !done.errand.lacking(bit));
                 continue;
             };
             if let Err(fault) = self.place_batch(destination, number, &mut waiting) {
@@ -144,7 +144,7 @@ impl<'a> Committer<'a> {
                 self.full &= !bit;
                 // What was written since the last success may be lost: none of it counts.
                 waiting.iter_mut().for_each(|done| {
-                    let fresh = bit & !done.errand.before.written;
+                    let fresh = done.errand.lacking(bit);
                     done.got.written &= !fresh;
                 });
             }
@@ -205,8 +205,7 @@ impl<'a> Committer<'a> {
         waiting: &mut [Done],
     ) -> Result<(), Fault> {
         let bit = 1u64 << number;
-        let fresh =
-            |done: &Done| done.got.written & bit != 0 && done.errand.before.written & bit == 0;
+        let fresh = |done: &Done| done.got.written & bit != 0 && done.errand.lacking(bit) != 0;
         if !waiting.iter().any(fresh) {
             return Ok(());
         }

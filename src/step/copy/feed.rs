@@ -48,6 +48,7 @@ impl<'a> Feed<'a> {
             before,
             at,
             passed: 0,
+            anew: false,
         }))
     }
 }

@@ -8,6 +8,7 @@ mod buffers;
 mod carry;
 mod committer;
 mod feed;
+mod mend;
 mod salvage;
 mod short;
 mod split;
@@ -37,6 +38,7 @@ use buffers::Buffers;
 use carry::{Nature, Targets, carry};
 use committer::Committer;
 use feed::Feed;
+pub use salvage::NEVER_READ;
 use salvage::{Reached, Salvage};
 use short::Short;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -64,20 +66,30 @@ pub fn copy(
         ));
     }
     let route = crate::step::route_of(job, &facts);
-    if let Some(refused) = crate::step::refer_refusal(job, &facts, route) {
+    let away = salvage::drives_away(job, &facts)?;
+    // Where no drive is left that could be asked, nothing is at stake that the owner would have to decide about.
+    let is_alone = !away.is_empty() && away.len() == job.setup.drives.len();
+    let refused = crate::step::refer_refusal(job, &facts, route);
+    if let Some(refused) = refused.filter(|_| !is_alone) {
         return Err(refused);
+    }
+    for (number, why) in &away {
+        tell(salvage::goes_on_alone(job, *number, why));
     }
     let opened = job.destinations();
     let destinations = some_here(&opened, "copy JOB")?;
     let mask = bits(&destinations);
-    let away = opened.iter().enumerate();
-    let away = away.filter_map(|(number, opened)| Some((number, opened.as_ref().err()?.clone())));
-    let away = away.collect();
+    let unreached = opened.iter().enumerate();
+    let unreached =
+        unreached.filter_map(|(number, opened)| Some((number, opened.as_ref().err()?.clone())));
+    let unreached = unreached.collect();
     check_list(job, &destinations, tell)?;
     let from = JobSource::of(job)?;
     copy_anew(job, &facts, mask, tell)?;
     keep_room(job, &destinations)?;
-    let mut watch = Watch::new(job, route);
+    let mut watch = Watch::new(job, route, |drive| {
+        away.iter().any(|(gone, _)| *gone == drive)
+    });
     watch.before()?;
     let mut run = Run {
         job,
@@ -92,9 +104,10 @@ pub fn copy(
         troubled: false,
         errors: 0,
         short: Short {
-            away,
+            away: unreached,
             ..Short::default()
         },
+        gone: away.into_iter().next().map(|(_, why)| why),
     };
     run.announce(tell);
     // Another route in mid-copy ends one round and begins the next, with that route's pace.
@@ -230,6 +243,8 @@ struct Run<'a, 'b> {
     /// Items that met errors on a route that does not expect them.
     errors: u64,
     short: Short,
+    /// Why a drive was not here from the start, so that only its salvage image was read.
+    gone: Option<String>,
 }
 
 impl<'a, 'b> Run<'a, 'b> {
@@ -344,26 +359,31 @@ impl<'a, 'b> Run<'a, 'b> {
         mask: u64,
         tell: Tell<'_>,
     ) -> Result<(), Problem> {
+        let failed = |e: LedgerError| ledger_problem(&e);
+        let has_gaps = self.want_gaps(salvage, tell).map_err(failed)?;
         for round in 0.. {
             let passed_over = self.carry_all(&salvage.source, Some(salvage), mask, tell)?;
-            if passed_over == 0 || self.is_over() {
+            let is_done = passed_over == 0 && (round > 0 || !has_gaps);
+            if is_done || self.is_over() {
                 break;
             }
-            if round >= ROUNDS {
+            if round >= ROUNDS && passed_over > 0 {
                 self.stopped = Some(format!(
                     "the salvage image does not keep what is put into it: {passed_over} items wait for that"
                 ));
                 break;
             }
             let reached = salvage.finish(&mut |event| self.look(event, tell));
-            match reached.map_err(|e| ledger_problem(&e))? {
-                Reached::Ready | Reached::Later => {}
+            match reached.map_err(failed)? {
+                Reached::Ready | Reached::Later | Reached::Never => {}
                 Reached::Stop => break,
                 Reached::Gone(drive, fault) => {
-                    self.source_gone(drive, &fault)
-                        .map_err(|e| ledger_problem(&e))?;
+                    self.source_gone(drive, &fault).map_err(failed)?;
                     break;
                 }
+            }
+            if has_gaps {
+                self.mend(salvage, mask, tell)?;
             }
         }
         salvage
@@ -507,15 +527,19 @@ impl<'a, 'b> Run<'a, 'b> {
         }
     }
 
-    fn finish(self, tell: Tell<'_>) -> Result<Outcome<Copied>, Problem> {
+    fn finish(mut self, tell: Tell<'_>) -> Result<Outcome<Copied>, Problem> {
         let job = self.job;
         let counts = crate::step::counts(job)?;
         let remaining = crate::step::state::remaining(job)?;
+        // Without its drive an item may be copied in part, and the rest of it waits too.
+        let waits = remaining > 0 || self.gone.is_some() && salvage::waits_for_its_drive(job)?;
+        if let Some(why) = self.gone.take().filter(|_| waits && self.stopped.is_none()) {
+            self.stopped = Some(format!(
+                "the drive is not here ({why}); this went on from the salvage image alone, and what is not in it waits for the drive"
+            ));
+        }
         let sum = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?;
-        let stopped = self
-            .stopped
-            .as_deref()
-            .filter(|_| remaining > 0 && !self.asked);
+        let stopped = self.stopped.as_deref().filter(|_| waits && !self.asked);
         let short = self.short.problem(job, stopped);
         job.record(&FactBody::Copied {
             remaining,
@@ -556,7 +580,7 @@ impl<'a, 'b> Run<'a, 'b> {
         };
         let points = crate::step::points_now(job)?;
         // A destination that could not be written to the end is work left over, even where another one has it all.
-        let exit = if self.stopped.is_some() && remaining > 0 || short.is_some() {
+        let exit = if self.stopped.is_some() && waits || short.is_some() {
             Exit::Stopped
         } else {
             Exit::Done

@@ -34,7 +34,7 @@ impl Short {
         mask: u64,
     ) -> bool {
         let bytes = errand.item.bytes;
-        let lacking = mask & !errand.before.written;
+        let lacking = errand.lacking(mask);
         if bytes < LARGE {
             return true;
         }

@@ -38,7 +38,7 @@ impl Steering<'_, '_, '_, '_> {
         match reached {
             Reached::Ready => return Ok(true),
             Reached::Later => self.passed_over += 1,
-            Reached::Stop => {}
+            Reached::Stop | Reached::Never => {}
             Reached::Gone(drive, fault) => run.source_gone(drive, &fault)?,
         }
         Ok(false)
@@ -84,15 +84,19 @@ impl Foreman for Steering<'_, '_, '_, '_> {
         }
     }
 
-    fn take(&mut self, done: Done) -> Result<(), LedgerError> {
+    fn take(&mut self, mut done: Done) -> Result<(), LedgerError> {
         let lacking = matches!(done.got.state, Got::Gaps | Got::Unreadable);
         if let Some(salvage) = self.salvage
             && lacking
-            && !salvage.is_final(&done.errand.item)
         {
-            // It might still close: no such gap is recorded.
-            self.passed_over += 1;
-            return Ok(());
+            if !salvage.is_final(&done.errand.item) {
+                // It might still close: no such gap is recorded.
+                self.passed_over += 1;
+                return Ok(());
+            }
+            if !salvage.name_gaps(&done.errand.item, &mut done.got) {
+                return Ok(());
+            }
         }
         if let Some(fault) = &done.got.fault {
             (self.tell)(Event::Fault {

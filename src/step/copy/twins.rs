@@ -17,7 +17,7 @@ const PAGE: usize = 1000;
 /// The next twins after item `after` that lack a copy; the walk is over when `after` stays.
 fn lacking(job: &Job<'_>, mask: u64, after: &mut i64) -> Result<Vec<Twin>, LedgerError> {
     loop {
-        let mut page = job.ledger.items_after(
+        let page = job.ledger.items_after(
             &format!("item.twin <> 0 AND {WANTED} AND {FILE}"),
             *after,
             PAGE,
@@ -26,11 +26,21 @@ fn lacking(job: &Job<'_>, mask: u64, after: &mut i64) -> Result<Vec<Twin>, Ledge
             return Ok(page);
         };
         *after = last.id;
-        page.retain(|(_, got)| {
-            matches!(got.state, Got::Nothing | Got::Changed) || got.written & mask != mask
-        });
-        if !page.is_empty() {
-            return Ok(page);
+        let mut out = Vec::new();
+        for (item, got) in page {
+            let lacks =
+                matches!(got.state, Got::Nothing | Got::Changed) || got.written & mask != mask;
+            // A gap of the first name may have been closed since.
+            let is_older = || {
+                let first = job.ledger.item(item.twin)?;
+                Ok::<_, LedgerError>(first.is_some_and(|(_, first)| first.blake3 != got.blake3))
+            };
+            if lacks || (got.state == Got::Gaps && is_older()?) {
+                out.push((item, got));
+            }
+        }
+        if !out.is_empty() {
+            return Ok(out);
         }
     }
 }
@@ -73,7 +83,8 @@ pub fn link_all(
             ..got.clone()
         };
         // What stands under this name from before counts on only as long as it is what the first name has now.
-        if (before.blake3, before.sha256) != (got.blake3, got.sha256) {
+        let same = (before.blake3, before.sha256) == (got.blake3, got.sha256);
+        if !same {
             (now.written, now.verified, now.mismatch) = (0, 0, 0);
         }
         let mut failed = Vec::new();
@@ -91,7 +102,7 @@ pub fn link_all(
                 Err(fault) => failed.push((*number, fault)),
             }
         }
-        if now.written == before.written {
+        if now.written == 0 || (same && now.written == before.written) {
             continue;
         }
         // A link that one destination refused is carried as a file there; it is no reason to give the destination up.
@@ -102,6 +113,7 @@ pub fn link_all(
                 before,
                 at,
                 passed: 0,
+                anew: !same,
             },
             got: now,
             failed,
@@ -126,6 +138,7 @@ pub fn left_over(
                 item,
                 before,
                 passed: 0,
+                anew: false,
             })
         })
         .collect()

@@ -38,8 +38,8 @@ pub struct Watch<'a, 'b> {
 }
 
 impl<'a, 'b> Watch<'a, 'b> {
-    /// A watch that begins now.
-    pub fn new(job: &'a Job<'b>, route: Route) -> Self {
+    /// A watch that begins now, over the drives that are here.
+    pub fn new(job: &'a Job<'b>, route: Route, is_away: impl Fn(usize) -> bool) -> Self {
         let live = job.setup.replies.is_none();
         let drives = job
             .setup
@@ -48,6 +48,7 @@ impl<'a, 'b> Watch<'a, 'b> {
             .enumerate()
             .filter(|(_, kept)| live && !kept.is_image && !kept.is_loop)
             .map(|(number, _)| number)
+            .filter(|number| !is_away(*number))
             .collect();
         let every = u64::from(job.policy.health.during_copy_minutes.get()) * 60_000_000_000;
         Self {

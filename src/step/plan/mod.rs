@@ -27,7 +27,7 @@ use crate::value::{Blake3, Name};
 use rusqlite::params;
 
 pub use listing::listing;
-pub use order::{class_values, complete};
+pub use order::{class_values, complete, edited as edited_order};
 pub use people::people;
 
 /// The word of a volume in bags and listings; `folder` for the folder of a folder job.
@@ -208,7 +208,7 @@ fn keep_rules(job: &Job<'_>, classer: &Classer) -> Result<(), LedgerError> {
 /// BLAKE3 over all that a survey found and no later step changes. The first is the fingerprint of the tree as surveyed: of
 /// every item place, kind, size, time, class, marks and rule; the volumes, gaps and points. The second covers everything
 /// else that a row holds, and with it all that `put-back` makes an item of: mode, owner, attributes, where a link leads,
-/// under which name the copy lies. Only the order of copying is in neither: it decides nothing.
+/// under which name the copy lies. The order of copying is in neither: it has a digest of its own ([`edited_order`]).
 ///
 /// # Errors
 /// When the ledger cannot be read.

@@ -8,6 +8,7 @@ use crate::ledger::{Fact, FactBody, Ledger, LedgerError};
 use crate::step::assess::{hazard_key, pace_key};
 use crate::step::outcome::OrderStep;
 use crate::survey::item::{Class, Marks};
+use crate::value::Blake3;
 use rusqlite::params;
 use std::collections::HashMap;
 
@@ -39,7 +40,8 @@ pub fn order(job: &Job<'_>, facts: &[Fact]) -> Result<(), LedgerError> {
             ledger.doing("ranking", insert.execute(params![class_code, rank.bucket, id]))?;
         }
         ledger.doing("filling the queue", db.execute("INSERT INTO queue(item) SELECT item FROM temp.rank ORDER BY bucket, item", []))?;
-        ledger.doing("tidying up", db.execute_batch("DROP TABLE temp.rank"))
+        ledger.doing("tidying up", db.execute_batch("DROP TABLE temp.rank"))?;
+        tell(job, ledger)
     })
 }
 
@@ -47,12 +49,55 @@ pub fn order(job: &Job<'_>, facts: &[Fact]) -> Result<(), LedgerError> {
 /// order names yet, and nothing that is wanted may wait for ever.
 pub fn complete(job: &Job<'_>) -> Result<(), LedgerError> {
     let ledger = &job.ledger;
+    // An order that was edited is completed all the same, and stays what it is: edited.
+    let is_edited = edited(job, &ledger.facts()?)?.is_some();
     ledger.transaction(|ledger| {
         let sql = &format!("INSERT INTO queue(item) SELECT id FROM item WHERE {FILE} AND {WANTED} AND twin = 0 AND marks & ?1 = 0
                    AND id NOT IN (SELECT item FROM queue)");
-        ledger.doing("completing the queue", ledger.db().execute(sql, [Marks::without_content().0]))?;
-        Ok(())
+        let added = ledger.db().execute(sql, [Marks::without_content().0]);
+        match ledger.doing("completing the queue", added)? {
+            0 => Ok(()),
+            _ if is_edited => Ok(()),
+            _ => tell(job, ledger),
+        }
     })
+}
+
+/// Says in the chain how the queue is; call in the transaction that changed it.
+fn tell(job: &Job<'_>, ledger: &Ledger) -> Result<(), LedgerError> {
+    let queue = digest(ledger)?;
+    let told = FactBody::Ordered { queue };
+    ledger.record(job.now(), &told).map(|_| ())
+}
+
+/// BLAKE3 over every place of the queue with its item, in order.
+fn digest(ledger: &Ledger) -> Result<Blake3, LedgerError> {
+    let doing = "adding up the queue";
+    let sql = "SELECT place, item FROM queue ORDER BY place";
+    let mut query = ledger.doing(doing, ledger.db().prepare(sql))?;
+    let mut rows = ledger.doing(doing, query.query([]))?;
+    let mut hasher = blake3::Hasher::new();
+    while let Some(row) = ledger.doing(doing, rows.next())? {
+        for column in 0..2 {
+            let number: i64 = ledger.doing(doing, row.get(column))?;
+            hasher.update(&number.to_le_bytes());
+        }
+    }
+    Ok(Blake3(*hasher.finalize().as_bytes()))
+}
+
+/// Why the queue is not the one that the chain tells of; `None` = it is, or a survey is under way, which makes another.
+pub fn edited(job: &Job<'_>, facts: &[Fact]) -> Result<Option<String>, LedgerError> {
+    let told = facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::Ordered { queue } => Some(Some(queue)),
+        FactBody::SurveyBegun { .. } => Some(None),
+        _ => None,
+    });
+    let Some(told) = told.flatten() else {
+        return Ok(None);
+    };
+    Ok((digest(&job.ledger)? != told)
+        .then(|| "the order of copying is not the one that the chain of facts holds".to_owned()))
 }
 
 /// What the policy says that an item of each class is worth.

@@ -2,21 +2,21 @@
 //! may come out otherwise the second.
 //!
 //! Invariant: the second reading goes through other pages than the first, and two readings that
-//! disagree are kept as disagreeing until a third settles it; a source that changed is no reading at all.
+//! disagree are kept as disagreeing until a third settles it; a source that changed is no reading at all. A drive on the
+//! salvage route is asked for no sector that is in hand: a sample of it is read from its image, and it is not read in full.
 
 use super::{PART, ROWS};
 use crate::job::crew::{self, Foreman};
 use crate::job::{Job, ledger_problem};
 use crate::ledger::terms::HAD;
-use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, Paged, RowSum};
+use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, LedgerError, Paged, RowSum};
 use crate::port::{Content, Fault, Memory};
 use crate::read::digest;
 use crate::read::places::{Place, Places};
 use crate::read::source::{Source, unchanged};
 use crate::step::event::{Event, Tell};
-use crate::step::outcome::{Amount, MemoryState, Problem};
+use crate::step::outcome::{Amount, MemoryState, Problem, Route};
 use crate::step::running::RunningCounts;
-use crate::step::source::JobSource;
 use crate::survey::item::Mark;
 use crate::value::Blake3;
 use std::collections::HashSet;
@@ -35,7 +35,13 @@ pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Pr
         // A drive that may die of being read is not read for a check.
         return Ok(0);
     }
-    let source = match JobSource::of(job) {
+    if full && is_too_weak(job, &facts) {
+        tell(Event::Warn {
+            says: "the source was not read a second time: the memory of this machine is in doubt, and the drive is too weak to be read in full twice; move it to a machine with sound memory, open a new job there and copy again".into(),
+        });
+        return Ok(0);
+    }
+    let (source, images) = match crate::step::source::again(job, &facts) {
         Ok(source) => source,
         Err(problem) => {
             tell(Event::Warn {
@@ -83,6 +89,7 @@ pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Pr
     })
     .and_then(|()| again.commit())
     .map_err(|e| ledger_problem(&e))?;
+    let in_hand = images.iter().map(|image| image.given_bytes()).sum();
     let (done, unequal, unread, sum) = (again.done, again.unequal, again.unread, again.sum);
     if unread > 0 {
         tell(Event::Warn {
@@ -95,9 +102,16 @@ pub(super) fn read_source_again(job: &Job<'_>, tell: Tell<'_>) -> Result<u64, Pr
         unequal,
         unread,
         full,
+        in_hand,
         rows: sum.to_string(),
     })?;
     Ok(unequal)
+}
+
+/// Whether a drive of the job is too weak to be read in full a second time: on the salvage route no sector is asked for twice.
+pub(crate) fn is_too_weak(job: &Job<'_>, facts: &[Fact]) -> bool {
+    let weak = |drive| crate::step::state::route_of_drive(job, facts, drive) >= Route::Salvage;
+    (0..job.setup.drives.len()).any(weak)
 }
 
 /// Draws the sample, of one item at least: spread over all items by a fixed stride, so that a second run draws the same.

@@ -24,7 +24,7 @@ pub use kept::{
     watched, watched_key,
 };
 pub use moved::Home;
-pub use source::source;
+pub use source::{image_alone, source};
 pub use tally::sync_roots;
 
 use crate::job::{Job, ledger_problem};
