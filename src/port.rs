@@ -66,6 +66,9 @@ impl Fault {
     }
 }
 
+/// Requests that may be announced before they are made: the bytes of one lie ready, the next is under way.
+pub const AHEAD: usize = 2;
+
 /// A drive (or image) as sectors. Read-only by construction.
 pub trait Sectors: Send + Sync {
     /// Logical sector size in bytes (512 or 4096, or what the device says).
@@ -74,7 +77,8 @@ pub trait Sectors: Send + Sync {
     fn bytes(&self) -> u64;
     /// Fills `buf` from byte `at`. Both need not be aligned. On a fault nothing in `buf` counts.
     fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault>;
-    /// Says that the next request will be exactly this one, so that it may be fetched meanwhile.
+    /// Says that the next request, behind those said already, will be exactly this one, so that it may be fetched
+    /// meanwhile. No more than [`AHEAD`] of them are said before they are made.
     fn soon(&self, _at: u64, _bytes: usize) {}
     /// Whether it still owes the answer to a request whose time ran out: until then nothing can be asked of it.
     fn owes(&self) -> bool {

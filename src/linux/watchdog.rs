@@ -2,11 +2,12 @@
 //! cannot be interrupted, so it is left behind.
 //!
 //! Invariant: while a request is unanswered the device is asked nothing else, and a late answer is
-//! dropped, never taken for the answer to a later question. What is fetched ahead of its time goes the same way,
-//! is handed to the next request or dropped, and ends with the first fault.
+//! dropped, never taken for the answer to a later question. What is fetched ahead of its time goes the same way, one
+//! after the other, is handed to the requests that follow or dropped, and ends with the first fault.
 
 use crate::drive::question::{Question, Reply};
-use crate::port::{Block, Fault, FaultKind, Memory, Sectors, Transport};
+use crate::port::{AHEAD, Block, Fault, FaultKind, Memory, Sectors, Transport};
+use std::collections::VecDeque;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
@@ -36,16 +37,16 @@ struct Desk {
 
 #[derive(Default)]
 struct State {
-    /// Set by the caller, taken by the reader.
-    request: Option<Request>,
+    /// Set by the caller, taken by the reader in their order.
+    requests: VecDeque<Request>,
     /// From taking a request to answering it.
     busy: bool,
-    /// The answer to the request of that number.
-    answer: Option<(u64, Result<(), Fault>)>,
-    /// The buffer, except while the reader has it.
-    block: Option<Block>,
-    /// The request that was made before its caller came for it.
-    ahead: Option<Request>,
+    /// The answers to the requests of those numbers, and the buffers that hold the bytes.
+    answers: VecDeque<(u64, Result<(), Fault>, Block)>,
+    /// The buffers that hold no answer, except the one that the reader has.
+    spare: Vec<Block>,
+    /// The requests that were made before their callers came for them, the next one first.
+    ahead: VecDeque<Request>,
     /// A request failed: from then on nothing is asked for ahead of its time.
     wary: bool,
     asked: u64,
@@ -60,7 +61,7 @@ struct Request {
 }
 
 impl State {
-    /// Puts a request before the reader, which must be free.
+    /// Puts a request before the reader.
     fn ask(&mut self, at: u64, bytes: usize) -> Request {
         self.asked = self.asked.wrapping_add(1);
         let request = Request {
@@ -68,10 +69,31 @@ impl State {
             at,
             bytes,
         };
-        self.answer = None;
-        self.busy = true;
-        self.request = Some(request);
+        self.requests.push_back(request);
         request
+    }
+
+    /// What the reader does next, and the buffer for it.
+    fn take(&mut self) -> Option<(Request, Block)> {
+        let block = self.spare.pop()?;
+        match self.requests.pop_front() {
+            Some(request) => {
+                self.busy = true;
+                Some((request, block))
+            }
+            None => {
+                self.spare.push(block);
+                None
+            }
+        }
+    }
+
+    /// Drops whatever was asked for and not taken yet, and the answers that nobody came for.
+    fn forget(&mut self) {
+        self.ahead.clear();
+        self.requests.clear();
+        self.spare
+            .extend(self.answers.drain(..).map(|(.., block)| block));
     }
 }
 
@@ -115,7 +137,7 @@ impl WatchedSectors {
     ) -> Result<Self, Fault> {
         let desk = Arc::new(Desk {
             state: Mutex::new(State {
-                block: Some(memory.block(PIECE)),
+                spare: (0..AHEAD).map(|_| memory.block(PIECE)).collect(),
                 ..State::default()
             }),
             bell: Condvar::new(),
@@ -171,10 +193,11 @@ impl WatchedSectors {
         let limit = Duration::from_nanos(self.limit.load(Ordering::Relaxed));
         let until = || Instant::now() + limit;
         let mut state = self.desk.lock();
-        let ahead = state.ahead.take();
+        let ahead = state.ahead.pop_front();
         let request = match ahead.filter(|ahead| (ahead.at, ahead.bytes) == (at, buf.len())) {
             Some(ahead) => ahead,
             None => {
+                state.forget();
                 let (mut free, is_free) = self.desk.wait(state, until(), |state| !state.busy);
                 if !is_free {
                     return Err(self.no_answer(
@@ -183,6 +206,7 @@ impl WatchedSectors {
                         "not asked: the drive still owes the answer to an earlier request",
                     ));
                 }
+                free.forget();
                 let request = free.ask(at, buf.len());
                 self.desk.bell.notify_all();
                 state = free;
@@ -191,22 +215,29 @@ impl WatchedSectors {
         };
         let number = request.number;
         let (mut state, answered) = self.desk.wait(state, until(), |state| {
-            state.answer.as_ref().is_some_and(|(of, _)| *of == number)
+            state.answers.front().is_some_and(|(of, ..)| *of == number)
         });
-        if !answered {
+        let answer = if answered {
+            state.answers.pop_front()
+        } else {
+            None
+        };
+        let Some((_, answer, block)) = answer else {
+            state.forget();
             return Err(self.no_answer(at, buf.len(), "the time limit ran out"));
-        }
-        match state.answer.take() {
-            Some((_, Ok(()))) => match state.block.as_ref().and_then(|b| b.get(..buf.len())) {
-                Some(bytes) => {
-                    buf.copy_from_slice(bytes);
-                    Ok(())
-                }
-                None => Err(self.no_answer(at, buf.len(), "the answer was lost")),
-            },
-            Some((_, Err(fault))) => Err(fault),
+        };
+        // The reader goes on with the other buffer meanwhile.
+        drop(state);
+        let copied = answer.and_then(|()| match block.get(..buf.len()) {
+            Some(bytes) => {
+                buf.copy_from_slice(bytes);
+                Ok(())
+            }
             None => Err(self.no_answer(at, buf.len(), "the answer was lost")),
-        }
+        });
+        self.desk.lock().spare.push(block);
+        self.desk.bell.notify_all();
+        copied
     }
 }
 
@@ -222,16 +253,12 @@ fn read_on_demand(sectors: &dyn Sectors, desk: &Desk) {
         if state.stop {
             return;
         }
-        let Some(request) = state.request.take() else {
+        let Some((request, mut block)) = state.take() else {
             state = desk
                 .bell
                 .wait(state)
                 .unwrap_or_else(PoisonError::into_inner);
             continue;
-        };
-        // Only one request is ever under way, so the buffer is here.
-        let Some(mut block) = state.block.take() else {
-            return;
         };
         drop(state);
         let answer = match block.get_mut(..request.bytes) {
@@ -243,9 +270,14 @@ fn read_on_demand(sectors: &dyn Sectors, desk: &Desk) {
             )),
         };
         state = desk.lock();
-        state.block = Some(block);
         state.busy = false;
-        state.answer = Some((request.number, answer));
+        if answer.is_err() {
+            // What was to follow it is asked for when somebody comes for it, if at all.
+            state.wary = true;
+            state.requests.clear();
+            state.ahead.retain(|ahead| ahead.number <= request.number);
+        }
+        state.answers.push_back((request.number, answer, block));
         desk.bell.notify_all();
     }
 }
@@ -276,8 +308,16 @@ impl Sectors for WatchedSectors {
             return;
         };
         let mut state = self.desk.lock();
-        if !state.busy && !state.wary && bytes <= PIECE {
-            state.ahead = Some(state.ask(at, bytes));
+        if state.ahead.is_empty() {
+            // Nobody waits: what the reader is busy with is owed, what it answered came too late.
+            if state.busy {
+                return;
+            }
+            state.forget();
+        }
+        if state.ahead.len() < AHEAD && !state.wary && bytes <= PIECE {
+            let request = state.ask(at, bytes);
+            state.ahead.push_back(request);
             self.desk.bell.notify_all();
         }
     }
@@ -288,7 +328,7 @@ impl Sectors for WatchedSectors {
             return false;
         };
         let state = self.desk.lock();
-        state.busy && state.ahead.is_none()
+        state.busy && state.ahead.is_empty()
     }
 }
 
@@ -382,206 +422,5 @@ impl Transport for WatchedTransport {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::linux::MachineMemory;
-
-    /// Answers with the sector's number; stands still at one place until told to go on.
-    struct Standing {
-        at: u64,
-        hold: Mutex<Receiver<()>>,
-        asked: Arc<AtomicU64>,
-    }
-
-    impl Sectors for Standing {
-        fn sector_bytes(&self) -> u32 {
-            512
-        }
-        fn bytes(&self) -> u64 {
-            64 << 20
-        }
-        fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
-            self.asked.fetch_add(1, Ordering::SeqCst);
-            if at == self.at {
-                let _ = self.hold.lock().unwrap().recv();
-            }
-            if at == 512 {
-                return Err(Fault::new(FaultKind::Refused, "reading", "EIO"));
-            }
-            buf.fill((at / 512) as u8);
-            Ok(())
-        }
-    }
-
-    #[test]
-    fn a_drive_that_stands_still_is_left_alone_until_it_answers() {
-        let (go, hold) = channel();
-        let asked = Arc::new(AtomicU64::new(0));
-        let drive = WatchedSectors::new(
-            Standing {
-                at: 5120,
-                hold: Mutex::new(hold),
-                asked: Arc::clone(&asked),
-            },
-            "made up",
-            Duration::from_secs(20),
-            &MachineMemory,
-        )
-        .unwrap();
-        let mut buf = vec![0u8; 512];
-        drive.read_at(1024, &mut buf).unwrap();
-        assert!(buf.iter().all(|b| *b == 2));
-        assert_eq!(
-            drive.read_at(512, &mut buf).unwrap_err().kind,
-            FaultKind::Refused
-        );
-        assert!(!drive.owes());
-
-        drive.set_limit(Duration::from_millis(30));
-        assert_eq!(
-            drive.read_at(5120, &mut buf).unwrap_err().kind,
-            FaultKind::NoAnswer
-        );
-        assert!(drive.owes());
-        let before = asked.load(Ordering::SeqCst);
-        let refused = drive.read_at(1536, &mut buf).unwrap_err();
-        assert_eq!(refused.kind, FaultKind::NoAnswer);
-        assert!(refused.errno.contains("not asked"));
-        assert_eq!(
-            asked.load(Ordering::SeqCst),
-            before,
-            "asked although it owes an answer"
-        );
-
-        // The late answer is nobody's: the next request gets its own bytes.
-        drive.set_limit(Duration::from_secs(20));
-        go.send(()).unwrap();
-        drive.read_at(2048, &mut buf).unwrap();
-        assert!(buf.iter().all(|b| *b == 4));
-        assert!(!drive.owes());
-    }
-
-    #[test]
-    fn what_is_fetched_ahead_is_asked_for_once_and_ends_with_the_first_fault() {
-        let (go, hold) = channel();
-        let asked = Arc::new(AtomicU64::new(0));
-        let drive = WatchedSectors::new(
-            Standing {
-                at: 5120,
-                hold: Mutex::new(hold),
-                asked: Arc::clone(&asked),
-            },
-            "made up",
-            Duration::from_secs(20),
-            &MachineMemory,
-        )
-        .unwrap();
-        let mut buf = vec![0u8; 512];
-        let mut read = |at: u64, times: u64| {
-            let answer = drive.read_at(at, &mut buf);
-            assert_eq!(asked.swap(0, Ordering::SeqCst), times, "at {at}");
-            answer.map(|()| assert!(buf.iter().all(|byte| u64::from(*byte) == at / 512)))
-        };
-        drive.soon(1024, 512);
-        read(1024, 1).unwrap();
-        // Neither its neighbour nor the same place a second time gets what was fetched.
-        drive.soon(1024, 512);
-        read(1536, 2).unwrap();
-        read(1024, 1).unwrap();
-        // The fault is the answer to the same request: a bad place is not asked twice.
-        drive.soon(512, 512);
-        assert_eq!(read(512, 1).unwrap_err().kind, FaultKind::Refused);
-        drive.soon(1024, 512);
-        read(2048, 1).unwrap();
-
-        // While something is fetched ahead, the drive is asked nothing else.
-        drive.desk.lock().wary = false;
-        drive.set_limit(Duration::from_millis(30));
-        drive.soon(5120, 512);
-        let refused = drive.read_at(1024, &mut [0u8; 512]).unwrap_err();
-        assert!(refused.errno.contains("not asked"));
-        go.send(()).unwrap();
-        drive.set_limit(Duration::from_secs(20));
-        drive.read_at(2048, &mut [0u8; 512]).unwrap();
-        assert_eq!(asked.load(Ordering::SeqCst), 2);
-    }
-
-    #[test]
-    fn long_requests_go_in_pieces_and_several_callers_share_one_drive() {
-        let (_go, hold) = channel();
-        let drive = WatchedSectors::new(
-            Standing {
-                at: u64::MAX,
-                hold: Mutex::new(hold),
-                asked: Arc::default(),
-            },
-            "made up",
-            Duration::from_secs(20),
-            &MachineMemory,
-        )
-        .unwrap();
-        let mut buf = vec![9u8; PIECE + 100];
-        drive.read_at(0, &mut buf).unwrap();
-        assert!(buf[..PIECE].iter().all(|b| *b == 0));
-        assert!(buf[PIECE..].iter().all(|b| *b == (PIECE / 512) as u8));
-        std::thread::scope(|scope| {
-            for caller in 2..6u64 {
-                let drive = &drive;
-                scope.spawn(move || {
-                    let mut buf = [0u8; 512];
-                    for _ in 0..200 {
-                        drive.read_at(caller * 512, &mut buf).unwrap();
-                        assert!(buf.iter().all(|b| *b == caller as u8));
-                    }
-                });
-            }
-        });
-    }
-
-    #[test]
-    fn a_stuck_drive_does_not_hold_up_the_end() {
-        let (go, hold) = channel();
-        let drive = WatchedSectors::new(
-            Standing {
-                at: 0,
-                hold: Mutex::new(hold),
-                asked: Arc::default(),
-            },
-            "made up",
-            Duration::from_millis(20),
-            &MachineMemory,
-        )
-        .unwrap();
-        assert!(drive.read_at(0, &mut [0u8; 512]).is_err());
-        drop(drive);
-        drop(go);
-    }
-
-    struct Mute;
-    impl Transport for Mute {
-        fn ask(&mut self, question: Question) -> Reply {
-            if question == Question::AtaIdentify {
-                std::thread::sleep(Duration::from_millis(300));
-            }
-            Reply::NotReported
-        }
-        fn says(&self) -> String {
-            "made up".to_owned()
-        }
-    }
-
-    #[test]
-    fn a_transport_that_fell_silent_is_not_asked_again() {
-        let mut transport =
-            WatchedTransport::new(Box::new(Mute), Duration::from_millis(100)).unwrap();
-        assert_eq!(transport.ask(Question::AtaSmartData), Reply::NotReported);
-        assert!(matches!(
-            transport.ask(Question::AtaIdentify),
-            Reply::Unread(_)
-        ));
-        let Reply::Unread(why) = transport.ask(Question::AtaSmartData) else {
-            panic!("asked again");
-        };
-        assert!(why.contains("not asked"));
-    }
-}
+#[path = "watchdog_tests.rs"]
+mod tests;

@@ -82,12 +82,7 @@ impl Found {
             layout: None,
             access: None,
             attributes: Vec::new(),
-            no_content: match kind {
-                Kind::File => None,
-                Kind::Folder => Some(NoContent::Folder),
-                Kind::Link => Some(NoContent::Link),
-                Kind::Special => Some(NoContent::Special),
-            },
+            no_content: NoContent::of(kind),
             tag: None,
             names: 1,
             trouble: None,
@@ -128,6 +123,16 @@ pub enum NoContent {
 }
 
 impl NoContent {
+    /// Why items of this kind have none.
+    pub fn of(kind: Kind) -> Option<Self> {
+        match kind {
+            Kind::File => None,
+            Kind::Folder => Some(NoContent::Folder),
+            Kind::Link => Some(NoContent::Link),
+            Kind::Special => Some(NoContent::Special),
+        }
+    }
+
     /// The word for lists and JSON.
     pub fn word(self) -> &'static str {
         match self {

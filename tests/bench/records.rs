@@ -3,7 +3,7 @@
 //! An image is made with a table in fragments of 16 MiB, folders of 400 files, long and short names, one file in eight
 //! kept in its record. Then, each in a process of its own and past the page cache, through the sectors that the program
 //! itself reads by: the table read once in order, MiB by MiB, each waited for; the survey alone, which announces its next
-//! request and so has it fetched while it thinks; the whole `plan`. Medians of all rounds. The same with a tenth of the
+//! requests and so has them fetched while it thinks; the whole `plan`. Medians of all rounds. The same with a tenth of the
 //! records, for growth. For ext (as root, with mkfs.ext4): memory over as many inodes, made by the kernel.
 //! A report, never a test: nothing fails on timing.
 #![allow(

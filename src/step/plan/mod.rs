@@ -215,14 +215,14 @@ fn keep_rules(job: &Job<'_>, classer: &Classer) -> Result<(), LedgerError> {
 pub fn survey_digests(job: &Job<'_>) -> Result<(Blake3, Blake3), Problem> {
     let ledger = &job.ledger;
     let failed = |e: LedgerError| ledger_problem(&e);
-    let mut tree = blake3::Hasher::new();
+    let mut tree = Running::default();
     let keys = drive::SURVEYED.map(str::to_owned).into_iter();
     let keys = keys.chain((0..job.setup.drives.len()).map(drive::watched_key));
     for key in keys {
         let text = ledger.get(&key).map_err(failed)?.unwrap_or_default();
         part(&mut tree, Some(text.as_bytes()));
     }
-    let mut wear = blake3::Hasher::new();
+    let mut wear = Running::default();
     ledger
         .each_item::<LedgerError>(LISTED, |item, _| {
             let name = item.name.stored();
@@ -237,9 +237,9 @@ pub fn survey_digests(job: &Job<'_>) -> Result<(Blake3, Blake3), Problem> {
                 item.modified_ns,
                 name.len() as i64,
             ] {
-                tree.update(&number.to_le_bytes());
+                tree.add(&number.to_le_bytes());
             }
-            tree.update(&name);
+            tree.add(&name);
             for number in [
                 item.volume,
                 i64::from(item.name.is_wide()),
@@ -255,7 +255,7 @@ pub fn survey_digests(job: &Job<'_>) -> Result<(Blake3, Blake3), Problem> {
                 item.twin,
                 item.seen,
             ] {
-                wear.update(&number.to_le_bytes());
+                wear.add(&number.to_le_bytes());
             }
             let stream = item.stream.as_ref().map(Name::stored);
             part(&mut wear, stream.as_deref());
@@ -268,19 +268,42 @@ pub fn survey_digests(job: &Job<'_>) -> Result<(Blake3, Blake3), Problem> {
         .map_err(failed)?;
     ledger
         .each_beside(|item, texts| {
-            wear.update(&item.to_le_bytes());
+            wear.add(&item.to_le_bytes());
             texts.iter().for_each(|text| part(&mut wear, Some(text)));
         })
         .map_err(failed)?;
-    let ended = |hasher: blake3::Hasher| Blake3(*hasher.finalize().as_bytes());
-    Ok((ended(tree), ended(wear)))
+    Ok((tree.end(), wear.end()))
+}
+
+/// A digest over many short pieces: they are taken together, because long ones are digested several times as fast.
+#[derive(Default)]
+struct Running {
+    hasher: blake3::Hasher,
+    pending: Vec<u8>,
+}
+
+impl Running {
+    const TOGETHER: usize = 64 << 10;
+
+    fn add(&mut self, bytes: &[u8]) {
+        self.pending.extend_from_slice(bytes);
+        if self.pending.len() >= Self::TOGETHER {
+            self.hasher.update(&self.pending);
+            self.pending.clear();
+        }
+    }
+
+    fn end(mut self) -> Blake3 {
+        self.hasher.update(&self.pending);
+        Blake3(*self.hasher.finalize().as_bytes())
+    }
 }
 
 /// Adds a part of any length, so that no two lists of parts come out alike; for `None` a length that no text has.
-fn part(hasher: &mut blake3::Hasher, bytes: Option<&[u8]>) {
+fn part(digest: &mut Running, bytes: Option<&[u8]>) {
     let length = bytes.map_or(u64::MAX, |bytes| bytes.len() as u64);
-    hasher.update(&length.to_le_bytes());
-    hasher.update(bytes.unwrap_or_default());
+    digest.add(&length.to_le_bytes());
+    digest.add(bytes.unwrap_or_default());
 }
 
 /// What the plan says, from the ledger.

@@ -17,6 +17,9 @@ use crate::volume::stored::{Narrow, Ranges, Stored};
 /// Largest reparse value (16 KiB by the format).
 const REPARSE_BYTES: u64 = 16 << 10;
 
+/// Empty lists that are kept for the next record.
+const SPARE: usize = 16;
+
 /// One stream (or other attribute with content), its parts not yet laid out.
 #[derive(Debug, Clone, Default)]
 pub struct Stream<'a> {
@@ -59,6 +62,44 @@ pub struct Gathered<'a> {
     pub keys: bool,
     /// What is wrong with the record as a whole.
     pub trouble: Option<String>,
+    /// Empty lists of parts, for the streams of the next record.
+    spare: Vec<Vec<Part<'a>>>,
+}
+
+impl<'a> Gathered<'a> {
+    /// Forgets the record; the room that it took is kept for the next one.
+    fn clear(&mut self) {
+        while let Some(stream) = self.streams.pop().or_else(|| self.reparse.take()) {
+            let mut parts = stream.parts;
+            if parts.capacity() > 0 && self.spare.len() < SPARE {
+                parts.clear();
+                self.spare.push(parts);
+            }
+        }
+        self.times = Times::default();
+        (self.attributes, self.all_names) = (0, 0);
+        (self.extended, self.keys) = (false, false);
+        self.names.clear();
+        self.trouble = None;
+    }
+
+    /// The stream of that type and exact name; most records have one.
+    fn stream(&mut self, kind: u32, name: &'a [u8]) -> &mut Stream<'a> {
+        let same = |s: &Stream<'_>| s.kind == kind && s.name == name;
+        let at = match self.streams.iter().position(same) {
+            Some(at) => at,
+            None => {
+                self.streams.push(Stream {
+                    kind,
+                    name,
+                    parts: self.spare.pop().unwrap_or_default(),
+                    ..Stream::default()
+                });
+                self.streams.len() - 1
+            }
+        };
+        &mut self.streams[at]
+    }
 }
 
 /// Everything needed to read a record's parts.
@@ -74,13 +115,12 @@ pub struct Source<'a> {
 }
 
 impl<'a> Source<'a> {
-    /// Merges a base record with its extensions.
-    pub fn gather(&self, row: &Row) -> Result<Gathered<'a>, Fault> {
-        let mut out = Gathered::default();
+    /// Merges a base record with its extensions; `out` held the record before.
+    pub fn gather(&self, row: &Row, out: &mut Gathered<'a>) -> Result<(), Fault> {
+        out.clear();
+        let mut trouble = None;
         let mut wrong = |says: String| {
-            if out.trouble.is_none() {
-                out.trouble = Some(says);
-            }
+            trouble.get_or_insert(says);
         };
         let extensions = self.store.extensions_of(row.number);
         let rows = || {
@@ -92,8 +132,6 @@ impl<'a> Source<'a> {
         };
         let mut listed: Vec<u64> = Vec::new();
         let mut list_part: Option<(Part<'a>, Option<u64>)> = None;
-        let mut streams: Vec<Stream<'a>> = Vec::new();
-        let mut long: Vec<(u64, Name)> = Vec::new();
         let mut standard = None;
         for own in rows() {
             if own.is(Row::BROKEN) {
@@ -110,7 +148,7 @@ impl<'a> Source<'a> {
                     } => {
                         out.all_names = out.all_names.saturating_add(1);
                         if space != SHORT {
-                            long.push((parent, name_from(units, narrow)));
+                            out.names.push((parent, name_from(units, narrow)));
                         }
                     }
                     Note::Short => out.all_names = out.all_names.saturating_add(1),
@@ -133,7 +171,7 @@ impl<'a> Source<'a> {
                         bytes,
                         value,
                     } => {
-                        let stream = stream_of(&mut streams, kind, name);
+                        let stream = out.stream(kind, name);
                         stream.contradicted |=
                             stream.resident.is_some() || !stream.parts.is_empty();
                         stream.flags |= flags;
@@ -157,7 +195,7 @@ impl<'a> Source<'a> {
                     Note::Part {
                         kind: kind::DATA | kind::REPARSE_POINT,
                         ..
-                    } => self.part(note, &mut streams),
+                    } => part(note, out),
                     Note::Part { .. } => {}
                     Note::Listed(record) => listed.push(record),
                     Note::ListBroken => {
@@ -204,7 +242,7 @@ impl<'a> Source<'a> {
         }
         // A short name is the second name of one entry, not an entry of its own; nearly every file has one, so it is
         // taken only where there is no other.
-        out.names = if long.is_empty() && out.all_names > 0 {
+        if out.names.is_empty() && out.all_names > 0 {
             let notes = rows().flat_map(|own| self.store.notes(own));
             let short = notes.filter_map(|note| match note {
                 Note::Name {
@@ -215,43 +253,17 @@ impl<'a> Source<'a> {
                 } => Some((parent, name_from(units, narrow))),
                 _ => None,
             });
-            short.collect()
-        } else {
-            long
-        };
-        if let Some(at) = streams.iter().position(|s| s.kind == kind::REPARSE_POINT) {
-            out.reparse = Some(streams.swap_remove(at));
+            out.names.extend(short);
         }
-        streams.sort_by_key(|s| s.name);
-        out.streams = streams;
-        Ok(out)
-    }
-
-    fn part(&self, note: Note<'a>, streams: &mut Vec<Stream<'a>>) {
-        let Note::Part {
-            kind,
-            name,
-            flags,
-            unit,
-            first,
-            clusters,
-            sizes,
-            list,
-        } = note
-        else {
-            return;
-        };
-        let stream = stream_of(streams, kind, name);
-        stream.contradicted |=
-            stream.resident.is_some() || (sizes.is_some() && stream.sizes.is_some());
-        stream.flags |= flags;
-        stream.unit = stream.unit.max(unit);
-        stream.sizes = stream.sizes.or(sizes);
-        stream.parts.push(Part {
-            first,
-            clusters,
-            list,
-        });
+        let kind = kind::REPARSE_POINT;
+        if let Some(at) = out.streams.iter().position(|s| s.kind == kind) {
+            out.reparse = Some(out.streams.swap_remove(at));
+        }
+        if out.streams.len() > 1 {
+            out.streams.sort_by_key(|s| s.name);
+        }
+        out.trouble = trouble;
+        Ok(())
     }
 
     /// The bytes of an attribute kept in a record, read again when the notes do not hold them.
@@ -326,28 +338,31 @@ fn name_from(units: &[u8], narrow: bool) -> Name {
     }
 }
 
-fn stream_of<'s, 'a>(
-    streams: &'s mut Vec<Stream<'a>>,
-    kind: u32,
-    name: &'a [u8],
-) -> &'s mut Stream<'a> {
-    // Found again by type and exact name; most records have one stream.
-    let at = match streams
-        .iter()
-        .position(|s| s.kind == kind && s.name == name)
-    {
-        Some(at) => at,
-        None => {
-            streams.push(Stream {
-                kind,
-                name,
-                ..Stream::default()
-            });
-            streams.len() - 1
-        }
+/// Adds a part in clusters to its stream.
+fn part<'a>(note: Note<'a>, out: &mut Gathered<'a>) {
+    let Note::Part {
+        kind,
+        name,
+        flags,
+        unit,
+        first,
+        clusters,
+        sizes,
+        list,
+    } = note
+    else {
+        return;
     };
-    let last = streams.len() - 1;
-    &mut streams[at.min(last)]
+    let stream = out.stream(kind, name);
+    stream.contradicted |= stream.resident.is_some() || (sizes.is_some() && stream.sizes.is_some());
+    stream.flags |= flags;
+    stream.unit = stream.unit.max(unit);
+    stream.sizes = stream.sizes.or(sizes);
+    stream.parts.push(Part {
+        first,
+        clusters,
+        list,
+    });
 }
 
 /// Pieces with everything lost.

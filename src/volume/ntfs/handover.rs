@@ -43,14 +43,15 @@ pub(super) struct HandOver<'a, 's> {
     pub(super) see: &'s mut dyn FnMut(Found),
 }
 
-impl HandOver<'_, '_> {
+impl<'a> HandOver<'a, '_> {
     pub(super) fn all(&mut self) -> Result<(), Fault> {
         let store = self.source.store;
+        let mut gathered = Gathered::default();
         for (index, row) in store.rows.iter().enumerate() {
             if self.items > self.limits.items {
                 break;
             }
-            self.record(index, row)?;
+            self.record(index, row, &mut gathered)?;
         }
         if self.items > self.limits.items {
             let limit = self.limits.items;
@@ -85,12 +86,17 @@ impl HandOver<'_, '_> {
         Ok(())
     }
 
-    fn record(&mut self, index: usize, row: &Row) -> Result<(), Fault> {
+    fn record(
+        &mut self,
+        index: usize,
+        row: &Row,
+        gathered: &mut Gathered<'a>,
+    ) -> Result<(), Fault> {
         self.accounts.records_listed += 1;
         let number = u64::from(row.number);
         let by_rule = number != ROOT
             && (number < 16 || (number < 24 && !row.is(Row::NAMED)) || self.tree.own(index));
-        let mut gathered = self.source.gather(row)?;
+        self.source.gather(row, gathered)?;
         if by_rule {
             return self.own(row, gathered);
         }
@@ -103,11 +109,13 @@ impl HandOver<'_, '_> {
                     )
                 });
         }
-        let names = self.names(index, row, std::mem::take(&mut gathered.names));
-        let base = self.base(row, &gathered, names.len())?;
+        let mut names = std::mem::take(&mut gathered.names);
+        self.names(index, row, &mut names);
+        let mut found = Found::new(number, LOST_PARENT, Name::Units(Vec::new()), Kind::File);
+        let meaning = self.base(row, gathered, names.len(), &mut found)?;
         let mut streams = Vec::new();
         let mut unnamed = None;
-        let packed = matches!(&base.1, Some(Meaning::System(Some(_))));
+        let packed = matches!(&meaning, Some(Meaning::System(Some(_))));
         for stream in gathered.streams.iter().filter(|s| s.kind == kind::DATA) {
             if stream.name.is_empty() {
                 unnamed = Some(stream);
@@ -116,16 +124,15 @@ impl HandOver<'_, '_> {
                 streams.push((name_of(stream.name), self.owned(number, judged, &[stream])));
             }
         }
-        let (mut found, meaning) = base;
         if found.kind != Kind::Folder {
             let mut judged = match unnamed {
                 Some(stream) => content::judge(&self.source, &mut self.window, stream)?,
                 None => missing_content(&meaning),
             };
-            let elsewhere = content::recalled(&gathered, &judged).then_some(Meaning::Elsewhere);
+            let elsewhere = content::recalled(gathered, &judged).then_some(Meaning::Elsewhere);
             if let Some(meaning) = meaning.or(elsewhere) {
                 judged =
-                    content::with_tag(&self.source, &mut self.window, &gathered, judged, &meaning)?;
+                    content::with_tag(&self.source, &mut self.window, gathered, judged, &meaning)?;
             }
             if gathered.attributes & 0x4000 != 0 || gathered.keys {
                 judged.marks.set(Mark::Efs);
@@ -168,40 +175,55 @@ impl HandOver<'_, '_> {
             self.note_item(number, name, &found);
         }
         // The last one is the item itself, not a copy of it.
-        let copies = std::iter::repeat_n(found, names.len());
-        for ((parent, name), mut one) in names.into_iter().zip(copies) {
-            one.parent = parent;
-            one.name = name;
-            if parent == LOST_PARENT {
-                one.marks.set(Mark::Orphan);
-            }
-            if parent == ROOT && is_hibernation(&one.name) {
-                self.hibernation = one.layout.clone();
-            }
-            for (stream, judged) in &streams {
-                let mut of = Found::new(number, parent, one.name.clone(), Kind::File);
-                of.stream = Some(stream.clone());
-                of.times = one.times;
-                of.names = one.names;
-                of.marks.set(Mark::Stream);
-                for mark in [Mark::Orphan, Mark::HardLinked] {
-                    if one.marks.has(mark) {
-                        of.marks.set(mark);
-                    }
-                }
-                if let Some(trouble) = &gathered.trouble {
-                    of.marks.set(Mark::Damaged);
-                    of.trouble = Some(trouble.clone());
-                }
-                fill(&mut of, judged.clone());
-                self.note_item(number, &of.name, &of);
-                self.items += 1;
-                (self.see)(of);
-            }
-            self.items += 1;
-            (self.see)(one);
+        let last = names.pop();
+        for name in names.drain(..) {
+            self.hand(found.clone(), name, &streams, gathered);
+        }
+        gathered.names = names;
+        if let Some(name) = last {
+            self.hand(found, name, &streams, gathered);
         }
         Ok(())
+    }
+
+    /// Hands one name of an item over, and under it the item's named streams.
+    fn hand(
+        &mut self,
+        mut one: Found,
+        (parent, name): (u64, Name),
+        streams: &[(Name, Judged)],
+        gathered: &Gathered<'_>,
+    ) {
+        one.parent = parent;
+        one.name = name;
+        if parent == LOST_PARENT {
+            one.marks.set(Mark::Orphan);
+        }
+        if parent == ROOT && is_hibernation(&one.name) {
+            self.hibernation = one.layout.clone();
+        }
+        for (stream, judged) in streams {
+            let mut of = Found::new(one.record, parent, one.name.clone(), Kind::File);
+            of.stream = Some(stream.clone());
+            of.times = one.times;
+            of.names = one.names;
+            of.marks.set(Mark::Stream);
+            for mark in [Mark::Orphan, Mark::HardLinked] {
+                if one.marks.has(mark) {
+                    of.marks.set(mark);
+                }
+            }
+            if let Some(trouble) = &gathered.trouble {
+                of.marks.set(Mark::Damaged);
+                of.trouble = Some(trouble.clone());
+            }
+            fill(&mut of, judged.clone());
+            self.note_item(one.record, &of.name, &of);
+            self.items += 1;
+            (self.see)(of);
+        }
+        self.items += 1;
+        (self.see)(one);
     }
 
     /// Records that cannot be used are items all the same: by the name they still tell, else by their number.
@@ -282,7 +304,8 @@ impl HandOver<'_, '_> {
         row: &Row,
         gathered: &Gathered<'_>,
         names: usize,
-    ) -> Result<(Found, Option<Meaning>), Fault> {
+        found: &mut Found,
+    ) -> Result<Option<Meaning>, Fault> {
         let mut marks = Marks::default();
         let mut trouble = gathered.trouble.clone();
         let mut tag = None;
@@ -327,12 +350,7 @@ impl HandOver<'_, '_> {
         if matches!(meaning, Some(Meaning::Junction(_))) {
             marks.set(Mark::Junction);
         }
-        let mut found = Found::new(
-            row.number.into(),
-            LOST_PARENT,
-            Name::Units(Vec::new()),
-            kind,
-        );
+        (found.kind, found.no_content) = (kind, NoContent::of(kind));
         found.times = gathered.times;
         found.marks = marks;
         found.tag = tag;
@@ -345,16 +363,18 @@ impl HandOver<'_, '_> {
                 found.trouble = Some("the target of the link cannot be read".to_owned());
             }
         }
-        Ok((found, meaning))
+        Ok(meaning)
     }
 
     /// Every name to be listed, with its parent or [`LOST_PARENT`].
-    fn names(&mut self, index: usize, row: &Row, mut names: Vec<(u64, Name)>) -> Vec<(u64, Name)> {
+    fn names(&mut self, index: usize, row: &Row, names: &mut Vec<(u64, Name)>) {
         let number = u64::from(row.number);
         if number == ROOT {
-            return vec![(ROOT, Name::Units(Vec::new()))];
+            names.clear();
+            names.push((ROOT, Name::Units(Vec::new())));
+            return;
         }
-        for (reference, _) in &mut names {
+        for (reference, _) in names.iter_mut() {
             let folder = number_of(*reference);
             let parent = self.tree.parent(self.source.store, index, *reference);
             *reference = folder;
@@ -376,7 +396,6 @@ impl HandOver<'_, '_> {
             let name: Vec<u16> = format!("#{number}").encode_utf16().collect();
             names.push((LOST_PARENT, Name::Units(name)));
         }
-        names
     }
 
     /// Doubts a stream whose clusters are also somebody else's, or nobody's. The bytes stay: they can be read, and may be its own.
@@ -441,7 +460,7 @@ impl HandOver<'_, '_> {
 
     /// A record of the file system's own: left out by rule. Streams in it that the file system does
     /// not make are somebody's, and are listed.
-    fn own(&mut self, row: &Row, gathered: Gathered<'_>) -> Result<(), Fault> {
+    fn own(&mut self, row: &Row, gathered: &Gathered<'_>) -> Result<(), Fault> {
         self.own_records += 1;
         let number = u64::from(row.number);
         if let Some(trouble) = &gathered.trouble {

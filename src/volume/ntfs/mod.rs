@@ -1,6 +1,6 @@
 //! NTFS, read without mounting: every name and stream with the place of its bytes.
 //!
-//! The table of files is read once, in order, in requests of 1 MiB, the next one announced before this one is looked at; extension records are merged by
+//! The table of files is read once, in order, in requests of 1 MiB, the next two announced before this one is looked at; extension records are merged by
 //! their base reference; paths come from parent references. Then, from compact notes alone: the tree is
 //! judged, the clusters are counted against the volume's bitmap, and every name and stream is handed over
 //! in record order. Memory: about 80 bytes of notes a record, 48 MiB of content kept in records (beyond it

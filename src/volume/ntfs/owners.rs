@@ -144,7 +144,7 @@ impl Claims {
     }
 
     /// Takes the claims of one record.
-    pub fn add(&mut self, store: &Store, row: &Row) {
+    fn add(&mut self, store: &Store, row: &Row) {
         for note in store.notes(row) {
             // Parts come first.
             let Note::Part {
@@ -153,26 +153,31 @@ impl Claims {
             else {
                 break;
             };
-            let bad = row.number == 8 && kind == kind::DATA && is_ascii(name, "$Bad");
-            for run in Runs::new(list, self.clusters).flatten() {
-                let Some(first) = run.cluster else {
-                    continue;
-                };
-                let from = first.max(self.from);
-                let to = first.saturating_add(run.clusters).min(self.end);
-                if from >= to {
-                    continue;
-                }
-                self.left = self.left.and_then(|left| left.checked_sub(to - from));
-                if self.left.is_none() {
-                    return;
-                }
-                if bad {
-                    self.bad = self.bad.saturating_add(to - from);
-                }
-                self.own
-                    .claim(&mut self.twice, from - self.from, to - self.from);
+            self.part(row.number, kind, name, list);
+        }
+    }
+
+    /// Takes the claims of one part of a record.
+    pub fn part(&mut self, number: u32, kind: u32, name: &[u8], list: &[u8]) {
+        let bad = number == 8 && kind == kind::DATA && is_ascii(name, "$Bad");
+        for run in Runs::new(list, self.clusters).flatten() {
+            let Some(first) = run.cluster else {
+                continue;
+            };
+            let from = first.max(self.from);
+            let to = first.saturating_add(run.clusters).min(self.end);
+            if from >= to {
+                continue;
             }
+            self.left = self.left.and_then(|left| left.checked_sub(to - from));
+            if self.left.is_none() {
+                return;
+            }
+            if bad {
+                self.bad = self.bad.saturating_add(to - from);
+            }
+            self.own
+                .claim(&mut self.twice, from - self.from, to - self.from);
         }
     }
 }

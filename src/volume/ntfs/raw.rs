@@ -52,35 +52,53 @@ pub fn is_ascii(units: &[u8], text: &str) -> bool {
             .all(|(unit, byte)| unit == [byte, 0])
 }
 
-/// Appends a number, seven bits to a byte.
-pub fn put_number(out: &mut Vec<u8>, mut value: u64) {
-    while value >= 0x80 {
-        out.push((value & 0x7F) as u8 | 0x80);
-        value >>= 7;
+/// The first byte of a number of one more byte; what is smaller is the number itself.
+const LONG: u8 = 0xF8;
+
+/// Appends a number: one byte, or how many bytes follow and those.
+#[inline]
+pub fn put_number(out: &mut Vec<u8>, value: u64) {
+    if value < LONG.into() {
+        out.push(value as u8);
+        return;
     }
-    out.push(value as u8);
+    let zeros = value.leading_zeros() / 8;
+    out.push(LONG + 7 - zeros as u8);
+    // All eight and then off with the zeros: lengths that are known beforehand are copied faster.
+    out.extend_from_slice(&value.to_le_bytes());
+    out.truncate(out.len().saturating_sub(zeros as usize));
 }
 
 /// Takes a number off the front.
+#[inline]
 pub fn take_number(bytes: &mut &[u8]) -> Option<u64> {
-    // Most are short.
-    if let [byte @ 0..0x80, rest @ ..] = *bytes {
+    let (first, rest) = bytes.split_first()?;
+    if *first < LONG {
         *bytes = rest;
-        return Some((*byte).into());
+        return Some((*first).into());
     }
-    let mut value = 0u64;
-    for shift in (0..64).step_by(7) {
-        let (byte, rest) = bytes.split_first()?;
-        *bytes = rest;
-        value |= u64::from(byte & 0x7F).checked_shl(shift)?;
-        if byte & 0x80 == 0 {
-            return Some(value);
-        }
-    }
-    None
+    let (value, rest) = take_bytes(rest, usize::from(first - LONG) + 1)?;
+    *bytes = rest;
+    Some(value)
+}
+
+/// The number that the first `len` bytes are, 8 at most, and what lies behind them.
+#[inline]
+pub fn take_bytes(bytes: &[u8], len: usize) -> Option<(u64, &[u8])> {
+    let (own, rest) = bytes.split_at_checked(len)?;
+    let value = match bytes.first_chunk::<8>() {
+        // All eight at once, and those behind the number off again.
+        Some(eight) if len > 0 => u64::from_le_bytes(*eight) & u64::MAX >> (64 - 8 * len.min(8)),
+        _ => own
+            .iter()
+            .rev()
+            .fold(0, |value, byte| value << 8 | u64::from(*byte)),
+    };
+    Some((value, rest))
 }
 
 /// Takes `len` bytes off the front.
+#[inline]
 pub fn take<'a>(bytes: &mut &'a [u8], len: usize) -> Option<&'a [u8]> {
     let (head, rest) = bytes.split_at_checked(len)?;
     *bytes = rest;
@@ -104,14 +122,18 @@ mod tests {
 
     #[test]
     fn numbers_come_back() {
-        for value in [0, 1, 127, 128, 300, u64::from(u32::MAX), u64::MAX] {
-            let mut out = Vec::new();
-            put_number(&mut out, value);
-            let mut rest = out.as_slice();
-            assert_eq!(take_number(&mut rest), Some(value));
-            assert!(rest.is_empty());
+        let borders = (0..64).flat_map(|bit| [(1 << bit) - 1, 1 << bit, 3 << bit]);
+        for value in (0..300).chain(borders).chain([u64::MAX]) {
+            for more in [0, 20] {
+                let mut out = Vec::new();
+                put_number(&mut out, value);
+                out.resize(out.len() + more, 0xA5);
+                let mut rest = out.as_slice();
+                assert_eq!(take_number(&mut rest), Some(value));
+                assert_eq!(rest.len(), more);
+            }
         }
-        assert_eq!(take_number(&mut [0xFFu8; 20].as_slice()), None);
+        assert_eq!(take_number(&mut [0xFFu8; 8].as_slice()), None);
         assert_eq!(take_number(&mut [].as_slice()), None);
     }
 

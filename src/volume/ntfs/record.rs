@@ -193,6 +193,7 @@ impl<'a> Attributes<'a> {
         }
     }
 
+    #[inline]
     fn step(&mut self) -> Option<Option<Attribute<'a>>> {
         let kind = u32_at(self.record, self.at)?;
         if kind == kind::END {
@@ -254,6 +255,7 @@ impl<'a> Attributes<'a> {
 impl<'a> Iterator for Attributes<'a> {
     type Item = Result<Attribute<'a>, BadRecord>;
 
+    #[inline]
     fn next(&mut self) -> Option<Self::Item> {
         if self.ended {
             return None;

@@ -3,6 +3,7 @@
 //! Invariant: a run is yielded only if it lies inside the volume; the first thing that
 //! cannot be is an error and ends the list.
 
+use super::raw::take_bytes;
 use std::fmt;
 
 /// One run.
@@ -55,6 +56,7 @@ impl<'a> Runs<'a> {
         }
     }
 
+    #[inline]
     fn step(&mut self) -> Result<Option<Run>, BadRuns> {
         let Some((head, rest)) = self.rest.split_first() else {
             return Err(BadRuns::Unended);
@@ -66,17 +68,9 @@ impl<'a> Runs<'a> {
         if !(1..=8).contains(&length_bytes) || offset_bytes > 8 {
             return Err(BadRuns::Field);
         }
-        let (length, rest) = rest
-            .split_at_checked(length_bytes)
-            .ok_or(BadRuns::Unended)?;
-        let (offset, rest) = rest
-            .split_at_checked(offset_bytes)
-            .ok_or(BadRuns::Unended)?;
+        let (clusters, rest) = take_bytes(rest, length_bytes).ok_or(BadRuns::Unended)?;
+        let (offset, rest) = take_bytes(rest, offset_bytes).ok_or(BadRuns::Unended)?;
         self.rest = rest;
-        let clusters = length
-            .iter()
-            .rev()
-            .fold(0u64, |value, byte| value << 8 | u64::from(*byte));
         if clusters == 0 || clusters > i64::MAX as u64 {
             return Err(BadRuns::Field);
         }
@@ -87,12 +81,8 @@ impl<'a> Runs<'a> {
             }));
         }
         // Signed: the highest byte's top bit fills the rest.
-        let sign = offset.last().is_some_and(|byte| byte & 0x80 != 0);
-        let start = if sign { -1i64 } else { 0 };
-        let delta = offset
-            .iter()
-            .rev()
-            .fold(start, |value, byte| value << 8 | i64::from(*byte));
+        let unused = 64 - 8 * offset_bytes;
+        let delta = (offset << unused) as i64 >> unused;
         self.cluster = self.cluster.checked_add(delta).ok_or(BadRuns::Outside)?;
         let first = u64::try_from(self.cluster).map_err(|_| BadRuns::Outside)?;
         match first.checked_add(clusters) {
@@ -108,6 +98,7 @@ impl<'a> Runs<'a> {
 impl Iterator for Runs<'_> {
     type Item = Result<Run, BadRuns>;
 
+    #[inline]
     fn next(&mut self) -> Option<Self::Item> {
         if self.ended {
             return None;

@@ -103,8 +103,10 @@ impl Scan {
             self.accounts.records_damaged += 1;
             return true;
         };
-        let row = self.store.add(short, bytes, &head);
-        self.claims.add(&self.store, &row);
+        let claims = &mut self.claims;
+        self.store.add(short, bytes, &head, |kind, name, list| {
+            claims.part(short, kind, name, list);
+        });
         if number == 3 {
             self.about_volume(bytes, &head);
         }

@@ -164,8 +164,15 @@ impl Store {
             .saturating_add((rows as u64).saturating_mul(size_of::<Row>() as u64))
     }
 
-    /// Takes notes on one record in use. Records come in ascending order.
-    pub fn add(&mut self, number: u32, record: &[u8], head: &Header) -> Row {
+    /// Takes notes on one record in use; `claim` is told type, name and run list of every part that is noted. Records
+    /// come in ascending order.
+    pub fn add(
+        &mut self,
+        number: u32,
+        record: &[u8],
+        head: &Header,
+        mut claim: impl FnMut(u32, &[u8], &[u8]),
+    ) -> Row {
         let mut notes = std::mem::take(&mut self.scratch);
         notes.clear();
         let mut flags = if head.folder { Row::FOLDER } else { 0 };
@@ -199,6 +206,8 @@ impl Store {
                 }
             } else if self.note(&attribute, &mut notes).is_none() {
                 flags |= Row::BROKEN;
+            } else if let Value::Runs { list, .. } = attribute.value {
+                claim(attribute.kind, attribute.name, list);
             }
         }
         match best {
@@ -447,6 +456,7 @@ pub struct Notes<'a> {
 }
 
 impl<'a> Notes<'a> {
+    #[inline]
     fn front(&mut self) -> Option<(u32, u16, &'a [u8])> {
         let kind = take_number(&mut self.rest)? as u32;
         let flags = take_number(&mut self.rest)? as u16;
@@ -458,6 +468,8 @@ impl<'a> Notes<'a> {
 impl<'a> Iterator for Notes<'a> {
     type Item = Note<'a>;
 
+    // Into the loops over it: what it makes is taken apart there at once.
+    #[inline(always)]
     fn next(&mut self) -> Option<Note<'a>> {
         let tag = *take(&mut self.rest, 1)?.first()?;
         Some(match tag {

@@ -4,7 +4,7 @@
 //! records, merged extension records), or is counted as damaged.
 
 use super::content;
-use super::gather::Source;
+use super::gather::{Gathered, Source};
 use super::handover::HandOver;
 use super::origin;
 use super::owners::{self, Owners};
@@ -231,7 +231,8 @@ fn bitmap(source: &Source<'_>) -> Result<Option<Stored>, Fault> {
     let Some(row) = source.store.find(6).and_then(|i| source.store.rows.get(i)) else {
         return Ok(None);
     };
-    let gathered = source.gather(row)?;
+    let mut gathered = Gathered::default();
+    source.gather(row, &mut gathered)?;
     let wanted = source.ground.geometry.clusters.div_ceil(8);
     for stream in &gathered.streams {
         if stream.kind != kind::DATA || !stream.name.is_empty() {

@@ -8,7 +8,7 @@ use super::origin::{Own, follow, laid_of, mirror, record_zero};
 use super::pieces::{Ground, Part, lay};
 use super::raw::{span, u8_at, u16_at, u32_at, u64_at};
 use super::record::{self, BadRecord, Header, number_of};
-use crate::port::{Fault, Sectors};
+use crate::port::{AHEAD, Fault, Sectors};
 use crate::volume::filesystem::{Findings, NotSurveyed, Weight};
 use crate::volume::layout::Piece;
 use crate::volume::stored::{Narrow, Ranges, Spot, Stored};
@@ -284,6 +284,8 @@ impl Table {
         let end = self.records().saturating_mul(record);
         let mut nowhere = 0u64;
         let mut at = 0u64;
+        // How far requests were announced, and how many of them are still to be made.
+        let (mut told, mut ahead) = (0u64, 0usize);
         while at < end {
             let (spot, rest) = self.stored.spot(at);
             if spot == Spot::Lost {
@@ -296,10 +298,18 @@ impl Table {
             if !window.holds(at, self.record_bytes) {
                 self.load(sectors, &mut window, at, end)?;
             }
-            if window.end() < end
-                && let (bytes, Some(place)) = self.stretch(window.end(), end)
+            if told < window.end() {
+                (told, ahead) = (window.end(), 0);
+            } else {
+                ahead = ahead.saturating_sub(1);
+            }
+            while ahead < AHEAD
+                && told < end
+                && let (bytes, Some(place)) = self.stretch(told, end)
             {
                 sectors.soon(place, bytes);
+                told = told.saturating_add(bytes as u64);
+                ahead += 1;
             }
             while at < window.end() {
                 let number = at / record;

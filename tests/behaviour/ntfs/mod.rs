@@ -16,13 +16,13 @@ mod size;
 mod table;
 
 use crate::skip::skip;
-use holdpoint::port::{Fault, FaultKind, Sectors};
+use holdpoint::port::{AHEAD, Fault, FaultKind, Sectors};
 use holdpoint::read::content::ContentReader;
 use holdpoint::survey::item::Mark;
 use holdpoint::volume::filesystem::{Found, Limits, Place, Survey};
 use holdpoint::volume::ntfs::{self, InMemory};
 use sha2::{Digest, Sha256};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::Mutex;
@@ -122,8 +122,8 @@ impl Image {
     }
 }
 
-/// An image file as sectors: what was announced has to be the next request.
-pub struct FileSectors(std::fs::File, Mutex<Option<(u64, usize)>>);
+/// An image file as sectors: what was announced has to be requested next, in that order.
+pub struct FileSectors(std::fs::File, Mutex<VecDeque<(u64, usize)>>);
 
 impl Sectors for FileSectors {
     fn sector_bytes(&self) -> u32 {
@@ -133,7 +133,7 @@ impl Sectors for FileSectors {
         self.0.metadata().unwrap().len()
     }
     fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
-        if let Some(announced) = self.1.lock().unwrap().take() {
+        if let Some(announced) = self.1.lock().unwrap().pop_front() {
             assert_eq!((at, buf.len()), announced, "another request was announced");
         }
         std::os::unix::fs::FileExt::read_exact_at(&self.0, buf, at).map_err(|e| {
@@ -146,7 +146,9 @@ impl Sectors for FileSectors {
     }
 
     fn soon(&self, at: u64, bytes: usize) {
-        *self.1.lock().unwrap() = Some((at, bytes));
+        let mut announced = self.1.lock().unwrap();
+        announced.push_back((at, bytes));
+        assert!(announced.len() <= AHEAD);
     }
 }
 

@@ -1,7 +1,8 @@
 //! A volume of a million files, made up record by record as it is asked for: memory and time.
 
 use super::*;
-use holdpoint::port::{Fault, FaultKind};
+use holdpoint::port::{AHEAD, Fault, FaultKind};
+use std::collections::VecDeque;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 const CLUSTER: u64 = 4096;
@@ -15,8 +16,8 @@ struct MadeUp {
     reads: AtomicU64,
     last: AtomicU64,
     back: AtomicU64,
-    /// The request announced last, how many were made as announced, and how many otherwise.
-    announced: Mutex<Option<(u64, usize)>>,
+    /// The requests announced, how many were made as announced, and how many otherwise.
+    announced: Mutex<VecDeque<(u64, usize)>>,
     kept: AtomicU64,
     broken: AtomicU64,
 }
@@ -30,7 +31,7 @@ impl MadeUp {
             reads: AtomicU64::new(0),
             last: AtomicU64::new(0),
             back: AtomicU64::new(0),
-            announced: Mutex::new(None),
+            announced: Mutex::default(),
             kept: AtomicU64::new(0),
             broken: AtomicU64::new(0),
         }
@@ -202,7 +203,7 @@ impl Sectors for MadeUp {
             return Err(Fault::new(FaultKind::Refused, "reading", "behind the end"));
         }
         buf.fill(0);
-        if let Some(announced) = self.announced.lock().unwrap().take() {
+        if let Some(announced) = self.announced.lock().unwrap().pop_front() {
             let which = if announced == (at, buf.len()) {
                 &self.kept
             } else {
@@ -263,7 +264,9 @@ impl Sectors for MadeUp {
     }
 
     fn soon(&self, at: u64, bytes: usize) {
-        *self.announced.lock().unwrap() = Some((at, bytes));
+        let mut announced = self.announced.lock().unwrap();
+        announced.push_back((at, bytes));
+        assert!(announced.len() <= AHEAD);
     }
 }
 

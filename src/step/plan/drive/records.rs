@@ -63,7 +63,8 @@ impl<'a> Records<'a> {
             ledger.db().execute_batch(
                 "CREATE TEMP TABLE IF NOT EXISTS found(record INTEGER, parent INTEGER, name BLOB, wide INTEGER, stream BLOB, kind INTEGER, bytes INTEGER,
                    created INTEGER, modified INTEGER, changed INTEGER, marks INTEGER, target BLOB, layout BLOB, allocated INTEGER, names INTEGER, trouble TEXT, mode INTEGER, user INTEGER,
-                   grp INTEGER, walked INTEGER DEFAULT 0);
+                   grp INTEGER);
+                 CREATE TEMP TABLE IF NOT EXISTS reached(parent INTEGER PRIMARY KEY);
                  CREATE TEMP TABLE IF NOT EXISTS worn(record INTEGER, name BLOB, value BLOB, PRIMARY KEY(record, name)) WITHOUT ROWID;",
             ),
         )?;
@@ -76,7 +77,7 @@ impl<'a> Records<'a> {
             "clearing records",
             self.ledger
                 .db()
-                .execute_batch("DROP INDEX IF EXISTS temp.found_parent; DROP INDEX IF EXISTS temp.found_record; DELETE FROM temp.found; DELETE FROM temp.worn"),
+                .execute_batch("DROP INDEX IF EXISTS temp.found_parent; DROP INDEX IF EXISTS temp.found_record; DELETE FROM temp.found; DELETE FROM temp.reached; DELETE FROM temp.worn"),
         )
     }
 
@@ -167,6 +168,18 @@ impl<'a> Records<'a> {
         Ok(())
     }
 
+    /// Whether any record has attributes.
+    pub fn any_worn(&self) -> Result<bool, LedgerError> {
+        self.ledger.doing(
+            "looking for attributes",
+            self.ledger
+                .db()
+                .query_row("SELECT EXISTS(SELECT 1 FROM temp.worn)", [], |row| {
+                    row.get(0)
+                }),
+        )
+    }
+
     /// Puts the records in order, before they are read back.
     pub fn sort(&self) -> Result<(), LedgerError> {
         self.ledger.doing(
@@ -217,21 +230,21 @@ impl<'a> Records<'a> {
 
     /// The children of a record that no walk has reached yet; they count as reached from here on, so that a loop ends.
     pub fn children(&self, record: i64, root: i64) -> Result<Vec<Record>, LedgerError> {
-        let sql = "SELECT record,name,wide,stream,kind,bytes,created,modified,changed,marks,target,layout,allocated,names,trouble,mode,user,grp
-                   FROM temp.found WHERE parent = ?1 AND walked = 0 AND NOT (record = ?2 AND stream IS NULL)";
         let db = self.ledger.db();
+        let first = db
+            .prepare_cached("INSERT OR IGNORE INTO temp.reached(parent) VALUES(?1)")
+            .and_then(|mut mark| mark.execute([record]));
+        if self.ledger.doing("marking records", first)? == 0 {
+            return Ok(Vec::new());
+        }
+        let sql = "SELECT record,name,wide,stream,kind,bytes,created,modified,changed,marks,target,layout,allocated,names,trouble,mode,user,grp
+                   FROM temp.found WHERE parent = ?1 AND NOT (record = ?2 AND stream IS NULL)";
         let rows = db.prepare_cached(sql).and_then(|mut query| {
             query
                 .query_map(params![record, root], read_record)?
                 .collect::<rusqlite::Result<Vec<_>>>()
         });
-        let rows = self.ledger.doing("reading records", rows)?;
-        self.ledger.doing(
-            "marking records",
-            db.prepare_cached("UPDATE temp.found SET walked = 1 WHERE parent = ?1")
-                .and_then(|mut s| s.execute([record])),
-        )?;
-        Ok(rows)
+        self.ledger.doing("reading records", rows)
     }
 
     /// How many names and streams say that they lie in this record, and no walk has reached.
@@ -239,7 +252,7 @@ impl<'a> Records<'a> {
         let count = self
             .ledger
             .db()
-            .prepare_cached("SELECT count(*) FROM temp.found WHERE parent = ?1 AND walked = 0")
+            .prepare_cached("SELECT count(*) FROM temp.found WHERE parent = ?1 AND parent NOT IN (SELECT parent FROM temp.reached)")
             .and_then(|mut query| query.query_row([record], |row| row.get::<_, i64>(0)));
         Ok(self.ledger.doing("looking beneath a link", count)? as u64)
     }
@@ -247,7 +260,8 @@ impl<'a> Records<'a> {
     /// A record whose children no walk has reached; `None` = all were.
     pub fn lost(&self, root: i64) -> Result<Option<i64>, LedgerError> {
         let next = self.ledger.db().query_row(
-            "SELECT parent FROM temp.found WHERE walked = 0 AND NOT (record = ?1 AND parent = ?1 AND stream IS NULL) ORDER BY parent = ?2 DESC, parent LIMIT 1",
+            "SELECT parent FROM temp.found WHERE parent NOT IN (SELECT parent FROM temp.reached) AND NOT (record = ?1 AND parent = ?1 AND stream IS NULL)
+             ORDER BY parent = ?2 DESC, parent LIMIT 1",
             params![root, LOST],
             |row| row.get::<_, i64>(0),
         );
@@ -259,9 +273,9 @@ impl<'a> Records<'a> {
     pub fn end(&self) -> Result<(), LedgerError> {
         self.ledger.doing(
             "forgetting records",
-            self.ledger
-                .db()
-                .execute_batch("DROP TABLE temp.found; DROP TABLE temp.worn"),
+            self.ledger.db().execute_batch(
+                "DROP TABLE temp.found; DROP TABLE temp.reached; DROP TABLE temp.worn",
+            ),
         )
     }
 }

@@ -43,6 +43,8 @@ pub struct Rows<'a> {
     uncommitted: u64,
     carried: Option<Carried>,
     records: Records<'a>,
+    /// Some record of the volume has attributes.
+    worn: bool,
     tally: Tally,
 }
 
@@ -83,6 +85,7 @@ impl<'a> Rows<'a> {
             uncommitted: 0,
             carried: Some(carried),
             records: Records::begin(ledger)?,
+            worn: false,
             tally: Tally::default(),
         })
     }
@@ -95,6 +98,7 @@ impl<'a> Rows<'a> {
         people: &mut People,
     ) -> Result<Walked, LedgerError> {
         self.records.sort()?;
+        self.worn = self.records.any_worn()?;
         let root_bag = format!("data/{}", volume.word());
         self.ledger.put_place(volume.root(), &root_bag)?;
         let root = survey.root as i64;
@@ -286,7 +290,7 @@ impl<'a> Rows<'a> {
             (item.want, item.waiver) = (Want::Waived, *waiver);
         }
         self.ledger.add_item(&item, &mut self.sum)?;
-        if item.stream.is_none() {
+        if self.worn && item.stream.is_none() {
             self.records.dress(record.record, id)?;
         }
         if let Some((got, _)) = carried.filter(|(got, _)| got.state != Got::Nothing) {
