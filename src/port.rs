@@ -4,6 +4,10 @@
 //! Invariant: everything the engine knows of the world passes through here, so a test can
 //! put any world behind it.
 
+mod mounted;
+
+pub use mounted::{Mounted, NotMounted, ToMount, ToldExtent, ToldForm};
+
 use crate::drive::question::{Question, Reply};
 use crate::survey::item::{Kind, Marks};
 use crate::value::Moment;
@@ -206,6 +210,11 @@ pub trait Content: Send + Sync {
     /// what that is. `None` = this one does not: narrow a refused request by asking for less.
     fn read_around(&self, _at: u64, _buf: &mut [u8]) -> Option<Result<Stretch, Fault>> {
         None
+    }
+    /// Calls `see` with every stretch of it that lies anywhere, in order; what lies between them reads as zeros.
+    fn extents(&self, _see: &mut dyn FnMut(ToldExtent)) -> Result<(), Fault> {
+        let doing = "asking where content lies";
+        Err(Fault::new(FaultKind::Other, doing, "not told here"))
     }
 }
 
@@ -532,6 +541,11 @@ pub trait Bench: Send + Sync {
     /// A drive's sectors, read by one thread under a time limit.
     fn sectors(&self, path: &Path) -> Result<std::sync::Arc<dyn Sectors>, Fault> {
         Err(no_drives(&format!("opening the drive {}", path.display())))
+    }
+    /// Mounts a volume of a drive that only the kernel reads, above a scratch, so that nothing is written to the drive.
+    fn mounted(&self, volume: &ToMount<'_>) -> Result<Box<dyn Mounted>, NotMounted> {
+        let doing = format!("mounting a volume of {}", volume.drive.display());
+        Err(NotMounted::NoWay(no_drives(&doing)))
     }
     /// The way to a drive's health pages; a drive that cannot be asked has one that says why.
     fn transport(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {

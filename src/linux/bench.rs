@@ -5,7 +5,7 @@ use super::topology::System;
 use super::{DriveGrip, FolderDestination, FolderTree, MachineClock, MachineMemory, drives};
 use crate::port::{
     Bench, Clock, Destination, DeviceNamed, DriveFacts, Fault, FaultKind, Grip, Host, Memory,
-    Recipient, Sectors, Transport, Tree,
+    Mounted, NotMounted, Recipient, Sectors, ToMount, Transport, Tree,
 };
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
@@ -117,6 +117,10 @@ impl Bench for MachineBench {
 
     fn sectors(&self, path: &Path) -> Result<Arc<dyn Sectors>, Fault> {
         drives::sectors(path, &self.memory)
+    }
+
+    fn mounted(&self, volume: &ToMount<'_>) -> Result<Box<dyn Mounted>, NotMounted> {
+        super::above::mount(volume)
     }
 
     fn transport(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {

@@ -5,6 +5,7 @@
 //! commands that can be sent to a drive form a closed list of reading ones; `unsafe` stands only
 //! here, one function per system call that has no safe wrapper.
 
+mod above;
 pub mod bench;
 mod beneath;
 pub mod block;
@@ -18,6 +19,7 @@ pub mod fault;
 pub mod grip;
 pub mod host;
 mod ioctl;
+mod mapper;
 pub mod memory;
 pub mod mountinfo;
 pub mod nesting;

@@ -5,7 +5,8 @@
 
 use super::beneath::{look_at_open, stamp_of};
 use super::fault::fault;
-use crate::port::{Content, Fault, FaultKind, Stamp};
+use super::ioctl;
+use crate::port::{Content, Fault, FaultKind, Stamp, ToldExtent, ToldForm};
 use rustix::fd::{AsFd, AsRawFd, OwnedFd};
 use rustix::fs::{Advice, CWD, Mode, OFlags, SeekFrom, fadvise, fsync, openat, seek};
 use rustix::io::{Errno, pread};
@@ -242,12 +243,104 @@ impl Content for OpenFile {
             Err(errno) => Err(self.fault("looking for holes in", errno)),
         }
     }
+
+    fn extents(&self, see: &mut dyn FnMut(ToldExtent)) -> Result<(), Fault> {
+        let mut from = 0u64;
+        loop {
+            let map = retry(|| ioctl::extents(self.first.as_fd(), from))
+                .map_err(|e| self.fault("asking where it lies:", e))?;
+            let told = map.extents.get(..map.mapped as usize).unwrap_or_default();
+            for extent in told {
+                see(told_extent(extent));
+            }
+            let Some(last) = told.last().filter(|last| last.flags & LAST == 0) else {
+                return Ok(());
+            };
+            let next = last.logical.saturating_add(last.length);
+            if next <= from {
+                let doing = format!("asking where '{}' lies", self.name);
+                let why = "the file system tells the same places again and again";
+                return Err(Fault::new(FaultKind::Other, doing, why));
+            }
+            from = next;
+        }
+    }
+}
+
+/// `linux/fiemap.h`: no extent follows.
+const LAST: u32 = 0x1;
+/// The extent is there, its content never written.
+const UNWRITTEN: u32 = 0x800;
+/// Other files have it too.
+const SHARED: u32 = 0x2000;
+/// Put together of several by the file system; of no meaning for the place.
+const MERGED: u32 = 0x1000;
+
+/// An extent as the kernel tells it. Whatever other word stands there (place unknown, not yet on the medium, coded, within
+/// metadata, off the border of a block, or one that is new) means that the bytes at that place are not the content.
+fn told_extent(extent: &ioctl::Extent) -> ToldExtent {
+    ToldExtent {
+        from: extent.logical,
+        at: extent.physical,
+        bytes: extent.length,
+        form: if extent.flags & !(LAST | UNWRITTEN | SHARED | MERGED) != 0 {
+            ToldForm::Untold
+        } else if extent.flags & UNWRITTEN != 0 {
+            ToldForm::Unwritten
+        } else {
+            ToldForm::Plain
+        },
+        shared: extent.flags & SHARED != 0,
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::port::Block;
+
+    /// Kernel documentation, "Fiemap Ioctl": the flags, and what each says of the bytes at the place.
+    #[test]
+    fn only_plain_extents_are_content() {
+        let told = |flags| {
+            let mut extent = ioctl::Extent::default();
+            (extent.logical, extent.physical, extent.length) = (1, 2, 3);
+            extent.flags = flags;
+            let told = told_extent(&extent);
+            assert_eq!((told.from, told.at, told.bytes), (1, 2, 3));
+            (told.form, told.shared)
+        };
+        assert_eq!(told(0), (ToldForm::Plain, false));
+        assert_eq!(told(0x1), (ToldForm::Plain, false));
+        assert_eq!(told(0x3000), (ToldForm::Plain, true));
+        assert_eq!(told(0x801), (ToldForm::Unwritten, false));
+        for other in [0x2, 0x4, 0x8, 0x80, 0x100, 0x200, 0x400, 1 << 20] {
+            assert_eq!(told(other).0, ToldForm::Untold, "{other:x}");
+            assert_eq!(told(other | 0x800).0, ToldForm::Untold, "{other:x}");
+        }
+    }
+
+    #[test]
+    fn the_kernel_tells_places_that_cover_what_was_written() {
+        let scratch = tempfile::tempdir().unwrap();
+        let path = scratch.path().join("f");
+        let file = std::fs::File::create(&path).unwrap();
+        std::os::unix::fs::FileExt::write_all_at(&file, &[7; 8192], 1 << 20).unwrap();
+        file.sync_all().unwrap();
+        let fd = std::fs::File::open(&path).unwrap().into();
+        let mut all = Vec::new();
+        let asked = OpenFile::source("f".into(), fd).extents(&mut |told| all.push(told));
+        if asked.is_err() {
+            let name = "the_kernel_tells_places_that_cover_what_was_written";
+            crate::skip::skip(name, "this file system does not tell");
+            return;
+        }
+        let bytes: u64 = all.iter().map(|told| told.bytes).sum();
+        assert!(
+            bytes >= 8192 && all[0].from <= 1 << 20 && all[0].from > 0,
+            "{all:?}"
+        );
+    }
 
     fn fetched() -> u64 {
         std::fs::read_to_string("/proc/self/io")

@@ -18,3 +18,4 @@ pub mod signature;
 pub mod spare;
 pub mod stored;
 pub mod unpack;
+pub mod xfs;

@@ -10,7 +10,8 @@ use holdpoint::linux::{
 };
 use holdpoint::port::{
     Below, Bench, Clock, Content, Destination, DestinationFacts, DeviceNamed, DriveFacts, Fault,
-    FaultKind, Grip, Host, Memory, Recipient, Sectors, Transport, Tree, Writing,
+    FaultKind, Grip, Host, Memory, Mounted, NotMounted, Recipient, Sectors, ToMount, Transport,
+    Tree, Writing,
 };
 use holdpoint::step::event::Event;
 use holdpoint::step::outcome::{Machine, MemoryState, Symptom};
@@ -53,7 +54,12 @@ pub struct HandBench {
     pub weak: Arc<Weak>,
     /// Destinations on disks of their own tell of so much room at most.
     pub room: Arc<AtomicU64>,
+    /// What comes of mounting a volume that only a kernel reads; `None` = there is no way to.
+    pub mounts: Mutex<Option<Mounting>>,
 }
+
+/// A made-up way to mount.
+pub type Mounting = Box<dyn Fn(&ToMount<'_>) -> Result<Box<dyn Mounted>, NotMounted> + Send>;
 
 /// A drive with bad sectors that remembers what it was asked.
 #[derive(Default)]
@@ -173,6 +179,7 @@ impl HandBench {
             gone: Arc::default(),
             weak: Arc::default(),
             room: Arc::new(AtomicU64::new(u64::MAX)),
+            mounts: Mutex::new(None),
         }
     }
 
@@ -263,6 +270,15 @@ impl Bench for HandBench {
         let opening = self.weak.opened.fetch_add(1, Ordering::Relaxed);
         let (gone, weak) = (Arc::clone(&self.gone), Arc::clone(&self.weak));
         Ok(Arc::new(Going(drive, gone, weak, opening)))
+    }
+    fn mounted(&self, volume: &ToMount<'_>) -> Result<Box<dyn Mounted>, NotMounted> {
+        match &*self.mounts.lock().unwrap() {
+            Some(mounting) => mounting(volume),
+            None => {
+                let none = Fault::new(FaultKind::Missing, "mounting", "no kernel here");
+                Err(NotMounted::NoWay(none))
+            }
+        }
     }
     fn transport(&self, path: &Path) -> Result<Box<dyn Transport>, Fault> {
         let mut told = self.health.lock().unwrap();

@@ -52,6 +52,8 @@ mod intake;
 mod lapse;
 /// A ledger that is torn, newer, edited, or none.
 mod ledger_hurt;
+/// Volumes that only a kernel reads, mounted above a scratch.
+mod mounted;
 /// What comes next, wherever a job stands.
 mod onward;
 /// The saved items back on the fresh system, through the library.

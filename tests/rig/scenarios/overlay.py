@@ -32,7 +32,10 @@ export DM_DISABLE_UDEV=1
 who='--owner A.Tester --technician B.Tester --symptom none --memory known-good --must-have none'
 await /dev/sda2
 tell open open --drive /dev/sda --to /dest --job /dest/job --machine bench --policy practice $who
+# As on a machine without a device mapper, where the program itself cannot mount XFS.
+mv /dev/mapper/control /dev/mapper/away
 tell plan plan /dest/job
+mv /dev/mapper/away /dev/mapper/control
 mark told
 for volume in 1 2; do
   mkdir /tmp/scratch$volume

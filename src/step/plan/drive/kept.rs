@@ -19,6 +19,7 @@ pub enum Format {
     Fat,
     ExFat,
     Ext,
+    Xfs,
     None,
 }
 

@@ -315,6 +315,7 @@ fn look_at_partition(
         VolumeState::Unrecognised { why, next } => {
             volume.state = State::Unrecognised;
             volume.rule = why.clone();
+            volume.format = leading.map_or(Format::None, overlay::format_of);
             let kept = job.setup.drives.get(drive);
             let by_mount = leading.zip(kept).and_then(|(hit, kept)| {
                 let serial = kept.serial.as_deref().unwrap_or_default();

@@ -70,9 +70,11 @@ pub fn survey(
 fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<Surveyed, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
     let facts = job.ledger.facts().map_err(failed)?;
-    let mut drives = Vec::new();
+    let (mut drives, mut paths) = (Vec::new(), Vec::new());
     for number in 0..job.setup.drives.len() {
-        drives.push(crate::step::present::to_read(job, &facts, number)?.1);
+        let (now, sectors) = crate::step::present::to_read(job, &facts, number)?;
+        drives.push(sectors);
+        paths.push(now.path);
     }
     let mut found = look::Looked::default();
     for (number, sectors) in drives.iter().enumerate() {
@@ -95,9 +97,11 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         if volume.format == Format::None {
             continue;
         }
-        let Some(sectors) = drives.get(volume.drive).map(Arc::clone) else {
+        let (Some(sectors), Some(path)) = (drives.get(volume.drive), paths.get(volume.drive))
+        else {
             continue;
         };
+        let sectors = Arc::clone(sectors);
         tell(Event::Counted {
             what: format!("records of {}", volume.word()),
             done: 0,
@@ -109,12 +113,17 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         let watching = Watching::new(Arc::clone(&sectors));
         let watched_drive: Arc<dyn Sectors> = watching.clone();
         let mut doubts = shared.findings(volume.number);
-        let outcome = read(volume, &watched_drive, &mut |mut item| {
+        let mut see = |mut item| {
             shared.doubt(volume.number, &mut item, &mut doubts);
             if trouble.is_none() {
                 trouble = records.take(&item).err();
             }
-        });
+        };
+        let outcome = if volume.format == Format::Xfs {
+            overlay::survey(job, volume, path, watching.as_ref(), &mut see)
+        } else {
+            read(volume, &watched_drive, &mut see).map_err(Unread::Because)
+        };
         watched
             .entry(volume.drive)
             .or_insert_with(Watched::default)
@@ -124,6 +133,10 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         }
         match outcome {
             Ok(mut survey) => {
+                if volume.format == Format::Xfs {
+                    (found.points).retain(|point| !unrecognised(point, volume));
+                    volume.notes.push(BY_MOUNT.into());
+                }
                 survey.findings.append(doubts);
                 let mut counted = People::new(i64::try_from(job.now().0).ok());
                 let walked = rows.walk(volume, &survey, &mut counted).map_err(failed)?;
@@ -150,7 +163,15 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
                     more_gaps.push((volume.drive, place, Arc::clone(&sectors)));
                 }
             }
-            Err(why) => {
+            Err(Unread::AsItIs(why)) => {
+                volume.format = Format::None;
+                let mut points = found.points.iter_mut();
+                let point = points.find(|point| unrecognised(point, volume));
+                if let Some((point, why)) = point.zip(why) {
+                    point.evidence.push_str(&format!("; {why}"));
+                }
+            }
+            Err(Unread::Because(why)) => {
                 volume.state = VolumeState::Unrecognised;
                 volume.rule = why.found.clone();
                 found.points.push(PointKept::of_volume(
@@ -206,6 +227,23 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
     Ok(out)
 }
 
+/// Why a volume has no list.
+enum Unread {
+    /// Its reader cannot make one.
+    Because(NotSurveyed),
+    /// Nobody could be asked for one, or would give one (in words): what was said of it before holds.
+    AsItIs(Option<String>),
+}
+
+/// Worth a word in the list of volumes.
+const BY_MOUNT: &str =
+    "listed by the kernel's driver, mounted above a scratch in memory for the time of the survey";
+
+/// Whether a point says of a volume that nothing here can read it.
+fn unrecognised(point: &PointKept, volume: &VolumeKept) -> bool {
+    point.id == "volume-unrecognised" && point.volume == volume.about()
+}
+
 fn read(
     volume: &VolumeKept,
     sectors: &Arc<dyn Sectors>,
@@ -217,7 +255,7 @@ fn read(
         Format::Fat => fat::survey(sectors.as_ref(), place, volume.boot_at, limits, see),
         Format::ExFat => exfat::survey(sectors.as_ref(), place, volume.boot_at, limits, see),
         Format::Ext => ext::survey(sectors.as_ref(), place, volume.boot_at, limits, see),
-        Format::None => Err(NotSurveyed::because(
+        Format::Xfs | Format::None => Err(NotSurveyed::because(
             "surveying a volume",
             "no reader for it",
             "look at it by hand",

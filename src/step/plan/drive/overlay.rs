@@ -1,17 +1,76 @@
-//! A volume that only the kernel reads: how to mount it so that nothing is written to the drive, as commands to paste.
+//! A volume that only the kernel reads: mounted so that nothing is written to the drive.
 //!
 //! A mount replays a journal even when it is read-only, and a mount that skips it loses files. So the device mapper lays a
-//! scratch file over the volume: what recovery writes goes there (kernel documentation, "Device-mapper snapshot support").
-//! The mount is a folder for a job of its own.
+//! scratch over the volume: what recovery writes goes there (kernel documentation, "Device-mapper snapshot support").
+//! XFS is mounted here for the time of the survey, which asks where each file lies: after that it is read like any other volume.
+//! Where that cannot be done, and for Btrfs, whose places are not those of the drive, there are commands to paste: such a mount
+//! is a folder for a job of its own. A weak drive is mounted too: the driver reads no more of it than a reader here would, and
+//! contents are left to whatever route the copy goes.
+//!
+//! Invariant: a volume that was not mounted keeps the open point that it has without this.
 
-use super::kept::VolumeKept;
+use super::Unread;
+use super::kept::{Format, VolumeKept};
+use crate::job::Job;
+use crate::port::{NotMounted, Sectors, ToMount};
 use crate::value::typed;
+use crate::volume::bytes::Part;
+use crate::volume::filesystem::{Found, Limits, NotSurveyed, Survey};
 use crate::volume::signature::{Hit, What};
+use crate::volume::xfs;
 use std::ffi::OsStr;
+use std::path::Path;
 
 /// Room for what recovery writes: a log of XFS has 2 GiB at most. The file is sparse; what does not fit ends the mount with
 /// errors, never with other content.
 const SCRATCH_GIB: u64 = 4;
+
+const XFS: &str = "xfs";
+const NO_UUID: &str = "nouuid";
+
+/// Who may list a volume that no reader here knows.
+pub fn format_of(hit: &Hit) -> Format {
+    match mounted_as(hit) {
+        Some((XFS, _)) => Format::Xfs,
+        _ => Format::None,
+    }
+}
+
+/// Surveys an XFS volume of the drive at `path` by its mount. `sectors` remember what they were asked for.
+pub fn survey(
+    job: &Job<'_>,
+    volume: &VolumeKept,
+    path: &Path,
+    sectors: &dyn Sectors,
+    see: &mut dyn FnMut(Found),
+) -> Result<Survey, Unread> {
+    let as_it_is = |why: String| Unread::AsItIs(Some(why));
+    let place = volume.place();
+    let part = Part::new(sectors, place);
+    let sb = xfs::Superblock::read(&part).map_err(as_it_is)?;
+    let to_mount = ToMount {
+        drive: path,
+        first_byte: place.first_byte,
+        bytes: place.bytes,
+        driver: XFS,
+        options: &[NO_UUID],
+    };
+    let mounted = job.bench.mounted(&to_mount).map_err(|why| match why {
+        NotMounted::NoWay(_) => Unread::AsItIs(None),
+        NotMounted::Refused(fault) => as_it_is(format!("tried here, above a scratch: {fault}")),
+    })?;
+    sb.read_what_changes(&part).map_err(|fault| {
+        let doing = "reading the log of an XFS volume";
+        Unread::Because(NotSurveyed::unread(doing, fault))
+    })?;
+    Ok(xfs::survey(
+        &sb,
+        mounted.as_ref(),
+        place,
+        Limits::default(),
+        see,
+    ))
+}
 
 /// The kernel's name of a format and what its mount needs besides; `None` = no commands are known to work.
 fn mounted_as(hit: &Hit) -> Option<(&'static str, &'static str)> {
@@ -20,9 +79,9 @@ fn mounted_as(hit: &Hit) -> Option<(&'static str, &'static str)> {
     }
     match hit.what {
         // A copy of the volume may be mounted already, which bears the same identity.
-        What::Xfs => Some(("xfs", ",nouuid")),
+        What::Xfs => Some((XFS, NO_UUID)),
         // From the top, whichever subvolume is the one to start from.
-        What::Btrfs => Some(("btrfs", ",subvolid=5")),
+        What::Btrfs => Some(("btrfs", "subvolid=5")),
         _ => None,
     }
 }
@@ -48,7 +107,7 @@ pub fn commands(hit: &Hit, volume: &VolumeKept, path: &OsStr, serial: &str) -> O
          sudo sh -ec 'truncate -s {SCRATCH_GIB}G \"$2/overlay\"; mkdir -p \"$2/mount\"; below=$(losetup -f --show -r -o {at} --sizelimit {bytes} \"$1\"); \
          trap \"losetup -d \\$below \\$above\" EXIT; above=$(losetup -f --show \"$2/overlay\"); \
          dmsetup create {name} --table \"0 {sectors} snapshot $below $above N 8\"; \
-         mount -t {kind} -o ro,nosuid,nodev,noexec{more} /dev/mapper/{name} \"$2/mount\" || {{ dmsetup remove {name}; exit 1; }}' sh {path} SCRATCH\n\
+         mount -t {kind} -o ro,nosuid,nodev,noexec,{more} /dev/mapper/{name} \"$2/mount\" || {{ dmsetup remove {name}; exit 1; }}' sh {path} SCRATCH\n\
          open a job of its own with --folder SCRATCH/mount and save what lies there; when it is done, take the mount down, and give this \
          volume up here with that job as the reason:\n\
          sudo sh -ec 'umount \"$1/mount\" || :; dmsetup remove {name}; rm \"$1/overlay\"' sh SCRATCH"
