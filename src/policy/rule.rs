@@ -20,6 +20,8 @@ pub enum At {
     Mac,
     /// The root of a Linux volume.
     Linux,
+    /// The root of a volume without a system that Windows starts its recovery system from.
+    Recovery,
     /// A person's folder.
     Profile,
 }
@@ -33,6 +35,7 @@ impl At {
             At::Windows => "windows",
             At::Mac => "mac",
             At::Linux => "linux",
+            At::Recovery => "recovery",
             At::Profile => "profile",
         }
     }
@@ -179,7 +182,7 @@ impl RuleDraft {
             (Some(at), true) => at,
             (None, true) => {
                 return Err(format!(
-                    "rule '{id}' needs at = \"volume\", \"windows\", \"mac\", \"linux\", \"profile\" or \"anywhere\""
+                    "rule '{id}' needs at = \"volume\", \"windows\", \"mac\", \"linux\", \"recovery\", \"profile\" or \"anywhere\""
                 ));
             }
             (_, false) => At::Anywhere,

@@ -154,6 +154,20 @@ impl Classer {
         rule.is_some_and(|rule| rule.key_bound)
     }
 
+    /// Whether something below `at`, in a person's folder, may be what such a rule of those folders matches.
+    pub fn may_be_key_bound(&self, at: &FolderState) -> bool {
+        let is = |rule: u16| {
+            let rule = self.rules.get(usize::from(rule));
+            rule.is_some_and(|rule| rule.key_bound && rule.at == At::Profile)
+        };
+        let mut live = at.live.iter();
+        at.covered.iter().any(|rule| is(*rule))
+            || live.any(|(number, _)| {
+                let pattern = self.patterns.get(usize::from(*number));
+                pattern.is_some_and(|pattern| is(pattern.rule))
+            })
+    }
+
     /// A rule's reason, for people.
     pub fn rule_why(&self, id: RuleId) -> &str {
         match self.rules.get(usize::from(id.0)) {
@@ -188,6 +202,7 @@ impl Classer {
             RootKind::Windows => seeds.extend([At::Volume, At::Windows]),
             RootKind::Mac => seeds.extend([At::Volume, At::Mac]),
             RootKind::Linux => seeds.extend([At::Volume, At::Linux]),
+            RootKind::Recovery => seeds.extend([At::Volume, At::Recovery]),
             RootKind::Data | RootKind::Folder => seeds.push(At::Volume),
             RootKind::Profile => seeds.push(At::Profile),
             RootKind::Holder => {}
@@ -324,7 +339,9 @@ impl Classer {
             Place::Root(kind) => {
                 next.path = Arc::from(name);
                 next.own = !is_system_folder(kind, name);
-                next.excluding = !next.own && kind != RootKind::Data && kind != RootKind::Folder;
+                let has_system =
+                    !matches!(kind, RootKind::Data | RootKind::Recovery | RootKind::Folder);
+                next.excluding = !next.own && has_system;
                 next.profiles = Arc::from([]);
                 if is_holder(name) {
                     next.place = Place::Holder { old: false };
@@ -479,7 +496,7 @@ fn is_old_system(name: &str) -> bool {
 }
 
 /// Folders in a profile in which programs keep their data.
-fn is_program_folder(name: &str) -> bool {
+pub fn is_program_folder(name: &str) -> bool {
     name.starts_with('.')
         || [
             "appdata",

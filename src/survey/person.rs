@@ -208,12 +208,13 @@ fn note(list: &mut Vec<String>, text: String) {
     }
 }
 
-fn is_registry(name: &str) -> bool {
+/// Whether a file is a part of a person's registry.
+pub fn is_registry(name: &str) -> bool {
     let starts = |head: &str| {
         name.get(..head.len())
             .is_some_and(|part| part.eq_ignore_ascii_case(head))
     };
-    starts("ntuser.dat") || starts("usrclass.dat")
+    starts("ntuser.dat") || starts("ntuser.man") || starts("usrclass.dat")
 }
 
 /// Folders that the system lets a person move (Microsoft, KNOWNFOLDERID).

@@ -14,7 +14,9 @@ pub enum RootKind {
     Mac,
     /// A volume with a Linux installation.
     Linux,
-    /// A volume without one.
+    /// A volume without one that Windows starts its recovery system from.
+    Recovery,
+    /// Any other volume.
     Data,
     /// The folder that holds the people's folders (`Users`, `home`).
     Holder,
@@ -67,6 +69,8 @@ impl Root {
             ) >= 3
         {
             RootKind::Linux
+        } else if volume && has_recovery(top, below) {
+            RootKind::Recovery
         } else if volume {
             RootKind::Data
         } else if looks_like_profile(top) {
@@ -76,7 +80,10 @@ impl Root {
         } else {
             RootKind::Folder
         };
-        let profiles = if matches!(kind, RootKind::Folder | RootKind::Data | RootKind::Windows) {
+        let profiles = if matches!(
+            kind,
+            RootKind::Folder | RootKind::Data | RootKind::Windows | RootKind::Recovery
+        ) {
             top.iter()
                 .filter(|name| !is_holder(name))
                 .take(LOOKED_INTO)
@@ -90,14 +97,30 @@ impl Root {
     }
 }
 
+/// The names that are `wanted` but for case.
+fn like(names: &[String], wanted: &str) -> Vec<String> {
+    let alike = names
+        .iter()
+        .filter(|name| name.eq_ignore_ascii_case(wanted));
+    alike.cloned().collect()
+}
+
+/// Whether the recovery system is there: its image, the memory disk that it is loaded into and the note of where it lies,
+/// all three (Microsoft, "Windows Recovery Environment"; a lone image may be anybody's).
+fn has_recovery(top: &[String], below: &mut dyn FnMut(&str) -> Vec<String>) -> bool {
+    for recovery in like(top, "recovery") {
+        for folder in like(&below(&recovery), "windowsre") {
+            let names = below(&format!("{recovery}/{folder}"));
+            if any(&names, &["winre.wim", "boot.sdi", "reagent.xml"]) == 3 {
+                return true;
+            }
+        }
+    }
+    false
+}
+
 /// Whether a Windows installation is there: its kernel, or its registry (places since Windows NT 3.1).
 fn has_windows(top: &[String], below: &mut dyn FnMut(&str) -> Vec<String>) -> bool {
-    let like = |names: &[String], wanted: &str| -> Vec<String> {
-        let alike = names
-            .iter()
-            .filter(|name| name.eq_ignore_ascii_case(wanted));
-        alike.cloned().collect()
-    };
     for windows in like(top, "windows") {
         for system in like(&below(&windows), "system32") {
             let system = format!("{windows}/{system}");
@@ -124,8 +147,8 @@ pub(super) fn is_holder(name: &str) -> bool {
 }
 
 /// Whether names found in a folder are those of a person's folder.
-fn looks_like_profile(names: &[String]) -> bool {
-    any(names, &["appdata", "ntuser.dat"]) > 0
+pub fn looks_like_profile(names: &[String]) -> bool {
+    any(names, &["appdata", "ntuser.dat", "ntuser.man"]) > 0
         || any(
             names,
             &[
@@ -210,6 +233,20 @@ mod tests {
         ] {
             assert_eq!(holding("", true, top, inside), RootKind::Data);
         }
+    }
+
+    #[test]
+    fn a_recovery_volume_has_its_three_parts_and_no_system() {
+        let of = |files| {
+            let inside = [("Recovery", "WindowsRE"), ("Recovery/WindowsRE", files)];
+            holding("", true, "Recovery,Fotos", &inside)
+        };
+        assert_eq!(
+            of("Winre.wim,boot.sdi,ReAgent.xml,brief.doc"),
+            RootKind::Recovery
+        );
+        assert_eq!(of("Winre.wim"), RootKind::Data);
+        assert_eq!(of("Winre.wim,boot.sdi"), RootKind::Data);
     }
 
     #[test]

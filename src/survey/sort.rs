@@ -69,7 +69,7 @@ const EXTENSIONS: [(Sort, &str); 8] = [
         Sort::Document,
         "doc docx docm dot dotx dotm rtf odt ott fodt pages txt md tex wpd wps pdf xps oxps epub \
          xls xlsx xlsm xlsb xlt xltx ods ots numbers csv ppt pptx pptm pps ppsx odp otp one pub vsd \
-         vsdx mpp odg indd dwg dxf skp stl vcf ics wab nk2 contact asd wbk snt",
+         vsdx mpp odg indd dwg dxf skp stl blend gpx vcf ics wab nk2 contact asd wbk snt",
     ),
     (Sort::Mail, "pst ost eml emlx msg mbx mbox dbx nsf tbb msf"),
     (
@@ -80,7 +80,7 @@ const EXTENSIONS: [(Sort, &str); 8] = [
     (
         Sort::Database,
         "mdb accdb sqlite sqlite3 db db3 mdf ndf ldf sdf dbf fdb gdb edb myd myi ibd lrcat fp7 \
-         fmp12",
+         fmp12 qbw qbb",
     ),
     (Sort::Key, "pfx p12 jks key keystore kdb kdbx ppk asc gpg"),
 ];

@@ -118,6 +118,10 @@ fn saved_secrets_and_their_keys() {
         IRR  saved-logins = Users/A/AppData/Local/Microsoft/Vault/x/y.vcrd
         HARD saved-passwords = Users/A/AppData/Local/Maker/Browser/User Data/Default/Login Data
         HARD saved-passwords = Users/A/AppData/Local/Maker/Browser/User Data/Profile 2/Login Data For Account
+        HARD saved-passwords = Users/A/AppData/Local/Packages/B_x/LocalCache/Local/V/User Data/Default/Login Data
+        IRR  saved-logins = Documents and Settings/A/Application Data/Microsoft/Credentials/S-1/x
+        HARD saved-passwords = Documents and Settings/A/Local Settings/Application Data/V/B/User Data/Default/Login Data
+        IRR  user-secrets = Documents and Settings/A/Application Data/Microsoft/Protect/S-1/x
         HARD browser-profiles = Users/A/AppData/Local/Maker/Browser/User Data/Default/Bookmarks
         IRR  user-secrets = Users/A/AppData/Roaming/Microsoft/Protect/S-1-5-21/x
 "#;
@@ -220,6 +224,13 @@ fn left_out_on_the_record() {
         OUT  system-temporary = Windows/Temp/x.tmp
         IRR  kept-by-type = Windows/Temp/thesis.docx
         HARD kept-by-type = Windows/Web/Wallpaper/img0.jpg
+        IRR  early-profiles = Windows/Profiles/Opa/Eigene Dateien/brief.dat
+        HARD temporary-recordings = Users/A/AppData/Local/Temp/memo.m4a
+        HARD temporary-recordings = Users/A/AppData/Local/Temp/chat/memo.wav
+        IRR  kept-by-type = Users/A/AppData/Local/Temp/firm.qbw
+        IRR  kept-by-type = Users/A/AppData/Local/Temp/tour.gpx
+        IRR  kept-by-type = Users/A/AppData/Local/Temp/house.blend
+        OUT  windows-system = Windows/Media/chord.wav
         OUT  temporary-files = Users/A/AppData/Local/Temp/x.tmp
         IRR  kept-by-type = Users/A/AppData/Local/Temp/offer.docx
         IRR  mail-archives = Users/A/AppData/Local/Temp/mail.pst
@@ -238,7 +249,27 @@ fn left_out_on_the_record() {
         IRR  own-files = Documents and Settings/Anna/Desktop/y
         OUT  file-system-own = $Extend/$UsnJrnl
         OUT  recovery-image = Windows/System32/Recovery/Winre.wim
+        OUT  recovery-image = Recovery/WindowsRE/ReAgent.xml
 "#,
+    );
+}
+
+#[test]
+fn a_recovery_volume_is_left_out_and_what_people_put_beside_it_is_not() {
+    check(
+        RootKind::Recovery,
+        r#"
+        OUT  recovery-volume = Recovery/WindowsRE/Winre.wim
+        OUT  recovery-volume = Recovery/WindowsRE/boot.sdi
+        OUT  recovery-volume = Recovery/WindowsRE/ReAgent.xml
+        HARD image-files = Recovery/WindowsRE/mine.wim
+        IRR  unknown = Recovery/WindowsRE/letter.doc
+        IRR  unknown = Photos/a.jpg
+"#,
+    );
+    check(
+        RootKind::Data,
+        "HARD image-files = Recovery/WindowsRE/Winre.wim",
     );
 }
 
