@@ -70,6 +70,12 @@ impl<'a> Shelf<'a> {
         found.map(|(_, word, _)| word.as_str())
     }
 
+    /// The number of the volume with this word; `None` = none such was surveyed.
+    pub(super) fn number(&self, word: &str) -> Option<i64> {
+        let found = self.volumes.iter().find(|(_, have, _)| have == word);
+        found.map(|(number, _, _)| *number)
+    }
+
     fn entry(&self, parent: i64, name: &str) -> Result<Option<Entry>, LedgerError> {
         let doing = "looking for registries";
         // Windows compares units by pairs of single units, so that names which are alike are of one length.

@@ -106,6 +106,11 @@ impl Letters {
     }
 }
 
+/// Whether a folder has a person's registry, that of a prescribed profile included.
+fn has_hive(shelf: &Shelf<'_>, folder: i64) -> Result<bool, LedgerError> {
+    Ok(shelf.has(folder, "NTUSER.DAT")? || shelf.has(folder, "NTUSER.MAN")?)
+}
+
 /// The one volume without an installation that has a profile there, its registry in it.
 fn has_profile(
     shelf: &Shelf<'_>,
@@ -118,7 +123,7 @@ fn has_profile(
             continue;
         }
         if let Some(folder) = shelf.on(volume, parts)?
-            && shelf.has(folder, "NTUSER.DAT")?
+            && has_hive(shelf, folder)?
         {
             // Two volumes that both have it tell nothing.
             if found.is_some() {

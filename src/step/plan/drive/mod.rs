@@ -6,6 +6,7 @@
 mod carried;
 mod hives;
 mod kept;
+mod keys;
 mod letters;
 mod links;
 mod look;
@@ -193,8 +194,7 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
             &mut found,
         );
     }
-    found.points.extend(rows.tally().key_bound_point());
-    let (sum, lost): (RowSum, u64) = rows.end(&people).map_err(failed)?;
+    let (sum, lost, mut tally): (RowSum, u64, _) = rows.end(&people).map_err(failed)?;
     if lost > 0 {
         tell(Event::Warn {
             says: format!(
@@ -211,6 +211,8 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         &mut found.points,
     )
     .map_err(failed)?;
+    keys::count(&shelf, classer, &people, &mut tally).map_err(failed)?;
+    found.points.extend(tally.key_bound_points());
     found.points = kept::merge(std::mem::take(&mut found.points));
     found.gaps.sort_by_key(|gap| (gap.drive, gap.first_byte));
     job.ledger
@@ -264,7 +266,7 @@ fn read(
 }
 
 /// Sentences of a reader that are worth a word in the list of volumes.
-const SENTENCES: [&str; 10] = [
+const SENTENCES: [&str; 11] = [
     "hibernation",
     "clusters-marked-bad",
     "hard-errors-seen",
@@ -275,6 +277,7 @@ const SENTENCES: [&str; 10] = [
     "record-bitmap-differs",
     "clusters-to-spare",
     "attributes-not-kept",
+    "unlinked-while-open",
 ];
 /// Items named in the evidence of one kind of damage.
 const NAMED: usize = 8;
@@ -387,4 +390,33 @@ fn accounts_in_words(a: &Accounts) -> String {
         ));
     }
     format!("the accounts do not add up: {}", out.join(", "))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::volume::filesystem::Findings;
+
+    #[test]
+    fn deleted_files_that_were_open_are_named() {
+        let mut volume = rows::tests::volume(1, Format::Ext);
+        let (_dir, ledger, _) = rows::tests::ledger(&[]);
+        let mut findings = Findings::new();
+        findings.note_many("unlinked-while-open", Weight::Sentence, None, 2, || {
+            "2 files that were deleted".to_owned()
+        });
+        let survey = Survey {
+            format: "ext4",
+            label: None,
+            serial: None,
+            dirty: None,
+            root: 2,
+            bytes: volume.bytes,
+            whole: true,
+            findings,
+            accounts: Accounts::default(),
+        };
+        settle(&mut volume, &survey, &ledger, &mut Vec::new()).unwrap();
+        assert!(volume.rule_in_words().contains("2 files that were deleted"));
+    }
 }

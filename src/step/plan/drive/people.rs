@@ -2,19 +2,26 @@
 //!
 //! Invariants: the registry of every profile is opened, wherever the profile lies; what lies outside of every surveyed
 //! volume, or nobody can say where, is one open point with everything in it named; so is a registry that tells nothing or
-//! nothing certain. A folder that was moved within reach counts as its owner's; a profile that was deleted is a sentence.
+//! nothing certain, or is not there. A folder that was moved within reach counts as its owner's; a profile that was deleted is a sentence.
 
-use super::hives::Shelf;
+use super::hives::{Shelf, alike};
 use super::kept::{Format, PointKept, VolumeKept};
 use super::letters::{Installed, Letters, Lies};
 use super::moved::{Home, claim};
-use crate::ledger::LedgerError;
+use crate::ledger::{ItemRow, LedgerError, Want};
 use crate::step::outcome::{PersonSeen, VolumeState};
+use crate::survey::class::is_program_folder;
 use crate::survey::hive::{At, CUSTOMARY, Current, Profile, ShellFolder};
+use crate::survey::item::Kind;
 use crate::survey::mounted::Mounted;
+use crate::survey::person::is_registry;
+use crate::survey::root::looks_like_profile;
+use std::collections::BTreeSet;
 
 /// Things named in one point; the others are counted.
 const NAMED: usize = 20;
+/// A person's registry; the second one is that of a prescribed profile, which nobody's changes reach (Microsoft, "Mandatory user profiles").
+const HIVES: [&str; 2] = ["NTUSER.DAT", "NTUSER.MAN"];
 
 /// What was read so far.
 #[derive(Default)]
@@ -125,6 +132,7 @@ pub fn settle(
     }
     // Those in the usual places have their lines.
     let usual = told.homes.len();
+    let mut listed = BTreeSet::new();
     for (own, at, profile) in std::mem::take(&mut told.listed) {
         // Only people: the system's own profiles have short identifiers.
         if !(profile.sid.starts_with("S-1-5-21-") || profile.sid.starts_with("S-1-12-")) {
@@ -152,6 +160,10 @@ pub fn settle(
         }
         match found {
             Some((id, at)) => {
+                // What is left in an earlier installation of a profile that went on to the next is no loss.
+                if at.is_empty() {
+                    listed.insert(id);
+                }
                 if !told.homes.iter().any(|home| home.id == id) {
                     told.homes.push(Home::of(volume, id, at, parts.clone()));
                 }
@@ -178,16 +190,26 @@ pub fn settle(
         if number >= usual {
             claim(shelf, &homes, people, number, home.id)?;
         }
-        let Some(hive) = shelf.hive(home.id, "NTUSER.DAT")? else {
-            continue;
-        };
-        let letter = letters.letter_of(home.volume).unwrap_or(CUSTOMARY);
-        let heard = hive.and_then(|hive| {
-            let folders = hive.folders(&home.then, letter).map_err(|e| e.found)?;
-            Ok((folders, hive.current().clone()))
-        });
         let who = home.place.join("/");
-        for folder in told.hear(&who, heard).unwrap_or_default() {
+        let letter = letters.letter_of(home.volume).unwrap_or(CUSTOMARY);
+        let (mut has_hive, mut folders) = (false, Vec::new());
+        for name in HIVES {
+            let Some(hive) = shelf.hive(home.id, name)? else {
+                continue;
+            };
+            has_hive = true;
+            let heard = hive.and_then(|hive| {
+                let folders = hive.folders(&home.then, letter).map_err(|e| e.found)?;
+                Ok((folders, hive.current().clone()))
+            });
+            folders.extend(told.hear(&who, heard).unwrap_or_default());
+        }
+        if !has_hive && is_in_use(shelf, &home, listed.contains(&home.id))? {
+            told.elsewhere.push(format!(
+                "whether anything of {who} lies elsewhere is not known, because its registry is not there"
+            ));
+        }
+        for folder in folders {
             if !folder.redirected {
                 continue;
             }
@@ -218,6 +240,43 @@ pub fn settle(
         points.push(point(&elsewhere));
     }
     Ok(homes)
+}
+
+/// Whether a home without a registry is somebody's all the same: it has what a person's folder has, or is listed as one, and
+/// something is left in it. Patterns for new people, shared folders and those of services are nobody's.
+fn is_in_use(shelf: &Shelf<'_>, home: &Home, listed: bool) -> Result<bool, LedgerError> {
+    let name = home.place.last().map(|name| name.to_lowercase());
+    let nobodys = ["public", "all users", "localservice", "networkservice"];
+    if name.is_none_or(|name| name.starts_with("default") || nobodys.contains(&name.as_str())) {
+        return Ok(false);
+    }
+    let mut top = Vec::new();
+    let mut stack = Vec::new();
+    let mut found = false;
+    let mut see = |row: ItemRow, stack: &mut Vec<i64>, top: Option<&mut Vec<String>>| {
+        let name = row.name.text();
+        let of_system = is_registry(&name)
+            || ["desktop.ini", "thumbs.db"]
+                .iter()
+                .any(|it| alike(it, &name));
+        found |= row.kind == Kind::File && row.want != Want::LeftOut && row.bytes > 0 && !of_system;
+        // Programs leave something behind of whoever is gone: it tells of somebody only where the installation lists them.
+        if row.kind == Kind::Folder && (listed || top.is_none() || !is_program_folder(&name)) {
+            stack.push(row.id);
+        }
+        if let Some(top) = top {
+            top.push(name);
+        }
+    };
+    let ledger = shelf.ledger();
+    ledger.each_child(home.id, |row, _| see(row, &mut stack, Some(&mut top)))?;
+    if !listed && !looks_like_profile(&top) {
+        return Ok(false);
+    }
+    while let Some(folder) = stack.pop() {
+        ledger.each_child(folder, |row, _| see(row, &mut stack, None))?;
+    }
+    Ok(found)
 }
 
 /// Where a moved folder lies, if in this job; and what is to be said, if that is not all.
@@ -318,4 +377,4 @@ fn shown(at: &At) -> String {
 
 #[cfg(test)]
 #[path = "people_tests.rs"]
-mod tests;
+pub(super) mod tests;

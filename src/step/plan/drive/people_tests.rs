@@ -58,7 +58,7 @@ fn partition(disk: u32) -> Vec<u8> {
 }
 
 /// A tree of files: each folder on the way gets a record.
-fn tree(files: &[(&str, Vec<u8>)]) -> Vec<Found> {
+pub fn tree(files: &[(&str, Vec<u8>)]) -> Vec<Found> {
     let mut out: Vec<Found> = Vec::new();
     let mut folders = std::collections::BTreeMap::new();
     let mut next = 100;
@@ -284,4 +284,64 @@ fn a_registry_that_may_be_old_is_as_open_as_one_that_is_unreadable() {
         "{}",
         told.point
     );
+}
+
+/// Microsoft, "Mandatory user profiles": the registry of such a profile is NTUSER.MAN.
+#[test]
+fn a_prescribed_profile_has_its_registry_under_another_name() {
+    let man = user(&[("Personal", "Q:\\Docs")]);
+    let told = Told::of(
+        tree(&[
+            ("Users/Ann/NTUSER.MAN", man),
+            ("Users/Ann/Documents/a.txt", vec![1]),
+        ]),
+        Vec::new(),
+    );
+    assert_eq!(told.point, "Documents of Users/Ann lies at Q:/Docs");
+}
+
+#[test]
+fn a_profile_without_its_registry_is_not_known_to_lie_here_alone() {
+    let says = "whether anything of Users/Ann lies elsewhere is not known, because its registry is not there";
+    let listed = [("S-1-5-21-1-2-3-1001", "C:\\Users\\Ann")];
+    let of = |profiles: &[(&str, &str)], files: &[&'static str]| {
+        let files = files.iter().map(|path| (*path, vec![1; 9])).collect();
+        Told::of(system(None, profiles, files), Vec::new()).point
+    };
+    // Listed: whatever is left in it counts. Not listed: it looks like a person's folder and holds something of theirs.
+    assert_eq!(of(&listed, &["Users/Ann/AppData/Local/X/a.db"]), says);
+    assert_eq!(
+        of(
+            &[],
+            &["Users/Ann/Documents/a.txt", "Users/Ann/Desktop/b.txt"]
+        ),
+        says
+    );
+    for quiet in [
+        &[
+            "Users/Ann/Documents/desktop.ini",
+            "Users/Ann/NTUSER.DAT.LOG1",
+        ][..],
+        &["Users/Ann/AppData/Local/Temp/a.tmp"],
+    ] {
+        assert_eq!(of(&listed, quiet), "", "{quiet:?}");
+    }
+    for quiet in [
+        &[
+            "Users/Public/Documents/a.txt",
+            "Users/Public/Pictures/b.jpg",
+        ][..],
+        &[
+            "Users/Default/AppData/Local/a.db",
+            "Users/Default/Documents/b.txt",
+        ],
+        &[
+            "Users/defaultuser0/AppData/a.db",
+            "Users/defaultuser0/Desktop/b.txt",
+        ],
+        &["Users/Gone/AppData/Local/X/left.db"],
+        &["Users/Scans/2019.pdf"],
+    ] {
+        assert_eq!(of(&[], quiet), "", "{quiet:?}");
+    }
 }

@@ -21,6 +21,9 @@ use std::collections::HashMap;
 /// Rows written before they are committed.
 const ROWS_A_TRANSACTION: u64 = 20_000;
 
+/// The rule for the files of a home that is encrypted as a whole.
+const ENCRYPTED_HOME: &str = "encrypted-home";
+
 /// What one volume came to.
 #[derive(Debug, Default, Clone, Copy)]
 pub struct Walked {
@@ -274,8 +277,9 @@ impl<'a> Rows<'a> {
                 self.tally.placeholder(&at.bag, record.allocated);
             }
             if item.bytes > 0 && twin == 0 && self.classer.is_key_bound(verdict.rule) {
-                self.tally
-                    .key_bound(at.state.person().map(|who| &**who), item.bytes);
+                let whose = at.state.person().map(|who| &**who);
+                let of_home = self.classer.rule_name(verdict.rule) == ENCRYPTED_HOME;
+                self.tally.key_bound(of_home, whose, item.bytes);
             }
         }
         let carried = match &mut self.carried {
@@ -390,13 +394,9 @@ impl<'a> Rows<'a> {
         self.records
     }
 
-    /// What was counted of all volumes so far.
-    pub fn tally(&self) -> &Tally {
-        &self.tally
-    }
-
-    /// Ends the survey of all drives; the copies that no item has any more are counted.
-    pub fn end(mut self, people: &[PersonSeen]) -> Result<(RowSum, u64), LedgerError> {
+    /// Ends the survey of all drives; the copies that no item has any more are counted. What comes back last is what was
+    /// counted of all volumes.
+    pub fn end(mut self, people: &[PersonSeen]) -> Result<(RowSum, u64, Tally), LedgerError> {
         super::super::people::keep(self.ledger, people)?;
         self.tally.keep(self.ledger)?;
         let lost = match self.carried.take() {
@@ -409,7 +409,7 @@ impl<'a> Rows<'a> {
             "ending the survey",
             self.ledger.db().execute_batch("CREATE UNIQUE INDEX IF NOT EXISTS item_name ON item(parent, name, stream, id); COMMIT"),
         )?;
-        Ok((self.sum, lost))
+        Ok((self.sum, lost, self.tally))
     }
 }
 

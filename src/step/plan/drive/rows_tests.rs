@@ -55,6 +55,12 @@ pub fn file(record: u64, parent: u64, name: &str, bytes: &[u8]) -> Found {
 
 /// A ledger with these volumes.
 pub fn ledger(volumes: &[(VolumeKept, Vec<Found>)]) -> (tempfile::TempDir, Ledger, Walked) {
+    let (dir, ledger, walked, _) = counted(volumes);
+    (dir, ledger, walked)
+}
+
+/// The same, with what was counted on the way.
+pub fn counted(volumes: &[(VolumeKept, Vec<Found>)]) -> (tempfile::TempDir, Ledger, Walked, Tally) {
     let dir = tempfile::tempdir().unwrap();
     let ledger = Ledger::create(&dir.path().join("ledger.db")).unwrap();
     let classer = Classer::new(&Policy::builtin("home").unwrap());
@@ -78,8 +84,8 @@ pub fn ledger(volumes: &[(VolumeKept, Vec<Found>)]) -> (tempfile::TempDir, Ledge
         };
         walked = rows.walk(volume, &survey, &mut People::new(None)).unwrap();
     }
-    rows.end(&[]).unwrap();
-    (dir, ledger, walked)
+    let (_, _, tally) = rows.end(&[]).unwrap();
+    (dir, ledger, walked, tally)
 }
 
 /// Paths in the bag with the paths that people see.

@@ -16,6 +16,9 @@ const PARTIAL: &str = "placeholders-partly-here";
 /// Those named in a point; the others are counted.
 const NAMED_ROOTS: usize = 8;
 
+/// How many files, and how many bytes, of whom.
+type Bound = BTreeMap<String, (u64, u64)>;
+
 /// Counts of one survey.
 #[derive(Debug, Default)]
 pub struct Tally {
@@ -23,8 +26,10 @@ pub struct Tally {
     sync_roots: BTreeMap<String, u64>,
     /// Placeholders with a part of their content on the drive, and the bytes of it.
     partly_here: (u64, u64),
-    /// Files with content that only keys open, and their bytes, by whose they are.
-    key_bound: BTreeMap<String, (u64, u64)>,
+    /// Saved passwords and logins, which only keys open, and their bytes, by whose they are.
+    key_bound: Bound,
+    /// Files of encrypted homes, likewise.
+    homes: Bound,
 }
 
 impl Tally {
@@ -50,43 +55,42 @@ impl Tally {
         }
     }
 
-    /// Counts a file that only keys open.
-    pub fn key_bound(&mut self, whose: Option<&str>, bytes: u64) {
+    /// Counts a file that only keys open: one of an encrypted home, else a saved password or login.
+    pub fn key_bound(&mut self, of_home: bool, whose: Option<&str>, bytes: u64) {
         let whose = whose.unwrap_or("this machine");
-        if self.key_bound.len() < MOST || self.key_bound.contains_key(whose) {
-            let (count, sum) = self.key_bound.entry(whose.to_owned()).or_default();
+        let bound = if of_home {
+            &mut self.homes
+        } else {
+            &mut self.key_bound
+        };
+        if bound.len() < MOST || bound.contains_key(whose) {
+            let (count, sum) = bound.entry(whose.to_owned()).or_default();
             *count += 1;
             *sum = sum.saturating_add(bytes);
         }
     }
 
-    /// That copies of saved passwords and logins are of use with their keys only; `None` = there are none.
-    pub fn key_bound_point(&self) -> Option<PointKept> {
-        let of = &self.key_bound;
-        let bytes = of
-            .values()
-            .fold(0, |sum: u64, (_, more)| sum.saturating_add(*more));
-        let mut all: Vec<_> = of.iter().collect();
-        all.first()?;
-        all.sort_by_key(|(whose, (count, _))| (std::cmp::Reverse(*count), whose.as_str()));
-        let mut words: Vec<String> = all
-            .iter()
-            .take(NAMED_ROOTS)
-            .map(|(whose, (count, _))| format!("{whose} ({})", count_in_words(*count)))
-            .collect();
-        if all.len() > NAMED_ROOTS {
-            words.push(format!("{} more", all.len() - NAMED_ROOTS));
-        }
-        let whose = words.join(", ");
-        Some(PointKept {
-            id: "key-bound".into(),
-            volume: String::new(),
-            says: format!("passwords and logins that a browser or Windows saved for {whose} are saved, not proved usable: they open with the person's password and the old keys only, some on the old machine only"),
-            lost: format!("what stands in them ({}), if the keys do not open the copies later", bytes_in_words(bytes)),
-            evidence: whose,
-            remedy: "while the old Windows still starts, have each person export or synchronise the saved passwords, and note which kind of account they log in with, then:\nholdpoint waive JOB --point key-bound --decided-by owner --how signed --name NAME --reason TEXT".into(),
-            bytes,
-        })
+    /// That copies of saved passwords and logins, and of encrypted homes, are of use with their keys only.
+    pub fn key_bound_points(&self) -> Vec<PointKept> {
+        let secrets = point_of(
+            &self.key_bound,
+            |whose| {
+                format!(
+                    "passwords and logins that a browser or Windows saved for {whose} are saved, not proved usable: they open with the person's password and the old keys only, some on the old machine only"
+                )
+            },
+            "while the old Windows still starts, have each person export or synchronise the saved passwords, and note which kind of account they log in with, then:",
+        );
+        let homes = point_of(
+            &self.homes,
+            |whose| {
+                format!(
+                    "an encrypted home ({whose}) is copied as it lies, not proved usable: nobody saw what is in it, and it opens with the person's login password only"
+                )
+            },
+            "have the person note the login password, or while the old system still starts, log in and copy the home in clear, then:",
+        );
+        secrets.into_iter().chain(homes).collect()
     }
 
     /// Keeps how many placeholders lie in which sync root.
@@ -98,6 +102,39 @@ impl Tally {
             &serde_json::to_string(&self.sync_roots).unwrap_or_default(),
         )
     }
+}
+
+/// One point about what only keys open; `None` = there is nothing such.
+fn point_of(of: &Bound, says: impl Fn(&str) -> String, first: &str) -> Option<PointKept> {
+    let bytes = of
+        .values()
+        .fold(0, |sum: u64, (_, more)| sum.saturating_add(*more));
+    let mut all: Vec<_> = of.iter().collect();
+    all.first()?;
+    all.sort_by_key(|(whose, (count, _))| (std::cmp::Reverse(*count), whose.as_str()));
+    let mut words: Vec<String> = all
+        .iter()
+        .take(NAMED_ROOTS)
+        .map(|(whose, (count, _))| format!("{whose} ({})", count_in_words(*count)))
+        .collect();
+    if all.len() > NAMED_ROOTS {
+        words.push(format!("{} more", all.len() - NAMED_ROOTS));
+    }
+    let whose = words.join(", ");
+    Some(PointKept {
+        id: "key-bound".into(),
+        volume: String::new(),
+        says: says(&whose),
+        lost: format!(
+            "what stands in them ({}), if the keys do not open the copies later",
+            bytes_in_words(bytes)
+        ),
+        evidence: whose,
+        remedy: format!(
+            "{first}\nholdpoint waive JOB --point key-bound --decided-by owner --how signed --name NAME --reason TEXT"
+        ),
+        bytes,
+    })
 }
 
 /// The sync roots with placeholders, in words, and whether there are several; `None` = the survey met none. `decided` says
