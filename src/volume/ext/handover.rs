@@ -9,6 +9,7 @@ use super::scan::ROOT;
 use super::store::{Named, Row, Store};
 use crate::survey::item::{Kind, Mark};
 use crate::value::Name;
+use crate::value::measure::bytes_in_words;
 use crate::volume::filesystem::{Accounts, Findings, Found, Limits, Weight};
 use crate::volume::ntfs::LOST_PARENT;
 use crate::volume::ntfs::owners::Owners;
@@ -298,6 +299,7 @@ impl HandOver<'_, '_, '_> {
     fn settle(&mut self) {
         let (mut listed, mut orphans, mut free, mut ghosts, mut unread) =
             (0u64, 0u64, 0u64, 0u64, 0u64);
+        let mut held = 0u64;
         for row in &self.store.rows {
             // A damaged folder may have held more names.
             if row.kind() == Kind::Folder && row.is(Row::DAMAGED | Row::PARTLY) && row.names > 0 {
@@ -317,7 +319,9 @@ impl HandOver<'_, '_, '_> {
                 unread += 1;
             }
             if row.is(Row::ORPHAN) && !row.is(Row::LISTED) {
-                orphans += 1;
+                let bytes = self.store.notes_of(row).bytes;
+                orphans += u64::from(bytes > 0);
+                held = held.saturating_add(bytes);
             }
         }
         self.accounts.records_listed = listed;
@@ -328,8 +332,10 @@ impl HandOver<'_, '_, '_> {
             None,
             orphans,
             || {
-                "files that were deleted, but still open when the system stopped, left out by rule"
-                    .to_owned()
+                format!(
+                    "{orphans} files that were deleted, but still open when the system stopped, are not listed ({}): the system itself would have removed them at its next start",
+                    bytes_in_words(held)
+                )
             },
         );
         findings.note_many(

@@ -16,6 +16,7 @@ use super::scan::{ROOT, Scan};
 use super::store::{Row, Store};
 use super::superblock::{self, FIRST_AT, Superblock, incompat};
 use crate::port::{Fault, Sectors};
+use crate::survey::item::Kind;
 use crate::value::Name;
 use crate::volume::bytes::{Part, le32, uuid_text};
 use crate::volume::filesystem::{
@@ -70,7 +71,8 @@ pub fn survey(
     let unread = |fault: Fault| NotSurveyed::unread(doing(), fault);
     let mut early = Findings::new();
     let mut groups = groups::read(&ground, &mut early).map_err(unread)?;
-    let played = replay(&ground, &groups, at, &mut findings).map_err(unread)?;
+    let mut played = replay(&ground, &groups, at, &mut findings).map_err(unread)?;
+    let outdated = std::mem::take(&mut played.outdated);
     if played.overlay.is_empty() {
         findings.append(early);
     } else {
@@ -91,6 +93,9 @@ pub fn survey(
     reader.run(&mut store, &mut findings).map_err(unread)?;
     let whole = reader.whole;
     orphans(&ground, &mut store, &next_orphan).map_err(unread)?;
+    for inode in &outdated {
+        doubt(&mut store, *inode);
+    }
     let mut accounts = Accounts {
         records_in_use: in_use,
         records_damaged: damaged,
@@ -339,6 +344,21 @@ fn orphans(ground: &Ground<'_>, store: &mut Store, next: &BTreeMap<u32, u32>) ->
         }
     }
     Ok(())
+}
+
+/// Marks an inode of which something newer is known to stand elsewhere.
+fn doubt(store: &mut Store, inode: u32) {
+    if let Some(place) = store.find(inode)
+        && let Some(row) = store.rows.get_mut(place)
+        && row.kind() == Kind::File
+        && !row.is(Row::OWN | Row::UNREAD)
+    {
+        row.flags |= Row::DAMAGED;
+        store.trouble(
+            inode,
+            "its newest length and places of content stand in fast commits of the journal, which are not applied here: it may be older than its owner last saw".to_owned(),
+        );
+    }
 }
 
 /// Notes what the volume says of its own state; returns whether it was closed.

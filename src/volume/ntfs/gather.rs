@@ -58,6 +58,8 @@ pub struct Gathered<'a> {
     pub reparse: Option<Stream<'a>>,
     /// There are extended attributes.
     pub extended: bool,
+    /// There are attributes of unknown meaning.
+    pub foreign: bool,
     /// There are keys of the encrypting file system.
     pub keys: bool,
     /// What is wrong with the record as a whole.
@@ -134,6 +136,7 @@ impl<'a> Source<'a> {
         let mut list_part: Option<(Part<'a>, Option<u64>)> = None;
         let mut standard = None;
         for own in rows() {
+            out.foreign |= own.is(Row::FOREIGN);
             if own.is(Row::BROKEN) {
                 wrong(format!("record {} contradicts itself", own.number));
             }

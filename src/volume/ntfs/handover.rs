@@ -100,6 +100,12 @@ impl<'a> HandOver<'a, '_> {
         if by_rule {
             return self.own(row, gathered);
         }
+        if gathered.foreign {
+            self.findings
+                .note("attributes-unknown", Weight::OpenPoint, Some(number), || {
+                    format!("record {number} has attributes of a kind that is not known here: what is in them is not copied")
+                });
+        }
         if gathered.all_names < u32::from(row.links) {
             self.findings
                 .note("names-missing", Weight::Sentence, Some(number), || {

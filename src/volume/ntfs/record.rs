@@ -22,6 +22,7 @@ pub mod kind {
     pub const BITMAP: u32 = 0xB0;
     pub const REPARSE_POINT: u32 = 0xC0;
     pub const EA: u32 = 0xE0;
+    pub const PROPERTY_SET: u32 = 0xF0;
     pub const LOGGED_UTILITY_STREAM: u32 = 0x100;
     pub const END: u32 = 0xFFFF_FFFF;
 }

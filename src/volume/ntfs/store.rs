@@ -4,7 +4,7 @@
 //! million records fit under 200 MiB; content kept in records is held up to a budget and read a second
 //! time, in order, beyond it.
 
-use super::raw::{put_number, span, take, take_number, u8_at, u32_at, u64_at};
+use super::raw::{is_ascii, put_number, span, take, take_number, u8_at, u32_at, u64_at};
 use super::record::{Attribute, Attributes, Header, Value, kind, number_of, sequence_of};
 use super::table::entries;
 
@@ -41,10 +41,23 @@ impl Row {
     pub const NAMED: u8 = 4;
     /// Its attributes could not be walked to the end.
     pub const BROKEN: u8 = 8;
+    /// It has an attribute that Windows gives no meaning to, or a logged stream of an unknown name.
+    pub const FOREIGN: u8 = 16;
 
     /// Whether a flag is set.
     pub fn is(&self, flag: u8) -> bool {
         self.flags & flag != 0
+    }
+}
+
+/// Whether an attribute is none of those that Windows makes today: the property set of before 2000, kinds of a program's own,
+/// and logged streams other than the keys of encrypted files and the notes of transactions.
+fn is_foreign(attribute: &Attribute<'_>) -> bool {
+    match attribute.kind {
+        kind::LOGGED_UTILITY_STREAM => !["$EFS", "$TXF_DATA"]
+            .iter()
+            .any(|known| is_ascii(attribute.name, known)),
+        other => other == kind::PROPERTY_SET || other > kind::LOGGED_UTILITY_STREAM,
     }
 }
 
@@ -182,6 +195,9 @@ impl Store {
                 flags |= Row::BROKEN;
                 break;
             };
+            if is_foreign(&attribute) {
+                flags |= Row::FOREIGN;
+            }
             if attribute.kind == kind::FILE_NAME
                 && let Value::Resident(value) = attribute.value
             {

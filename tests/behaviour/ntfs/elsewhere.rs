@@ -160,3 +160,54 @@ fn what_is_decoded_but_not_proven_is_not_whole() {
     assert!(!listing.survey.findings.any_open());
     assert!(listing.survey.whole && listing.survey.accounts.add_up());
 }
+
+/// MS-FSCC and Linux `fs/ntfs/layout.h`: 0xF0 was never given a meaning, 0x1000 is the first kind for programs.
+#[test]
+fn attributes_that_nobody_knows_are_named() {
+    if !can_mount("attributes_that_nobody_knows_are_named") {
+        return;
+    }
+    let image = Image::new(16, &["-c", "4096"]);
+    {
+        let m = image.mount("streams_interface=windows");
+        std::fs::write(m.join("a"), b"in the record").unwrap();
+    }
+    let sound = image.bytes();
+    assert!(!Listing::of(&sound).survey.findings.any_open());
+    let number = Listing::of(&sound).get("/a").record;
+    for (kind, name, told) in [
+        (0xF0u32, "", true),
+        (0x100, "MINE", true),
+        (0x100, "$TXF_DATA", false),
+        (0x1000, "", true),
+    ] {
+        let mut raw = sound.clone();
+        let record = record_at(&raw, number);
+        let long = |raw: &[u8], at: usize| u32::from_le_bytes(raw[at..at + 4].try_into().unwrap());
+        let mut at = record + usize::from(raw[record + 0x14]);
+        while long(&raw, at) != u32::MAX {
+            at += long(&raw, at + 4) as usize;
+        }
+        let units: Vec<u8> = name.encode_utf16().flat_map(u16::to_le_bytes).collect();
+        let value = (24 + units.len()).next_multiple_of(8);
+        let mut one = vec![0u8; value + 8];
+        one[..4].copy_from_slice(&kind.to_le_bytes());
+        one[4..8].copy_from_slice(&((value + 8) as u32).to_le_bytes());
+        one[9] = name.len() as u8;
+        one[10] = 24;
+        one[16] = 8;
+        one[20] = value as u8;
+        one[24..24 + units.len()].copy_from_slice(&units);
+        one.extend([0xFF; 4]);
+        one.extend([0; 4]);
+        // Before the first place that is checked against a torn record.
+        assert!(at - record + one.len() < 510);
+        raw[at..at + one.len()].copy_from_slice(&one);
+        let used = (at + one.len() - record) as u32;
+        raw[record + 0x18..record + 0x1C].copy_from_slice(&used.to_le_bytes());
+        let listing = Listing::of(&raw);
+        let found = listing.survey.findings.of("attributes-unknown");
+        assert_eq!(found.is_some(), told, "{kind:#x} {name}");
+        assert!(found.is_none_or(|it| it.weight == Weight::OpenPoint && it.records == [number]));
+    }
+}
