@@ -6,6 +6,7 @@
 use super::look::Look;
 use crate::value::shown;
 use anstyle::{AnsiColor, Style};
+use std::ffi::OsStr;
 use unicode_width::UnicodeWidthStr;
 
 /// Text under construction.
@@ -138,6 +139,16 @@ impl Page {
             line.push_str(word);
         }
         self.put("    ", &style, &line);
+    }
+
+    /// A path on a line of its own, never broken and quoted for a shell, so that it can be copied as it stands.
+    pub fn path(&mut self, path: &str) {
+        let style = self.style(Tone::Command);
+        self.put(
+            "    ",
+            &style,
+            &shown(&super::phrase::quoted(OsStr::new(path))),
+        );
     }
 
     /// A remedy: each of its lines shown as a command when it is one, else as a sentence.

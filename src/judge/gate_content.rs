@@ -38,7 +38,10 @@ pub(super) fn of_content(rules: &GateRules, now: &Now) -> Option<Point> {
     Some(Point {
         id,
         says: format!("{count} {copies} {is} blank or not what the name claims"),
-        lost: lost_in_words(found.bytes, found.items, found.irreplaceable),
+        lost: format!(
+            "the chance to find better ones; the copies are kept, but may be unusable ({})",
+            lost_in_words(found.bytes, found.items, found.irreplaceable)
+        ),
         evidence: format!(
             "{count} of {} copies looked at {is} blank or not what {} to be, for example {}",
             count_in_words(found.looked),
@@ -49,10 +52,18 @@ pub(super) fn of_content(rules: &GateRules, now: &Now) -> Option<Point> {
             },
             found.example
         ),
-        remedy: format!(
-            "holdpoint inspect JOB\nit lists them; look for better ones elsewhere on the drive, in older copies, in cloud accounts{}",
-            or_waive("or else:", id, rules.who(id))
-        ),
+        remedy: {
+            let together = or_waive("or accept them as they are:", id, rules.who(id));
+            let alone = match together.is_empty() || found.items == 1 {
+                true => String::new(),
+                false => together
+                    .replace("accept them as they are", "one of them alone")
+                    .replace(&format!("--point {id}"), "--item PATH"),
+            };
+            format!(
+                "holdpoint inspect JOB\nit lists them, and so does the sheet; look for better ones elsewhere on the drive, in older copies, in cloud accounts{together}{alone}"
+            )
+        },
         who: rules.who(id),
         count: found.items,
         bytes: found.bytes,

@@ -8,6 +8,7 @@
 //! Rollback journal with `synchronous=FULL`: after a crash the truth is in `ledger.db` and
 //! the `-journal` file beside it that belongs to it; no write-ahead file has to travel along.
 
+pub mod doubts;
 pub mod facts;
 pub mod items;
 mod page;
@@ -142,6 +143,7 @@ impl Ledger {
             ledger.db.execute_batch(schema::CREATE),
         )?;
         ledger.lay_out_ranges()?;
+        ledger.lay_out_doubts()?;
         Ok(ledger)
     }
 
@@ -164,6 +166,7 @@ impl Ledger {
             ledger.db.execute_batch(schema::CREATE),
         )?;
         ledger.lay_out_ranges()?;
+        ledger.lay_out_doubts()?;
         Ok(ledger)
     }
 
@@ -206,6 +209,7 @@ impl Ledger {
             )?;
         }
         ledger.lay_out_ranges()?;
+        ledger.lay_out_doubts()?;
         let watched = ledger.db.commit_hook(Some(move || !goes_through()));
         ledger.doing("watching commits", watched)?;
         Ok(ledger)
@@ -308,6 +312,7 @@ impl Ledger {
             ledger._alone = alone(path)?;
             ledger.tune()?;
             ledger.lay_out_ranges()?;
+            ledger.lay_out_doubts()?;
         }
         Ok(ledger)
     }

@@ -46,3 +46,8 @@ CREATE TABLE IF NOT EXISTS range(
   id INTEGER PRIMARY KEY, drive INTEGER NOT NULL, first INTEGER NOT NULL, count INTEGER NOT NULL, state TEXT NOT NULL, asked INTEGER NOT NULL,
   destination INTEGER, file INTEGER, at INTEGER, bytes INTEGER, blake3 BLOB) STRICT;
 ";
+
+/// The copies that the newest inspection put in doubt, and the decision that accepted each as it is (0 = none).
+pub const DOUBTS: &str = "
+CREATE TABLE IF NOT EXISTS doubt(item INTEGER PRIMARY KEY, waiver INTEGER NOT NULL) STRICT;
+";

@@ -265,6 +265,26 @@ fn voids(before: &[Fact], body: &FactBody, from: &[Fact]) -> bool {
     }
 }
 
+/// What happened, for a sentence about why a release does not hold any more.
+pub fn happened(body: &FactBody) -> &'static str {
+    match body {
+        FactBody::Opened { .. } => "an answer of the intake was changed",
+        FactBody::Read { .. } => "a later health reading told otherwise",
+        FactBody::Vanished { .. } => "the drive went away",
+        FactBody::SurveyBegun { .. } | FactBody::Surveyed { .. } => "a new survey was begun",
+        FactBody::Batch { .. } | FactBody::Copied { .. } => "something was copied",
+        FactBody::Verified { .. } => "copies were not found as they were written",
+        FactBody::SourceReadAgain { .. } => "two readings of the source differed",
+        FactBody::Inspected { .. } => "copies were found that are in doubt",
+        FactBody::Waived { .. } => "a decision was recorded",
+        FactBody::Answered { .. } => "a must-have was answered",
+        FactBody::AskedToRelease { .. } => "a release was asked for again and not given",
+        FactBody::Closing { .. } => "the deleting of the copies was begun",
+        FactBody::TakenBack { .. } => "an older record was put in its place",
+        other => other.kind(),
+    }
+}
+
 /// The deleting of the shop's copies was begun, or is done.
 pub fn is_closing(facts: &[Fact]) -> bool {
     is_closed(facts) || newest(facts, |body| matches!(body, FactBody::Closing { .. })).is_some()

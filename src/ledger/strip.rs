@@ -46,7 +46,7 @@ impl Ledger {
                     "UPDATE item SET name = CAST(CAST(id AS TEXT) AS BLOB), wide = 0, stream = NULL, bag = NULL, target = NULL,
                        fault = NULL, layout = NULL, device = 0, inode = 0, user = 0, grp = 0;
                      UPDATE got SET state = 0, written = 0, verified = 0, mismatch = 0, again = 0, missing = NULL, fault = NULL;
-                     DELETE FROM attribute; DELETE FROM place; DELETE FROM queue; DELETE FROM range; DELETE FROM fact;
+                     DELETE FROM attribute; DELETE FROM place; DELETE FROM queue; DELETE FROM range; DELETE FROM doubt; DELETE FROM fact;
                      DELETE FROM setting WHERE key NOT GLOB 'reading-*';",
                 ),
             )?;
@@ -93,7 +93,7 @@ fn without_names(fact: &Fact, setup: &serde_json::Value) -> Option<FactBody> {
         FactBody::Opened { setup: kept } => *kept = setup.clone(),
         FactBody::Waived { waiver, .. } => {
             // A point, a class, a volume and everything are words of the program; paths are not.
-            if waiver.scope == WaiverScope::Items {
+            if matches!(waiver.scope, WaiverScope::Items | WaiverScope::Doubtful) {
                 out(&mut waiver.about);
             }
             out(&mut waiver.reason);

@@ -391,6 +391,7 @@ impl DemoLife {
             out: None,
             names: None,
             language: None,
+            offset_minutes: 0,
         };
         let printed = crate::step::print::print(&job, &paper)?.result;
         show(

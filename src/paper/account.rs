@@ -21,6 +21,8 @@ pub const FIRST: usize = 60;
 pub struct Account {
     /// Job id, as it stands on the shop's label.
     pub job: String,
+    /// The job's folder, as it is typed in a command.
+    pub typed: String,
     /// Digest of the ledger's first fact: names this job and no other. `None` = not made yet.
     pub job_digest: Option<Blake3>,
     /// When the paper is made; also decides whether a release has lapsed.
@@ -71,6 +73,9 @@ pub struct Account {
     pub left_out: Vec<LeftOut>,
     /// What is not saved.
     pub not_saved: NotSaved,
+    /// Copies that equal what was on the drive, and that an inspection found blank or false all the same.
+    #[serde(default)]
+    pub doubtful: Doubtful,
     /// The things that the owner named.
     pub must_haves: Vec<MustHave>,
     /// Recorded decisions to lose something.
@@ -168,14 +173,27 @@ pub struct DriveLine {
     pub power_cycles: Option<Counter128>,
     /// Bytes written to it over its life.
     pub bytes_written: Option<Counter128>,
-    /// What the last health reading says, in short sentences; empty with `health_unread` set when it could not be read.
-    pub readings: Vec<String>,
+    /// What the last health reading says; empty with `health_unread` set when it could not be read.
+    pub readings: Vec<SignalLine>,
     /// Why the health could not be read; `None` = it could.
     pub health_unread: Option<String>,
-    /// The forecast in one short sentence; `None` = none made.
-    pub forecast: Option<String>,
+    /// The chance of losing the drive while copying, low and high; `None` = no forecast was made.
+    pub forecast: Option<(f64, f64)>,
     /// The way of copying: `ordinary`, `gentle`, `salvage`, `refer`; `None` = not decided.
     pub route: Option<String>,
+}
+
+/// One piece of evidence from a health reading.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct SignalLine {
+    /// Its stable word.
+    pub id: String,
+    /// What it says, as recorded.
+    pub says: String,
+    /// The number in it; `None` = it has none.
+    pub value: Option<u64>,
+    /// Whether it bears on how the drive was copied.
+    pub weighs: bool,
 }
 
 /// A drive of the machine that is not part of the job.
@@ -344,6 +362,10 @@ pub struct LostItem {
 pub enum Lost {
     Damaged,
     Unreadable,
+    /// No longer at the source when it was to be copied.
+    Gone,
+    /// Every byte is copied, but the file table contradicts itself about it.
+    Contradicted,
     /// A folder that could not be opened: what it holds is not known.
     Folder,
     Placeholder,
@@ -360,6 +382,19 @@ pub struct LostFolder {
     pub items: u64,
     /// Bytes missing.
     pub missing_bytes: u64,
+}
+
+/// Copies in doubt: all of them counted, the first named.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+pub struct Doubtful {
+    /// All of them.
+    pub all: Amount,
+    /// The first by path, with their bytes; at most [`FIRST`].
+    pub first: Vec<(String, u64)>,
+    /// All of them counted by folder; at most [`FIRST`] are printed.
+    pub by_folder: Vec<(String, Amount)>,
+    /// The file beside the paper that lists them all, where the paper does not.
+    pub list: Option<String>,
 }
 
 /// One thing that the owner named.
@@ -388,12 +423,18 @@ pub enum Answer {
 /// One recorded decision to lose something.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct WaiverLine {
-    /// What is given up, in words that name no single file.
+    /// What is given up, in words that name no single file; shown where `about` has no words of its own.
     pub what: String,
+    /// The open point, the class or the scope that was decided about, as a word.
+    pub about: String,
+    /// Nothing is given up by it: a risk is taken, or copies are kept with their doubt.
+    pub kept: bool,
     /// The first items of the frozen set by name; may be empty.
     pub paths: Vec<String>,
-    /// Items in the frozen set.
+    /// Items in the frozen set, but for `folders`; 0 when it is not about items.
     pub count: u64,
+    /// Folders and links in it, which hold nothing by themselves.
+    pub folders: u64,
     /// Their bytes.
     pub bytes: u64,
     /// Digest of the frozen set.

@@ -12,6 +12,9 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 const CONTENT_POLICY: &str =
     "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
 
+/// As much of the foot as fits beside the page number.
+const FOOT_LETTERS: usize = 110;
+
 /// The look of the pages.
 const STYLE: &str = include_str!("paper.css");
 
@@ -32,7 +35,7 @@ pub fn html(leaf: &Leaf) -> String {
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="robots" content="noindex";
                 title { (plain(&leaf.title)) }
-                style { (PreEscaped(STYLE)) }
+                style { (PreEscaped(STYLE)) (PreEscaped(foot(&leaf.foot))) }
             }
             body class=(look) {
                 @if let Some(practice) = &leaf.practice {
@@ -51,6 +54,20 @@ pub fn html(leaf: &Leaf) -> String {
         }
     };
     page.into_string() + "\n"
+}
+
+/// The foot of every page, as a rule of the style sheet. Whatever is no plain letter or digit is written by its number,
+/// which the space behind it ends (CSS Syntax 3, 4.3.7), so that no name can end the string, the rule or the sheet.
+fn foot(phrase: &Phrase) -> String {
+    let mut text = String::new();
+    for c in plain(phrase).chars().take(FOOT_LETTERS) {
+        if c.is_ascii_alphanumeric() || c == ' ' {
+            text.push(c);
+        } else {
+            text.push_str(&format!("\\{:x} ", u32::from(c)));
+        }
+    }
+    format!("\n@page {{ @bottom-left {{ content: \"{text}\"; font: 8pt sans-serif; }} }}\n")
 }
 
 fn section_of(section: &Section) -> Markup {

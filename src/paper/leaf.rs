@@ -16,6 +16,8 @@ pub struct Leaf {
     pub title: Phrase,
     /// The line above the title: job, date.
     pub head: Phrase,
+    /// The line at the foot of every printed page.
+    pub foot: Phrase,
     /// The line that marks a practice paper; stands on top, at the end and behind every page.
     pub practice: Option<Phrase>,
     /// Its sections.

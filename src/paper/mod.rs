@@ -8,8 +8,10 @@
 
 pub mod account;
 pub mod certificate;
+mod german;
 mod html;
 pub mod leaf;
+pub mod matter;
 mod pen;
 mod receipt;
 #[cfg(test)]

@@ -5,14 +5,16 @@
 use super::Names;
 use super::account::{
     Account, Answer, ClassTotals, DestinationLine, DriveLine, FIRST, Lost, LostFolder, LostItem,
-    MustHave, OtherDrive, PointLine, WaiverLine,
+    MustHave, OtherDrive, PointLine, SignalLine, WaiverLine,
 };
 use super::leaf::{Block, Leaf, Look, Section};
 use super::sentence::Sentence;
 use super::words::{Language, Phrase};
+use super::{german, matter};
+use crate::judge::working::range_in_words;
 use crate::survey::item::Class;
-use crate::value::Amount;
 use crate::value::words::Who;
+use crate::value::{Amount, Probability};
 use crate::value::{Counter128, Moment};
 
 /// One hand writing one paper.
@@ -40,12 +42,30 @@ impl Pen<'_> {
                     ("at", self.moment(self.account.at)),
                 ],
             ),
+            foot: self.foot(),
             practice: self
                 .account
                 .policy
                 .practice
                 .then(|| self.plain(Sentence::Practice)),
             sections: Vec::new(),
+        }
+    }
+
+    /// What stands at the foot of every page: a loose page is known by it.
+    fn foot(&self) -> Phrase {
+        let serials = self
+            .account
+            .drives
+            .iter()
+            .map(|drive| match drive.serial.as_deref() {
+                Some(serial) if !serial.trim().is_empty() => Phrase::given(serial),
+                _ => self.plain(Sentence::Unknown),
+            });
+        let job = ("job", Phrase::given(&self.account.job));
+        match Phrase::joined(serials.take(4), ", ") {
+            none if none.0.is_empty() => self.say(Sentence::FootFolder, &[job]),
+            serial => self.say(Sentence::Foot, &[job, ("serial", serial)]),
         }
     }
 
@@ -317,6 +337,8 @@ impl Pen<'_> {
         let sentence = match item.what {
             Lost::Damaged => Sentence::LostDamaged,
             Lost::Unreadable => Sentence::LostUnreadable,
+            Lost::Gone => Sentence::LostGone,
+            Lost::Contradicted => Sentence::LostContradicted,
             Lost::Folder => Sentence::LostClosedFolder,
             Lost::Placeholder => Sentence::LostPlaceholder,
             Lost::Waived => Sentence::LostWaived,
@@ -361,6 +383,13 @@ impl Pen<'_> {
     /// What the rules left out.
     pub fn left_out(&self) -> Vec<Phrase> {
         self.first(&self.account.left_out, |rule| {
+            if let Some(what) = matter::rule(&rule.rule, self.language) {
+                let values = [
+                    ("what", Phrase::said(what)),
+                    ("bytes", self.bytes(rule.bytes)),
+                ];
+                return self.say_of(Sentence::RuleKnown, rule.items, &values);
+            }
             self.say_of(
                 Sentence::RuleLine,
                 rule.items,
@@ -379,13 +408,25 @@ impl Pen<'_> {
             "signed" => self.plain(Sentence::Signed),
             "message" => self.plain(Sentence::Message),
             "phone" => self.plain(Sentence::Phone),
+            "own decision" => self.plain(Sentence::OwnDecision),
             other => self.recorded(other),
         };
+        let mut what = match matter::decision(&waiver.about, self.language) {
+            Some(words) => Phrase::said(words),
+            None => Phrase::given(&waiver.what),
+        };
+        if waiver.folders > 0 {
+            what = self.say_of(Sentence::WaiverFolders, waiver.folders, &[("what", what)]);
+        }
+        let sentence = match waiver.count {
+            0 => Sentence::WaiverPoint,
+            _ => Sentence::WaiverLine,
+        };
         let mut out = self.say_of(
-            Sentence::WaiverLine,
+            sentence,
             waiver.count,
             &[
-                ("what", Phrase::given(&waiver.what)),
+                ("what", what),
                 ("bytes", self.bytes(waiver.bytes)),
                 ("why", self.clause(&waiver.why)),
                 ("who", self.decider(waiver.decided_by)),
@@ -405,6 +446,26 @@ impl Pen<'_> {
             ));
         }
         out
+    }
+
+    /// One piece of evidence from a health reading.
+    pub fn signal(&self, signal: &SignalLine) -> Phrase {
+        match german::signal(signal) {
+            Some(template) if self.language == Language::German => {
+                let n = signal.value.unwrap_or_default();
+                super::words::fill(template, n == 1, &[("n", self.count(n))])
+            }
+            _ => self.clause(&signal.says),
+        }
+    }
+
+    /// A chance as a range.
+    pub fn chance(&self, (low, high): (f64, f64)) -> Phrase {
+        let range = range_in_words(Probability::new(low), Probability::new(high));
+        Phrase::amount(match self.language {
+            Language::English => range,
+            Language::German => german::chance(&range),
+        })
     }
 
     /// Who decides.
@@ -446,17 +507,64 @@ impl Pen<'_> {
 
     /// One open point: what is open, and what would be lost.
     pub fn point(&self, point: &PointLine) -> Phrase {
+        let (says, lost) = self.point_words(point);
+        self.say(Sentence::PointLine, &[("says", says), ("lost", lost)])
+    }
+
+    /// What a point says and what is lost, in the language of the paper where there are words for it.
+    pub fn point_words(&self, point: &PointLine) -> (Phrase, Phrase) {
+        if self.language == Language::German
+            && let Some((says, lost)) = german::point(&point.id)
+        {
+            let n = [("n", self.count(point.count))];
+            let lost = match lost {
+                "" => self.clause(&point.lost),
+                lost => Phrase::said(lost),
+            };
+            return (super::words::fill(says, point.count == 1, &n), lost);
+        }
         let mut says = point.says.chars();
         let says: String = says.next().map_or_else(String::new, |first| {
             first.to_uppercase().chain(says).collect()
         });
-        self.say(
-            Sentence::PointLine,
-            &[
-                ("says", self.clause(&says)),
-                ("lost", self.clause(&point.lost)),
-            ],
-        )
+        (self.clause(&says), self.clause(&point.lost))
+    }
+
+    /// Adds the copies in doubt: the first by name, or by folder where names are not wanted or there are more.
+    pub fn doubtful(&self, section: &mut Section) {
+        let doubtful = &self.account.doubtful;
+        let all = doubtful.all;
+        let bytes = [("bytes", self.bytes(all.bytes))];
+        section.para(self.say_of(Sentence::DoubtfulTotal, all.items, &bytes));
+        let named = self.names == Names::Full && count_of(&doubtful.first) >= all.items;
+        if named {
+            section.list(self.first(&doubtful.first, |(path, bytes)| {
+                let values = [("path", self.path(path)), ("bytes", self.bytes(*bytes))];
+                self.say(Sentence::DoubtfulItem, &values)
+            }));
+            return;
+        }
+        if self.names == Names::Full && !doubtful.first.is_empty() {
+            section.para(self.say_of(Sentence::LostFirst, count_of(&doubtful.first), &[]));
+            section.list(self.first(&doubtful.first, |(path, bytes)| {
+                let values = [("path", self.path(path)), ("bytes", self.bytes(*bytes))];
+                self.say(Sentence::DoubtfulItem, &values)
+            }));
+        }
+        if !doubtful.by_folder.is_empty() {
+            section.para(self.plain(Sentence::LostByFolder));
+            section.list(self.first(&doubtful.by_folder, |(folder, amount)| {
+                let folder = match folder.as_str() {
+                    "" => self.plain(Sentence::TopFolder),
+                    folder => Phrase::given(folder),
+                };
+                let values = [("folder", folder), ("bytes", self.bytes(amount.bytes))];
+                self.say_of(Sentence::DoubtfulFolder, amount.items, &values)
+            }));
+        }
+        if let Some(file) = &doubtful.list {
+            section.para(self.say(Sentence::DoubtfulList, &[("file", Phrase::given(file))]));
+        }
     }
 
     /// One destination: what it is, whether it counts, how it was read back.
@@ -466,7 +574,8 @@ impl Pen<'_> {
             (false, true) => Sentence::PracticeOnly,
             (false, false) => Sentence::Dependent,
         });
-        let sentence = if line.why.trim().is_empty() {
+        // The reason is recorded in English; the word before it says the same in short.
+        let sentence = if line.why.trim().is_empty() || self.language != Language::English {
             Sentence::CopyLine
         } else {
             Sentence::CopyLineWhy

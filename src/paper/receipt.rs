@@ -21,6 +21,7 @@ pub fn receipt(pen: &Pen<'_>) -> Leaf {
         drives(pen),
         saved(pen),
         missing(pen),
+        super::sheet::doubtful(pen),
         agreed(pen),
         pen.asked(),
         places(pen),
@@ -28,6 +29,7 @@ pub fn receipt(pen: &Pen<'_>) -> Leaf {
         check(pen),
         home(pen),
     ];
+    leaf.sections.retain(|section| !section.blocks.is_empty());
     leaf
 }
 
@@ -39,7 +41,13 @@ fn opening(pen: &Pen<'_>) -> Section {
     } else {
         pen.say(S::DearOwner, &[("owner", Phrase::given(&account.owner))])
     });
-    section.para(pen.plain(S::ReceiptOpening));
+    // Of nothing saved the letter does not begin with what was copied.
+    let some = account.totals().verified.items > 0;
+    section.para(pen.plain(if some {
+        S::ReceiptOpening
+    } else {
+        S::ReceiptOpeningNothing
+    }));
     let points = account.open_points.len() as u64;
     let term = account.certificate.as_ref().map(|certificate| {
         [
@@ -68,9 +76,6 @@ fn drives(pen: &Pen<'_>) -> Section {
     for drive in &pen.account.drives {
         section.para(about(pen, drive));
     }
-    if pen.language != Language::English {
-        section.para(pen.plain(S::AsRecorded));
-    }
     if let Some(path) = &pen.account.folder {
         let named = pen.say(S::FolderNamed, &[("path", Phrase::given(path))]);
         section.para(
@@ -84,15 +89,29 @@ fn drives(pen: &Pen<'_>) -> Section {
 
 fn about(pen: &Pen<'_>, drive: &DriveLine) -> Phrase {
     let mut says = pen.drive(drive).then(Phrase::said("."));
+    // What bore on nothing is for the shop's own record.
+    let telling: Vec<_> = drive
+        .readings
+        .iter()
+        .filter(|signal| signal.weighs)
+        .collect();
     if let Some(why) = &drive.health_unread {
-        says = says.and(pen.say(S::HealthUnread, &[("why", pen.clause(why))]));
-    } else if !drive.readings.is_empty() {
-        let readings = pen.first(&drive.readings, |reading| pen.clause(reading));
+        // The reason is recorded in English, and for the shop.
+        says = says.and(match pen.language {
+            Language::English => pen.say(S::HealthUnreadWhy, &[("why", pen.clause(why))]),
+            Language::German => pen.plain(S::HealthUnread),
+        });
+    } else if !telling.is_empty() {
+        let readings = pen.first(&telling, |signal| pen.signal(signal));
         let readings = Phrase::joined(readings, "; ");
         says = says.and(pen.say(S::HealthSaid, &[("says", readings)]));
+    } else if !drive.readings.is_empty() {
+        says = says.and(pen.plain(S::HealthPlain));
     }
-    if let Some(forecast) = &drive.forecast {
-        says = says.and(pen.say(S::ForecastSaid, &[("says", pen.clause(forecast))]));
+    if let Some(range) = drive.forecast
+        && drive.route.as_deref() != Some("ordinary")
+    {
+        says = says.and(pen.say(S::ForecastSaid, &[("chance", pen.chance(range))]));
     }
     match drive.route.as_deref() {
         Some("ordinary") => says.and(pen.plain(S::RouteOrdinary)),
@@ -145,8 +164,12 @@ pub(super) fn people(pen: &Pen<'_>, section: &mut Section) {
     }
     section.para(pen.plain(S::People));
     section.list(pen.first(&pen.account.people, |person| {
+        let sentence = match person.newest {
+            Some(_) => S::Person,
+            None => S::PersonUndated,
+        };
         let head = pen.say(
-            S::Person,
+            sentence,
             &[
                 (
                     "who",
@@ -194,6 +217,9 @@ fn agreed(pen: &Pen<'_>) -> Section {
     if pen.account.waivers.is_empty() {
         section.para(pen.plain(S::AgreedNone));
         return section;
+    }
+    if pen.language != Language::English {
+        section.para(pen.plain(S::AsRecorded));
     }
     section.list(pen.first(&pen.account.waivers, |waiver| {
         let hash = Phrase::exact(waiver.set_hash.to_string());

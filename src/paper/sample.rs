@@ -25,6 +25,15 @@ fn class(class: Class, all: Amount, verified: Amount) -> ClassLine {
     }
 }
 
+fn signal(id: &str, says: &str, value: u64, weighs: bool) -> SignalLine {
+    SignalLine {
+        id: id.to_owned(),
+        says: says.to_owned(),
+        value: Some(value),
+        weighs,
+    }
+}
+
 /// A released job with some losses.
 pub fn released() -> Account {
     let mut irreplaceable = class(
@@ -55,6 +64,7 @@ pub fn released() -> Account {
     };
     Account {
         job: "2026-0412".to_owned(),
+        typed: "/media/shop-a/2026-0412".to_owned(),
         job_digest: Some(digest("job")),
         at: at("2026-11-25T13:20:00Z"),
         offset_minutes: 60,
@@ -83,15 +93,22 @@ pub fn released() -> Account {
             power_cycles: Some(Counter128(2_841)),
             bytes_written: Some(Counter128(41_231_000_000_000)),
             readings: vec![
-                "12 sectors wait to be remapped".to_owned(),
-                "8 sectors already replaced by spares".to_owned(),
-                "powered for 19,204 hours".to_owned(),
+                signal(
+                    "sectors-awaiting",
+                    "12 sectors wait to be remapped",
+                    12,
+                    true,
+                ),
+                signal(
+                    "sectors-remapped",
+                    "8 sectors already replaced by spares",
+                    8,
+                    true,
+                ),
+                signal("time-powered", "powered for 19,204 hours", 19_204, false),
             ],
             health_unread: None,
-            forecast: Some(
-                "a chance of 2 to 9 in 100 that the drive would fail during 3 hours of copying"
-                    .to_owned(),
-            ),
+            forecast: Some((0.02, 0.09)),
             route: Some("salvage".to_owned()),
         }],
         folder: None,
@@ -173,8 +190,8 @@ pub fn released() -> Account {
         ],
         left_out: vec![
             LeftOut {
-                rule: "system-files".to_owned(),
-                why: "The new system brings its own.".to_owned(),
+                rule: "our-old-programs".to_owned(),
+                why: "The shop installs them again.".to_owned(),
                 items: 203_118,
                 bytes: 37_200_000_000,
             },
@@ -255,6 +272,24 @@ pub fn released() -> Account {
                 },
             ],
         },
+        doubtful: Doubtful {
+            all: Amount::new(2, 1_310_720),
+            first: vec![
+                (
+                    "Users/mira/Pictures/2014/IMG_0031.jpg".to_owned(),
+                    1_048_576,
+                ),
+                ("Users/mira/Documents/lease.pdf".to_owned(), 262_144),
+            ],
+            by_folder: vec![
+                (
+                    "Users/mira/Pictures/2014".to_owned(),
+                    Amount::new(1, 1_048_576),
+                ),
+                ("Users/mira/Documents".to_owned(), Amount::new(1, 262_144)),
+            ],
+            list: None,
+        },
         must_haves: vec![
             MustHave {
                 asked: "the wedding, 2019".to_owned(),
@@ -273,6 +308,9 @@ pub fn released() -> Account {
         waivers: vec![
             WaiverLine {
                 what: "Pictures and one video with gaps or unreadable".to_owned(),
+                about: "".to_owned(),
+                kept: false,
+                folders: 0,
                 paths: vec![
                     "Users/mira/Pictures/2019 wedding/DSC_0412.raw".to_owned(),
                     "Users/mira/Videos/first steps.mp4".to_owned(),
@@ -289,6 +327,9 @@ pub fn released() -> Account {
             },
             WaiverLine {
                 what: "Cloud placeholders of one account".to_owned(),
+                about: "placeholders".to_owned(),
+                kept: false,
+                folders: 0,
                 paths: Vec::new(),
                 count: 15,
                 bytes: 820_717_568,
@@ -301,7 +342,26 @@ pub fn released() -> Account {
                 proof: None,
             },
             WaiverLine {
+                what: "the open point \"doubtful-content\"".to_owned(),
+                about: "doubtful-content".to_owned(),
+                kept: true,
+                paths: Vec::new(),
+                count: 2,
+                folders: 0,
+                bytes: 1_310_720,
+                set_hash: digest("set four"),
+                why: "They were grey before.".to_owned(),
+                decided_by: Who::Owner,
+                name: "Mira Halvorsen-Okoye".to_owned(),
+                how: "signed".to_owned(),
+                at: at("2026-11-25T11:24:00Z"),
+                proof: None,
+            },
+            WaiverLine {
                 what: "Temporary files of a tax program".to_owned(),
+                about: "".to_owned(),
+                kept: false,
+                folders: 0,
                 paths: vec!["Users/mira/Documents/tax 2011.tmp".to_owned()],
                 count: 2,
                 bytes: 16_384,

@@ -32,6 +32,8 @@ macro_rules! sentences {
 
 sentences! {
     // ---- on every paper
+    Foot { "Job {job} · serial number {serial}", "Auftrag {job} · Seriennummer {serial}" }
+    FootFolder { "Job {job}", "Auftrag {job}" }
     Head { "Job {job} · {at}", "Auftrag {job} · {at}" }
     Practice { "practice: releases nothing", "practice: releases nothing (nur Übung: gibt nichts frei)" }
     OtherLanguage {
@@ -39,7 +41,7 @@ sentences! {
         "There are no texts for the language '{tag}' yet; this paper is in English." }
     AsRecorded {
         "Reasons are quoted as they were recorded.",
-        "Begründungen stehen hier so, wie sie aufgezeichnet wurden, zum Teil auf Englisch." }
+        "Begründungen stehen hier so, wie sie aufgezeichnet wurden." }
     Unknown { "not known", "nicht bekannt" }
     NotRecorded { "not recorded", "nicht festgehalten" }
     ItemsOf { "{n} item, {bytes}|{n} items, {bytes}", "{n} Eintrag, {bytes}|{n} Einträge, {bytes}" }
@@ -51,9 +53,10 @@ sentences! {
     Owner { "owner", "Eigentümer" }
     Technician { "technician", "Techniker" }
     Nobody { "nobody", "niemand" }
-    Signed { "in writing", "schriftlich" }
+    Signed { "signed on paper", "auf Papier unterschrieben" }
     Message { "by message", "per Nachricht" }
     Phone { "by telephone", "am Telefon" }
+    OwnDecision { "by own decision", "aus eigener Entscheidung" }
     NameLine { "Name", "Name" }
     SignLine { "Signature", "Unterschrift" }
     DateLine { "Place and date", "Ort und Datum" }
@@ -77,6 +80,8 @@ sentences! {
     EndUnsettled { "{n} not finished ({bytes})", "{n} noch nicht fertig ({bytes})" }
     LostDamaged { "{path}: {missing} of {bytes} are missing", "{path}: {missing} von {bytes} fehlen" }
     LostUnreadable { "{path}: nothing of it could be read ({bytes})", "{path}: nichts davon war lesbar ({bytes})" }
+    LostGone { "{path}: no longer there when it was to be copied ({bytes})", "{path}: nicht mehr vorhanden, als es kopiert werden sollte ({bytes})" }
+    LostContradicted { "{path}: copied whole, but may hold something else ({bytes})", "{path}: vollständig kopiert, kann aber etwas anderes enthalten ({bytes})" }
     LostClosedFolder { "{path}: this folder could not be opened; what it holds is not known", "{path}: dieser Ordner ließ sich nicht öffnen; was darin liegt, ist nicht bekannt" }
     LostPlaceholder { "{path}: lies only in a cloud, the drive holds no content", "{path}: liegt nur in einer Cloud, das Laufwerk enthält davon nichts" }
     LostWaived { "{path}: given up ({bytes})", "{path}: aufgegeben ({bytes})" }
@@ -89,10 +94,22 @@ sentences! {
     LostByFolder { "All of them, counted by folder:", "Alle zusammen, nach Ordnern gezählt:" }
     LostFirst { "The first {n} by name:|The first {n} by name:", "Der erste mit Namen:|Die ersten {n} mit Namen:" }
     LostNone { "Nothing that was to be saved is missing.", "Von dem, was gesichert werden sollte, fehlt nichts." }
+    DoubtfulHead { "Kept, but perhaps unusable", "Vorhanden, aber vielleicht unbrauchbar" }
+    DoubtfulTotal {
+        "{n} copy ({bytes}) equals what was on the drive, but that was blank or not what its name claims. The copy is kept; it may not open.|{n} copies ({bytes}) equal what was on the drive, but that was blank or not what the names claim. The copies are kept; they may not open.",
+        "{n} Kopie ({bytes}) gleicht dem, was auf dem Laufwerk war; das aber war leer oder nicht, was der Name sagt. Die Kopie bleibt erhalten; vielleicht lässt sie sich nicht öffnen.|{n} Kopien ({bytes}) gleichen dem, was auf dem Laufwerk war; das aber war leer oder nicht, was die Namen sagen. Die Kopien bleiben erhalten; vielleicht lassen sie sich nicht öffnen." }
+    DoubtfulFolder { "{folder}: {n} copy, {bytes}|{folder}: {n} copies, {bytes}", "{folder}: {n} Kopie, {bytes}|{folder}: {n} Kopien, {bytes}" }
+    DoubtfulItem { "{path} ({bytes})", "{path} ({bytes})" }
+    DoubtfulList { "All of them by name: in the file {file} beside this paper.", "Alle mit Namen: in der Datei {file} neben diesem Papier." }
+    RuleKnown { "{what}: {n} item, {bytes}.|{what}: {n} items, {bytes}.", "{what}: {n} Eintrag, {bytes}.|{what}: {n} Einträge, {bytes}." }
     RuleLine { "{rule}: {n} item, {bytes}. {why}|{rule}: {n} items, {bytes}. {why}", "{rule}: {n} Eintrag, {bytes}. {why}|{rule}: {n} Einträge, {bytes}. {why}" }
     WaiverLine {
         "{what}: {n} item, {bytes}. Reason: {why}. Decided by the {who}, {name}, {how}, on {at}.|{what}: {n} items, {bytes}. Reason: {why}. Decided by the {who}, {name}, {how}, on {at}.",
         "{what}: {n} Eintrag, {bytes}. Grund: {why}. Entschieden durch: {who}, {name}, {how}, am {at}.|{what}: {n} Einträge, {bytes}. Grund: {why}. Entschieden durch: {who}, {name}, {how}, am {at}." }
+    WaiverPoint {
+        "{what}. Reason: {why}. Decided by the {who}, {name}, {how}, on {at}.",
+        "{what}. Grund: {why}. Entschieden durch: {who}, {name}, {how}, am {at}." }
+    WaiverFolders { "{what} (and {n} folder or link around them)|{what} (and {n} folders and links around them)", "{what} (und {n} Ordner oder Verweis dazu)|{what} (und {n} Ordner und Verweise dazu)" }
     WaiverProof { "Shown by the file {proof}.", "Belegt durch die Datei {proof}." }
     WaiverSet { "List digest (BLAKE3): {hash}", "Prüfsumme der Liste (BLAKE3): {hash}" }
     WaiverPaths { "Among them: {paths}.", "Darunter: {paths}." }
@@ -131,6 +148,9 @@ sentences! {
     ReceiptOpening {
         "Before anything is erased, we copied what was on your drive and compared the copies with the original. This letter says what you have, what you do not have, and how you can check both.",
         "bevor etwas gelöscht wird, haben wir kopiert, was auf Ihrem Laufwerk war, und die Kopien mit dem Original verglichen. Dieser Brief sagt, was Sie haben, was Sie nicht haben und wie Sie beides nachprüfen können." }
+    ReceiptOpeningNothing {
+        "Nothing of what was on your drive is saved and proven. This letter says what was found there, what was decided about it, and by whom.",
+        "von dem, was auf Ihrem Laufwerk war, ist nichts gesichert und geprüft. Dieser Brief sagt, was dort gefunden und was darüber von wem entschieden wurde." }
     ReceiptHold {
         "We have not finished: {n} question is still open, and nothing may be erased yet. This letter is an interim report.|We have not finished: {n} questions are still open, and nothing may be erased yet. This letter is an interim report.",
         "Wir sind noch nicht fertig: {n} Frage ist offen, und es darf noch nichts gelöscht werden. Dieser Brief ist ein Zwischenstand.|Wir sind noch nicht fertig: {n} Fragen sind offen, und es darf noch nichts gelöscht werden. Dieser Brief ist ein Zwischenstand." }
@@ -151,23 +171,26 @@ sentences! {
         "Es ist nichts offen, wovon wir wissen, aber es ist noch nicht freigegeben, und es darf nichts gelöscht werden. Dieser Brief ist ein Zwischenstand." }
     YourDrive { "Your drive", "Ihr Laufwerk" }
     HealthSaid { "It reports of its health: {says}.", "Zu seinem Zustand meldet es: {says}." }
-    HealthUnread { "Its health could not be read: {why}.", "Sein Zustand ließ sich nicht auslesen: {why}." }
-    ForecastSaid { "Our forecast before copying: {says}.", "Unsere Vorhersage vor dem Kopieren: {says}." }
+    HealthPlain { "It reports nothing that made us copy it otherwise than usual.", "Es meldet nichts, weswegen wir es anders als sonst kopiert hätten." }
+    HealthUnreadWhy { "Its health could not be read: {why}.", "Sein Zustand ließ sich nicht auslesen: {why}." }
+    HealthUnread { "Its health could not be read.", "Sein Zustand ließ sich nicht auslesen." }
+    ForecastSaid { "Our forecast before copying: a chance of {chance} of losing the drive on the way.", "Unsere Vorhersage vor dem Kopieren: Das Laufwerk geht dabei mit einer Wahrscheinlichkeit von {chance} verloren." }
     RouteOrdinary { "We copied it in the ordinary way.", "Wir haben es auf gewöhnlichem Weg kopiert." }
     RouteGentle { "We copied it gently, the most precious things first.", "Wir haben es schonend kopiert, das Kostbarste zuerst." }
     RouteSalvage { "We read its weak places piece by piece and kept whatever it still gave.", "Wir haben seine schwachen Stellen Stück für Stück gelesen und behalten, was es noch hergab." }
     RouteRefer { "We advised to ask a specialist laboratory first.", "Wir haben geraten, zuerst ein Fachlabor zu fragen." }
     Saved { "What is saved", "Was gesichert ist" }
     SavedOther {
-        "We found {n} item ({bytes}). {left} of them ({left_bytes}) were left out by the rules named below. Of the other {rest} ({rest_bytes}), {saved} ({saved_bytes}) are copied, read back and equal to the original.|We found {n} items ({bytes}). {left} of them ({left_bytes}) were left out by the rules named below. Of the other {rest} ({rest_bytes}), {saved} ({saved_bytes}) are copied, read back and equal to the original.",
-        "Wir fanden {n} Eintrag ({bytes}). Davon sind {left} ({left_bytes}) nach den unten genannten Regeln ausgelassen. Von den übrigen {rest} ({rest_bytes}) sind {saved} ({saved_bytes}) kopiert, zurückgelesen und gleich dem Original.|Wir fanden {n} Einträge ({bytes}). Davon sind {left} ({left_bytes}) nach den unten genannten Regeln ausgelassen. Von den übrigen {rest} ({rest_bytes}) sind {saved} ({saved_bytes}) kopiert, zurückgelesen und gleich dem Original." }
+        "We found {n} item ({bytes}). Left out by the rules named below: {left} ({left_bytes}). Of the other {rest} ({rest_bytes}), copied, read back and equal to the original: {saved} ({saved_bytes}).|We found {n} items ({bytes}). Left out by the rules named below: {left} ({left_bytes}). Of the other {rest} ({rest_bytes}), copied, read back and equal to the original: {saved} ({saved_bytes}).",
+        "Wir fanden {n} Eintrag ({bytes}). Nach den unten genannten Regeln ausgelassen: {left} ({left_bytes}). Von den übrigen {rest} ({rest_bytes}) kopiert, zurückgelesen und gleich dem Original: {saved} ({saved_bytes}).|Wir fanden {n} Einträge ({bytes}). Nach den unten genannten Regeln ausgelassen: {left} ({left_bytes}). Von den übrigen {rest} ({rest_bytes}) kopiert, zurückgelesen und gleich dem Original: {saved} ({saved_bytes})." }
     SavedTotal {
-        "Of {n} item ({bytes}), {saved} ({saved_bytes}) are copied, read back and equal to the original.|Of {n} items ({bytes}), {saved} ({saved_bytes}) are copied, read back and equal to the original.",
-        "Von {n} Eintrag ({bytes}) sind {saved} ({saved_bytes}) kopiert, zurückgelesen und gleich dem Original.|Von {n} Einträgen ({bytes}) sind {saved} ({saved_bytes}) kopiert, zurückgelesen und gleich dem Original." }
+        "Of {n} item ({bytes}), copied, read back and equal to the original: {saved} ({saved_bytes}).|Of {n} items ({bytes}), copied, read back and equal to the original: {saved} ({saved_bytes}).",
+        "Von {n} Eintrag ({bytes}) kopiert, zurückgelesen und gleich dem Original: {saved} ({saved_bytes}).|Von {n} Einträgen ({bytes}) kopiert, zurückgelesen und gleich dem Original: {saved} ({saved_bytes})." }
     SavedGone {
         "{n} of the saved items ({bytes}) is no longer where it was copied from: the copy is all there is.|{n} of the saved items ({bytes}) are no longer where they were copied from: the copies are all there is.",
         "{n} gesicherter Eintrag ({bytes}) ist dort, woher er kopiert wurde, nicht mehr vorhanden: Es gibt nur noch die Kopie.|{n} gesicherte Einträge ({bytes}) sind dort, woher sie kopiert wurden, nicht mehr vorhanden: Es gibt nur noch die Kopien." }
     Person { "{who}: {bytes}, newest from {newest}", "{who}: {bytes}, neuestes vom {newest}" }
+    PersonUndated { "{who}: {bytes}", "{who}: {bytes}" }
     NoProfile { "Outside of every profile", "Außerhalb aller Profile" }
     Pictures { "{n} picture or video|{n} pictures and videos", "{n} Bild oder Video|{n} Bilder und Videos" }
     Documents { "{n} document|{n} documents", "{n} Dokument|{n} Dokumente" }
@@ -229,9 +252,11 @@ sentences! {
     ColNewest { "Newest", "Neuestes" }
     Decisions { "What you give up", "Was Sie aufgeben" }
     AgreeTo { "I agree to lose: {what}", "Ich bin einverstanden, zu verlieren: {what}" }
-    Recorded { "Already recorded; please confirm in writing.", "Schon festgehalten; bitte schriftlich bestätigen." }
+    AcceptAs { "I accept as it is: {what}", "Ich nehme es hin, wie es ist: {what}" }
+    Recorded { "Already recorded; please confirm each with your signature.", "Schon festgehalten; bitte jedes mit Ihrer Unterschrift bestätigen." }
     ToDecide { "Still to be decided by you:", "Von Ihnen noch zu entscheiden:" }
     NotYours { "Not for you to decide; the shop settles these first:", "Nicht von Ihnen zu entscheiden; das klärt zuerst die Werkstatt:" }
+    ThisPoint { "{says} (if wiped now: {lost})", "{says} (wenn jetzt gelöscht wird: {lost})" }
     ThisCount { "{says} ({n} item, if wiped now: {lost})|{says} ({n} items, if wiped now: {lost})", "{says} ({n} Eintrag, wenn jetzt gelöscht wird: {lost})|{says} ({n} Einträge, wenn jetzt gelöscht wird: {lost})" }
     Consent { "Your word", "Ihr Wort" }
     ConsentText {
@@ -249,6 +274,8 @@ sentences! {
     Serial { "Serial number", "Seriennummer" }
     Size { "Size", "Größe" }
     Folder { "Folder", "Ordner" }
+    TagSlip { "Nobody wipes or resets this without the release slip of job {job} in hand. This tag comes off against that slip only, and only after comparing the serial number.",
+        "Ohne den Freigabeschein zu Auftrag {job} in der Hand wird hier nichts gelöscht oder zurückgesetzt. Diese Karte kommt nur gegen diesen Schein ab, und nur nach Vergleich der Seriennummer." }
     TagWhy { "Its data are not accounted for. Take this tag off only with the release slip of job {job} in hand, and only after comparing the serial number.",
         "Über die Daten ist noch keine Rechenschaft abgelegt. Nur mit dem Freigabeschein zu Auftrag {job} in der Hand entfernen, und nur nach Vergleich der Seriennummer." }
     TagAsk { "On hold since {at}. Ask: {who}", "Halt seit {at}. Fragen an: {who}" }
@@ -282,8 +309,9 @@ sentences! {
     Relied { "What the release relies on", "Worauf sich die Freigabe stützt" }
     ReliedPolicy { "Policy", "Regelung" }
     ReliedSaved { "Saved and proven", "Gesichert und geprüft" }
-    ReliedGivenUp { "Given up", "Aufgegeben" }
-    ReliedDecisions { "{n} decision, {items}|{n} decisions, {items}", "{n} Entscheidung, {items}|{n} Entscheidungen, {items}" }
+    ReliedGivenUp { "Not saved, or not whole", "Nicht oder nicht ganz gesichert" }
+    ReliedDecisions { "{items}; {n} decision recorded|{items}; {n} decisions recorded", "{items}; {n} Entscheidung festgehalten|{items}; {n} Entscheidungen festgehalten" }
+    ReliedDoubtful { "Kept, but perhaps unusable", "Vorhanden, vielleicht unbrauchbar" }
     ReliedFingerprint { "Fingerprint", "Fingerabdruck" }
     ReliedCycles { "Times powered on", "Einschaltungen" }
     ReliedWritten { "Bytes written", "Geschriebene Bytes" }

@@ -17,12 +17,24 @@ pub fn sheet(pen: &Pen<'_>) -> Leaf {
     leaf.sections = vec![
         erased(pen),
         lost(pen),
+        doubtful(pen),
         pen.asked(),
         there(pen),
         decisions(pen),
         consent(pen),
     ];
+    leaf.sections.retain(|section| !section.blocks.is_empty());
     leaf
+}
+
+/// What is kept and may not open; on the receipt and on the sheet. Without any it is empty.
+pub(super) fn doubtful(pen: &Pen<'_>) -> Section {
+    if pen.account.doubtful.all.items == 0 {
+        return Section::default();
+    }
+    let mut section = Section::headed(pen.plain(S::DoubtfulHead));
+    pen.doubtful(&mut section);
+    section
 }
 
 fn erased(pen: &Pen<'_>) -> Section {
@@ -104,7 +116,8 @@ fn decisions(pen: &Pen<'_>) -> Section {
         let what = pen
             .waiver(waiver)
             .and(pen.say(S::WaiverSet, &[("hash", hash)]));
-        section.add(sign(pen, what));
+        let agree = if waiver.kept { S::AcceptAs } else { S::AgreeTo };
+        section.add(sign(pen, agree, what));
     }
     let (yours, ours): (Vec<_>, Vec<_>) = account
         .open_points
@@ -113,15 +126,17 @@ fn decisions(pen: &Pen<'_>) -> Section {
     if !yours.is_empty() {
         section.para(pen.plain(S::ToDecide));
         for point in yours {
-            let what = pen.say_of(
-                S::ThisCount,
-                point.count,
-                &[
-                    ("says", Phrase::given(&point.says)),
-                    ("lost", pen.clause(&point.lost)),
-                ],
-            );
-            section.add(sign(pen, what));
+            let (says, lost) = pen.point_words(point);
+            let values = [("says", says), ("lost", lost)];
+            let what = match point.count {
+                0 | 1 => pen.say(S::ThisPoint, &values),
+                n => pen.say_of(S::ThisCount, n, &values),
+            };
+            let agree = match super::matter::loses(&point.id) {
+                true => S::AgreeTo,
+                false => S::AcceptAs,
+            };
+            section.add(sign(pen, agree, what));
         }
     }
     if !ours.is_empty() {
@@ -131,9 +146,9 @@ fn decisions(pen: &Pen<'_>) -> Section {
     section
 }
 
-fn sign(pen: &Pen<'_>, what: Phrase) -> Block {
+fn sign(pen: &Pen<'_>, agree: S, what: Phrase) -> Block {
     Block::Sign {
-        above: Some(pen.say(S::AgreeTo, &[("what", what)])),
+        above: Some(pen.say(agree, &[("what", what)])),
         lines: vec![pen.plain(S::SignLine), pen.plain(S::DateLine)],
     }
 }

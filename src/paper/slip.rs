@@ -9,7 +9,7 @@ use super::leaf::{Block, Leaf, Look, Section};
 use super::pen::Pen;
 use super::receipt::memory_in_doubt;
 use super::sentence::Sentence as S;
-use super::words::Phrase;
+use super::words::{Language, Phrase};
 use crate::value::Amount;
 
 /// The slip.
@@ -73,17 +73,39 @@ fn refusal(pen: &Pen<'_>, standing: Standing) -> Section {
             let open = account.open_points.len() as u64;
             section.para(pen.say_of(S::SlipNotText, open, &[]));
             section.list(pen.first(&account.open_points, |point| {
-                // Commands of the system are for the screen, to be pasted.
-                let lines = point.remedy.lines();
-                let lines = lines.filter(|line| !line.starts_with("sudo "));
-                let next = lines.collect::<Vec<_>>().join(" ");
                 pen.point(point)
-                    .and(pen.say(S::PointNext, &[("remedy", pen.recorded(&next))]))
+                    .and(pen.say(S::PointNext, &[("remedy", remedy(pen, &point.remedy))]))
             }));
         }
         _ => {}
     }
     section
+}
+
+/// What to do next, in one paragraph: each command in letters of one width and parted from what follows. Commands of the
+/// system are for the screen, to be pasted; the words between are recorded in English.
+fn remedy(pen: &Pen<'_>, text: &str) -> Phrase {
+    let mut out = Phrase::default();
+    let mut after_command = false;
+    for line in text.lines().filter(|line| !line.starts_with("sudo ")) {
+        let is_command = line.starts_with("holdpoint ");
+        if !is_command && pen.language != Language::English {
+            continue;
+        }
+        if !out.0.is_empty() {
+            out = out.then(Phrase::said(if after_command { "; " } else { " " }));
+        }
+        out = out.then(if is_command {
+            Phrase::exact(line)
+        } else {
+            Phrase::given(line)
+        });
+        after_command = is_command;
+    }
+    if out.0.is_empty() {
+        return pen.recorded(text);
+    }
+    out
 }
 
 fn named(pen: &Pen<'_>, in_force: bool) -> Vec<Section> {
@@ -109,7 +131,7 @@ fn named(pen: &Pen<'_>, in_force: bool) -> Vec<Section> {
         let mut section = Section::headed(pen.plain(S::Until));
         section.add(Block::Notice(pen.moment(certificate.expires)));
         section.para(pen.plain(S::SlipVoid));
-        section.add(Block::Typed(format!("holdpoint recheck {}", account.job)));
+        section.add(Block::Typed(format!("holdpoint recheck {}", account.typed)));
         sections.push(section);
     }
     sections
@@ -189,12 +211,8 @@ fn before(pen: &Pen<'_>) -> Section {
 fn relied(pen: &Pen<'_>) -> Section {
     let account = pen.account;
     let mut section = Section::headed(pen.plain(S::Relied));
-    let given_up = account
-        .waivers
-        .iter()
-        .fold(Amount::default(), |sum, waiver| {
-            sum.plus(Amount::new(waiver.count, waiver.bytes))
-        });
+    let lost = &account.not_saved;
+    let lost = Amount::new(lost.items, lost.missing_bytes);
     let mut facts = vec![
         (
             pen.plain(S::ReliedSaved),
@@ -205,10 +223,16 @@ fn relied(pen: &Pen<'_>) -> Section {
             pen.say_of(
                 S::ReliedDecisions,
                 account.waivers.len() as u64,
-                &[("items", pen.amount(given_up))],
+                &[("items", pen.amount(lost))],
             ),
         ),
     ];
+    if account.doubtful.all.items > 0 {
+        facts.push((
+            pen.plain(S::ReliedDoubtful),
+            pen.amount(account.doubtful.all),
+        ));
+    }
     for drive in &account.drives {
         let mut add = |name: S, value: Option<Phrase>| {
             if let Some(value) = value {

@@ -3,7 +3,7 @@
 //! Invariant: a tag never says that anything is released; it comes off against the release slip only. It names no owner, because it
 //! hangs where other people pass by.
 
-use super::account::DriveLine;
+use super::account::{DriveLine, Standing};
 use super::leaf::{Block, Leaf, Look, Section};
 use super::pen::Pen;
 use super::sentence::Sentence as S;
@@ -67,7 +67,12 @@ fn page(pen: &Pen<'_>, what: Vec<Block>, serial: Option<&str>) -> Section {
             caption: pen.plain(S::TagCode),
         });
     }
-    page.para(pen.say(S::TagWhy, &[("job", Phrase::given(&account.job))]));
+    let why = match account.standing() {
+        Standing::Hold => S::TagWhy,
+        // Nothing is untrue about the data any more; what lets the tag come off is the same.
+        Standing::Released | Standing::Used | Standing::Lapsed => S::TagSlip,
+    };
+    page.para(pen.say(why, &[("job", Phrase::given(&account.job))]));
     page.para(pen.say(
         S::TagAsk,
         &[

@@ -210,7 +210,7 @@ fn receipt_and_sheet_hold_every_number_with_its_unit() {
     let receipt = one_line(&print(Paper::Receipt, &account, Names::Full, "en").text);
     for fact in [
         "12 sectors wait to be remapped",
-        "2 to 9 in 100",
+        "2.0 % to 9.0 %",
         "until 25 November 2026, 17:30 (UTC+1)",
         "Until 9 December 2026",
         receipt::CHECK,
@@ -228,6 +228,8 @@ fn receipt_and_sheet_hold_every_number_with_its_unit() {
         assert!(sheet.contains(fact), "'{fact}' is missing in\n{sheet}");
     }
     assert_eq!(sheet.matches("I agree to lose:").count(), 3);
+    assert_eq!(sheet.matches("I accept as it is:").count(), 1);
+    assert!(sheet.contains("Users/mira/Documents/lease.pdf (262 kB)"));
 }
 
 #[test]
@@ -358,7 +360,7 @@ fn the_slip_names_the_drive_only_while_the_release_stands() {
         "hold the power button for 10 seconds",
         "swollen battery",
         "41,231,000,000,000",
-        "3 decisions, 21 items, 886 MB",
+        "21 items, 6.31 MB; 4 decisions recorded",
         "Local law",
     ] {
         assert!(slip.contains(fact), "'{fact}' is missing in\n{slip}");
@@ -424,6 +426,86 @@ fn the_tag_never_releases_and_names_no_owner() {
     assert!(!printed.html.contains("<svg"));
 }
 
+/// Nothing is lost in a sentence about copies when there is none that counts.
+#[test]
+fn a_letter_about_nothing_saved_does_not_begin_with_copies() {
+    let mut account = sample::released();
+    for class in &mut account.classes {
+        class.counts.waived = class.counts.all;
+        class.counts.verified = Amount::default();
+    }
+    for (language, copied) in [("en", "we copied what was"), ("de", "haben wir kopiert")] {
+        let says = |account: &Account| {
+            one_line(&print(Paper::Receipt, account, Names::Full, language).text)
+        };
+        assert!(says(&sample::released()).contains(copied));
+        assert!(!says(&account).contains(copied), "{language}");
+    }
+}
+
+/// A tag for a job that is released says nothing untrue about it, and comes off against the slip all the same.
+#[test]
+fn a_tag_of_a_released_job_points_to_the_slip() {
+    let says = |account: &Account| one_line(&print(Paper::Tag, account, Names::Full, "en").text);
+    assert!(says(&sample::on_hold()).contains("not accounted for"));
+    let tag = says(&sample::released());
+    assert!(
+        !tag.contains("not accounted for") && tag.contains("release slip"),
+        "{tag}"
+    );
+}
+
+/// A loose page is known by its foot, whatever stands in the name of the job.
+#[test]
+fn every_page_carries_job_and_serial_number() {
+    let foot = |account: &Account| {
+        let html = print(Paper::Sheet, account, Names::Full, "en").html;
+        let foot = html.split("@bottom-left { content: \"").nth(1).unwrap();
+        foot.split("\";").next().unwrap().to_owned()
+    };
+    let plain = foot(&sample::released());
+    assert!(
+        plain.contains("2026\\2d 0412") && plain.contains("QL5"),
+        "{plain}"
+    );
+    let mut account = sample::released();
+    account.job = "\"; } </style><script>".to_owned();
+    assert!(!foot(&account).contains(['<', ';', '}']));
+}
+
+/// What the owner gets in German is German: rules, signals, forecast, points; only what people typed stays.
+#[test]
+fn a_german_paper_is_german() {
+    let mut account = sample::on_hold();
+    account.waivers = sample::released().waivers;
+    account.left_out.retain(|left| left.rule == "caches");
+    account.drives[0].readings[1].says = "untranslated".to_owned();
+    for paper in [Paper::Receipt, Paper::Sheet, Paper::Slip] {
+        let text = one_line(&print(paper, &account, Names::Full, "de").text);
+        for english in [
+            "Programs make",
+            "wait to be",
+            "untranslated",
+            "chance",
+            " lie only",
+            "internal drive",
+            "another whole disk",
+        ] {
+            assert!(!text.contains(english), "{paper:?}: {english}\n{text}");
+        }
+        assert!(
+            text.contains("15 Einträge liegen nur in einer Cloud"),
+            "{text}"
+        );
+    }
+    let receipt = one_line(&print(Paper::Receipt, &account, Names::Full, "de").text);
+    assert!(
+        receipt.contains("12 Sektoren warten auf Ersatz"),
+        "{receipt}"
+    );
+    assert!(receipt.contains("2,0 % bis 9,0 %"), "{receipt}");
+}
+
 #[test]
 fn the_square_reads_back_as_serial_and_digest() {
     // The path is drawn from the same modules; here only its frame and darkness are checked: the
@@ -478,7 +560,7 @@ fn an_empty_account_still_makes_honest_papers() {
         "could not be read: the dock refuses.",
         "No copy has been made",
         "No day has been agreed yet",
-        "Of 0 items (0 bytes), 0 (0 bytes) are copied",
+        "Of 0 items (0 bytes), copied, read back and equal to the original: 0 (0 bytes)",
     ] {
         assert!(receipt.contains(fact), "'{fact}' is missing in\n{receipt}");
     }

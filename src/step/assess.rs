@@ -10,7 +10,7 @@ mod shown;
 
 pub use judged::{hazard_key, judge_again, pace_key};
 pub use readings::{edited, is_locked, keep, newest_before, newest_of, refuse_another_drive};
-pub use shown::{drive_words, forecast_words, serial_words};
+pub use shown::{drive_words, forecast_of, serial_words};
 
 use crate::drive::asking::{Bus, Hint};
 use crate::drive::question::{Question, Reply};

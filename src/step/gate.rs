@@ -5,10 +5,10 @@ use crate::judge::gate::{
     DestinationNow, Gate, GateRules, HealthNow, ItemSeen, MemoryNow, MustHaveNow, Now, SecondLook,
     Verdict, VerifiedAt, WaiverSeen,
 };
-use crate::judge::gate_content::FalseContentNow;
 use crate::judge::point::Point;
 use crate::ledger::{Fact, FactBody, GotRow, ItemRow, LedgerError, RowSum, Want, row, standing};
 use crate::policy;
+use crate::step::doubts::Doubts;
 use crate::step::outcome::{MemoryState, OpenPoint, Problem, ReadBack};
 use crate::survey::item::Class;
 use crate::value::Moment;
@@ -247,35 +247,16 @@ fn gather(
         memory: memory(job, facts),
         memory_told: job.setup.answers_in_words("memory"),
         waivers: waivers(facts),
-        false_content: false_content(facts),
+        false_content: match Doubts::of(job, facts).map_err(|e| ledger_problem(&e))? {
+            Some(doubts) => doubts.now(job, facts).map_err(|e| ledger_problem(&e))?,
+            None => None,
+        },
         second_look,
         found: {
             let mut points = found(job)?;
             points.extend(crate::step::drive_points::found(job, facts, closeness));
             points
         },
-    })
-}
-
-/// What the newest inspection found; one from before the last write says nothing about the copies as they are.
-fn false_content(facts: &[Fact]) -> Option<FalseContentNow> {
-    let last_write = standing::last_write(facts).map_or(0, |fact| fact.number);
-    let (number, looked, found) = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Inspected {
-            looked,
-            false_content,
-            ..
-        } => Some((fact.number, *looked, false_content.as_ref())),
-        _ => None,
-    })?;
-    let found = found.filter(|_| number > last_write)?;
-    Some(FalseContentNow {
-        looked,
-        items: found.items,
-        bytes: found.bytes,
-        irreplaceable: found.irreplaceable,
-        example: found.example.clone(),
-        set: found.set_hash,
     })
 }
 

@@ -74,6 +74,7 @@ pub fn inspect(
     .map_err(|e| ledger_problem(&e))?;
     let (looked, in_doubt, stopped) = (looking.looked, looking.in_doubt, looking.stopped);
     let doubtful = std::mem::take(&mut looking.doubtful);
+    let in_doubt_now: Vec<i64> = looking.weighing.items.keys().copied().collect();
     let false_content = std::mem::take(&mut looking.weighing).done();
     let drawn = std::mem::replace(&mut looking.draw, Draw::new(0)).chosen();
     let mut sample = Vec::with_capacity(drawn.len());
@@ -87,11 +88,18 @@ pub fn inspect(
         });
     }
     if !stopped {
-        job.record(&FactBody::Inspected {
+        let fact = FactBody::Inspected {
             looked,
             doubtful: in_doubt,
             false_content,
-        })?;
+        };
+        let at = job.now();
+        job.ledger
+            .transaction::<_, LedgerError>(|ledger| {
+                ledger.keep_doubts(in_doubt_now.iter().copied())?;
+                ledger.record(at, &fact).map(|_| ())
+            })
+            .map_err(|e| ledger_problem(&e))?;
         for warning in job.snapshot() {
             tell(Event::Warn { says: warning });
         }
@@ -216,7 +224,7 @@ impl Foreman for Looking<'_, '_> {
             .filter(|since| written(&errand.item) >= since.0)
             .map(|since| {
                 format!(
-                    "last written {}, while the machine was sick (since {since})",
+                    "last written {:.0}, while the machine was sick (since {since:.0})",
                     Moment(written(&errand.item))
                 )
             });

@@ -8,6 +8,7 @@ pub mod bags;
 pub mod clock;
 pub mod close;
 pub mod copy;
+pub mod doubts;
 pub mod drive_points;
 pub mod event;
 pub mod gate;

@@ -2,18 +2,21 @@
 //!
 //! Invariant: papers stand beside the bag; printing changes nothing of the job.
 
+mod doubtful;
 mod walk;
 
 use crate::job::{Job, fault_problem, ledger_problem};
-use crate::ledger::terms::FILE;
+use crate::ledger::terms::{FILE, WAIVED};
 use crate::ledger::{Fact, FactBody, LedgerError, standing};
 use crate::paper::account::{
     self, Account, Answer, Asked, CertificateLine, DestinationLine, DriveLine, LeftOut, MustHave,
-    PersonLine, PointLine, PolicyLine, Verification, WaiverLine,
+    PersonLine, PointLine, PolicyLine, SignalLine, Verification, WaiverLine,
 };
 use crate::read::places::Places;
+use crate::step::doubts;
 use crate::step::outcome::{Names, OpenPoint, Outcome, Paper, Printed, Problem, Who};
 use crate::step::request::PrintRequest;
+use crate::survey::item::{Mark, Marks};
 use crate::value::words::WaiverScope;
 use std::collections::HashMap;
 
@@ -46,7 +49,8 @@ pub fn print(job: &Job<'_>, request: &PrintRequest) -> Result<Outcome<Printed>, 
     }
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     crate::step::refuse_closing(job, &facts)?;
-    let account = account(job)?;
+    let mut account = account(job)?;
+    account.offset_minutes = request.offset_minutes;
     let paper = crate::paper::Paper::of(request.paper.word()).ok_or_else(|| {
         Problem::usage(
             "there is no such paper",
@@ -61,6 +65,13 @@ pub fn print(job: &Job<'_>, request: &PrintRequest) -> Result<Outcome<Printed>, 
     };
     let names = crate::paper::Names::of(request.names.unwrap_or(usual).word())
         .unwrap_or(crate::paper::Names::Folders);
+    let more = account.doubtful.all.items > account::FIRST as u64;
+    let lists = matches!(request.paper, Paper::Receipt | Paper::Sheet)
+        && names == crate::paper::Names::Full;
+    let list = (more && lists)
+        .then(|| doubtful::list(job, &facts))
+        .transpose()?;
+    account.doubtful.list = list.as_ref().map(|_| doubtful::FILE.to_owned());
     let printed = crate::paper::print(paper, &account, names, language);
     let folder = request
         .out
@@ -84,6 +95,11 @@ pub fn print(job: &Job<'_>, request: &PrintRequest) -> Result<Outcome<Printed>, 
     job.bench
         .write_file(&text, printed.text.as_bytes())
         .map_err(failed)?;
+    if let Some(list) = list {
+        job.bench
+            .write_file(&folder.join(doubtful::FILE), list.as_bytes())
+            .map_err(failed)?;
+    }
     let result = Printed {
         html: html.display().to_string(),
         text: text.display().to_string(),
@@ -113,6 +129,7 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
     let why_of: HashMap<String, String> = rule_reasons(job).map_err(failed)?;
     Ok(Account {
         job: setup.name.clone(),
+        typed: job.typed(),
         job_digest: facts.first().map(|fact| fact.hash),
         at: job.now(),
         offset_minutes: 0,
@@ -160,24 +177,20 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
                 why: kept.why.clone().unwrap_or_default(),
             })
             .collect(),
-        people: planned
-            .people
-            .iter()
-            .map(|person| PersonLine {
-                profile: match person.profile.as_str() {
-                    crate::step::plan::people::NOBODY => String::new(),
-                    name => name.to_owned(),
-                },
-                last_used: person.last_used,
-                bytes: person.bytes,
-                photos: person.photos,
-                documents: person.documents,
-                mail: person.mail,
-                newest: person.newest,
-                placeholders: person.placeholders,
-                efs: person.efs,
-            })
-            .collect(),
+        people: together(planned.people.iter().map(|person| PersonLine {
+            profile: match person.profile.as_str() {
+                crate::step::plan::people::NOBODY => String::new(),
+                name => name.to_owned(),
+            },
+            last_used: person.last_used,
+            bytes: person.bytes,
+            photos: person.photos,
+            documents: person.documents,
+            mail: person.mail,
+            newest: person.newest,
+            placeholders: person.placeholders,
+            efs: person.efs,
+        })),
         folders: rows.folders,
         classes: rows.classes,
         left_out: planned
@@ -192,6 +205,7 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
             .collect(),
         gone: rows.gone,
         not_saved: rows.not_saved,
+        doubtful: doubtful::of(job, &facts)?,
         must_haves: must_haves(job, &facts),
         waivers: waivers(job, &facts)?,
         open_points: points.iter().map(point_line).collect(),
@@ -200,6 +214,29 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
         certificate: certificate(job, &facts),
         keep_until: crate::step::close::kept_until(job, &facts),
     })
+}
+
+/// One line for all that lies outside of every profile, on however many volumes.
+fn together(people: impl Iterator<Item = PersonLine>) -> Vec<PersonLine> {
+    let mut out: Vec<PersonLine> = Vec::new();
+    for person in people {
+        let known = out
+            .iter_mut()
+            .find(|known| known.profile.is_empty() && person.profile.is_empty());
+        let Some(known) = known else {
+            out.push(person);
+            continue;
+        };
+        known.bytes = known.bytes.saturating_add(person.bytes);
+        known.photos = known.photos.saturating_add(person.photos);
+        known.documents = known.documents.saturating_add(person.documents);
+        known.mail = known.mail.saturating_add(person.mail);
+        known.placeholders = known.placeholders.saturating_add(person.placeholders);
+        known.efs = known.efs.saturating_add(person.efs);
+        known.newest = known.newest.max(person.newest);
+        known.last_used = known.last_used.max(person.last_used);
+    }
+    out
 }
 
 fn point_line(point: &OpenPoint) -> PointLine {
@@ -234,7 +271,7 @@ fn drives(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<DriveLine>, Problem> {
         if kept.is_none() && (job.setup.replies.is_none() || reading.is_none()) {
             continue;
         }
-        let words = crate::step::assess::forecast_words(job, facts, number);
+        let forecast = crate::step::assess::forecast_of(job, facts, number);
         let counters = reading
             .as_ref()
             .map(|reading| reading.counters())
@@ -267,23 +304,32 @@ fn drives(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<DriveLine>, Problem> {
             bytes_written: counters.written_bytes(),
             readings: reading
                 .as_ref()
-                .map(|reading| {
-                    reading
-                        .signals
-                        .iter()
-                        .map(|signal| signal.says.clone())
-                        .collect()
-                })
+                .map(|reading| reading.signals.iter().map(signal_line).collect())
                 .unwrap_or_default(),
             health_unread: match &reading {
                 Some(reading) => reading.why_not.clone(),
                 None => Some("no reading was taken".into()),
             },
-            forecast: words.as_ref().map(|(_, range)| range.clone()),
-            route: words.map(|(route, _)| route),
+            forecast: forecast.as_ref().map(|(_, range)| *range),
+            route: forecast.map(|(route, _)| route),
         });
     }
     Ok(out)
+}
+
+fn signal_line(signal: &crate::drive::signal::Signal) -> SignalLine {
+    let id = serde_json::to_value(signal.id).ok();
+    SignalLine {
+        id: id
+            .and_then(|id| id.as_str().map(str::to_owned))
+            .unwrap_or_default(),
+        says: signal.says.clone(),
+        value: signal
+            .value
+            .filter(|value| value.is_finite() && *value >= 0.0)
+            .map(|value| value.round() as u64),
+        weighs: signal.weight != crate::drive::signal::Weight::ForTheRecord,
+    }
 }
 
 fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Vec<MustHave> {
@@ -335,17 +381,44 @@ fn waivers(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<WaiverLine>, Problem> {
                 )
                 .map_err(|e| ledger_problem(&e))?;
         }
+        if waiver.scope == WaiverScope::Doubtful {
+            paths = doubtful::accepted(job, waiver.number)?;
+        }
+        let is_point = waiver.scope == WaiverScope::Point;
+        let folders = folders_of(job, waiver.number)?.min(waiver.items);
+        // Folders that are all of it were given up themselves: nobody could look into them.
+        let folders = if folders == waiver.items { 0 } else { folders };
+        let about = match waiver.scope {
+            WaiverScope::Items if waiver.about.starts_with(crate::step::waive::OF_ONE_ROOT) => {
+                "placeholders"
+            }
+            WaiverScope::Items => "items",
+            WaiverScope::NoRescue => "no-rescue",
+            WaiverScope::Point | WaiverScope::Class => &waiver.about,
+            WaiverScope::Doubtful => doubts::ID,
+            WaiverScope::Volume => "",
+        };
         let what = match waiver.scope {
             WaiverScope::Items => "items named one by one".to_owned(),
             WaiverScope::Class => format!("everything {} that is not saved", waiver.about),
             WaiverScope::NoRescue => "everything: nothing is wanted from this drive".to_owned(),
             WaiverScope::Point => format!("the open point \"{}\"", waiver.about),
             WaiverScope::Volume => format!("volume {}", waiver.about),
+            WaiverScope::Doubtful => "copies in doubt".to_owned(),
         };
         out.push(WaiverLine {
             what,
+            about: about.to_owned(),
+            kept: waiver.scope == WaiverScope::Doubtful
+                || (is_point && !crate::paper::matter::loses(&waiver.about)),
             paths,
-            count: waiver.items,
+            // A point about no items has a count of its own, which is none of items.
+            count: if is_point && waiver.bytes == 0 {
+                0
+            } else {
+                waiver.items - folders
+            },
+            folders,
             bytes: waiver.bytes,
             set_hash: waiver.set_hash,
             why: waiver.reason.clone(),
@@ -361,6 +434,24 @@ fn waivers(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<WaiverLine>, Problem> {
         });
     }
     Ok(out)
+}
+
+/// Folders and links among what a decision covers, but for those that nobody could look into.
+fn folders_of(job: &Job<'_>, waiver: i64) -> Result<u64, Problem> {
+    let closed = Marks::of(&[Mark::Unreadable, Mark::OtherMount]).0;
+    let sql = &format!(
+        "SELECT count(*) FROM item WHERE {WAIVED} AND item.waiver = ?1 AND NOT {FILE} AND item.marks & ?2 = 0"
+    );
+    let row = job
+        .ledger
+        .db()
+        .query_row(sql, rusqlite::params![waiver, closed], |row| {
+            row.get::<_, i64>(0)
+        });
+    job.ledger
+        .doing("counting what a decision covers", row)
+        .map(|count| count as u64)
+        .map_err(|e: LedgerError| ledger_problem(&e))
 }
 
 fn verifications(job: &Job<'_>, facts: &[Fact]) -> Vec<Verification> {

@@ -123,7 +123,11 @@ pub fn judge(job: &Job<'_>, named: Option<&Path>, only: Option<usize>) -> Result
         changed.push(change(
             "record",
             Some(format!("released at {:.0}", issued.at)),
-            Some(format!("{} at {:.0}", fact.body.kind(), fact.at)),
+            Some(format!(
+                "{} ({:.0})",
+                standing::happened(&fact.body),
+                fact.at
+            )),
         ));
     }
     if job.setup.drives.is_empty() {

@@ -423,10 +423,10 @@ fn waivers(facts: &[Fact]) -> Vec<WaiverRef> {
         .filter_map(|fact| match &fact.body {
             FactBody::Waived { waiver, .. } => Some(WaiverRef {
                 // A path would name a file; the frozen set's digest says which without telling.
-                what: if waiver.scope == WaiverScope::Items {
-                    "named items".to_owned()
-                } else {
-                    format!("{} {}", waiver.scope, waiver.about)
+                what: match waiver.scope {
+                    WaiverScope::Items => "named items".to_owned(),
+                    WaiverScope::Doubtful => "named copies in doubt, kept as they are".to_owned(),
+                    scope => format!("{scope} {}", waiver.about),
                 },
                 count: waiver.items,
                 bytes: waiver.bytes,

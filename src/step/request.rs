@@ -219,6 +219,8 @@ pub struct PrintRequest {
     pub names: Option<Names>,
     /// Language tag (BCP 47); `None` = English.
     pub language: Option<String>,
+    /// Minutes east of UTC in which times are printed.
+    pub offset_minutes: i16,
 }
 
 /// `put-back`.

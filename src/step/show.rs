@@ -172,7 +172,11 @@ fn lapsed(job: &Job<'_>, facts: &[Fact]) -> Option<OpenPoint> {
     let why = if let Some(at) = used(job, facts) {
         format!("was used up at {at:.0} by a guarded command")
     } else if let Some(fact) = standing::voided(facts) {
-        format!("is void since {:.0} ({})", fact.at, fact.body.kind())
+        format!(
+            "is void since {:.0}: {}",
+            fact.at,
+            standing::happened(&fact.body)
+        )
     } else if let Some((at, changed)) = failed_recheck(facts, release.number) {
         format!(
             "did not hold when it was rechecked at {at:.0}: changed were {}",

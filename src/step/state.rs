@@ -1,7 +1,7 @@
 //! Where a job and its items stand, computed from the ledger.
 
 use crate::job::{Job, ledger_problem};
-use crate::ledger::terms::{FILE, HAD, TO_COPY, WANTED, WHOLE};
+use crate::ledger::terms::{FILE, FOLDER, HAD, TO_COPY, WANTED, WANTED_OR_WAIVED, WHOLE};
 use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, Want, standing};
 use crate::step::outcome::{Amount, ItemCounts, ItemState, MemoryState, Problem, Route};
 use crate::survey::item::{Kind, Mark, Marks};
@@ -91,13 +91,17 @@ pub fn slot(counts: &mut ItemCounts, state: ItemState) -> &mut u64 {
     }
 }
 
-/// Every item by its state.
+/// Every file by its state, and every folder that nobody could look into: what a plan, a paper and a verification count.
+/// Other folders and links hold nothing by themselves.
 pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     let (recorded, counting) = (Recorded::of(&facts), job.counting());
     // One pass inside SQLite over the few distinct combinations, not over the rows.
-    let sql = "SELECT item.kind, item.want, item.marks & ?1, coalesce(got.state, 0), coalesce(got.verified & ~got.mismatch & ?2, 0) <> 0, count(*)
-               FROM item LEFT JOIN got ON got.item = item.id GROUP BY 1, 2, 3, 4, 5";
+    let sql = &format!(
+        "SELECT item.kind, item.want, item.marks & ?1, coalesce(got.state, 0), coalesce(got.verified & ~got.mismatch & ?2, 0) <> 0, count(*)
+               FROM item LEFT JOIN got ON got.item = item.id
+               WHERE {FILE} OR ({FOLDER} AND {WANTED_OR_WAIVED} AND item.marks & ?3 <> 0) GROUP BY 1, 2, 3, 4, 5"
+    );
     let ledger = &job.ledger;
     let marks = Marks::of(&[
         Mark::Unreadable,
@@ -105,20 +109,24 @@ pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
         Mark::Placeholder,
         Mark::Damaged,
     ]);
+    let closed = Marks::of(&[Mark::Unreadable, Mark::OtherMount]);
     let mut query = ledger
         .doing("counting the items", ledger.db().prepare_cached(sql))
         .map_err(|e| ledger_problem(&e))?;
     let rows = query
-        .query_map(rusqlite::params![marks.0, counting as i64], |row| {
-            Ok((
-                row.get::<_, i64>(0)?,
-                row.get::<_, i64>(1)?,
-                row.get::<_, u32>(2)?,
-                row.get::<_, i64>(3)?,
-                row.get::<_, bool>(4)?,
-                row.get::<_, i64>(5)?,
-            ))
-        })
+        .query_map(
+            rusqlite::params![marks.0, counting as i64, closed.0],
+            |row| {
+                Ok((
+                    row.get::<_, i64>(0)?,
+                    row.get::<_, i64>(1)?,
+                    row.get::<_, u32>(2)?,
+                    row.get::<_, i64>(3)?,
+                    row.get::<_, bool>(4)?,
+                    row.get::<_, i64>(5)?,
+                ))
+            },
+        )
         .and_then(Iterator::collect::<rusqlite::Result<Vec<_>>>);
     let mut out = ItemCounts::default();
     for (kind, want, marks, state, verified, count) in ledger

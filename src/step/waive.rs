@@ -11,6 +11,7 @@ use crate::judge::point::Point;
 use crate::ledger::facts::Waiver;
 use crate::ledger::terms::{FILE, WANTED_OR_WAIVED};
 use crate::ledger::{FactBody, Got, GotRow, ItemRow, LedgerError, Want};
+use crate::step::doubts;
 use crate::step::gate::{Closeness, ask, seen};
 use crate::step::outcome::{Answer, Answered, DecidedBy, Outcome, Problem, Waived, WaivedSet};
 use crate::step::plan::find;
@@ -123,7 +124,21 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
                 .map(|path| Name::Bytes(path.as_bytes().to_vec()).text())
                 .collect::<Vec<_>>()
                 .join(", ");
-            waive_set(&decision, set, WaiverScope::Items, &about)?
+            let rules = crate::step::gate::rules(job);
+            let holds = |(item, got): &(ItemRow, GotRow)| {
+                Gate::is_open(&rules, job.counting(), &seen(item, got))
+            };
+            // What is saved is not given up; a copy of it that is in doubt may be accepted as it is.
+            let accepted = if set.iter().any(holds) {
+                None
+            } else {
+                let blank = decision.of(WaiverScope::Doubtful, &about, Blake3([0; 32]));
+                doubts::accept(job, request, set.iter().map(|(item, _)| item), blank)?
+            };
+            match accepted {
+                Some(waiver) => waiver,
+                None => waive_set(&decision, set, WaiverScope::Items, &about)?,
+            }
         }
         WaiveWhat::Class(Class::Irreplaceable) => return Err(whole_class("irreplaceable")),
         WaiveWhat::Class(class) => {
@@ -158,6 +173,8 @@ pub fn waive(job: &Job<'_>, request: &WaiveRequest) -> Result<Outcome<Waived>, P
             bytes: waiver.bytes,
             set_hash: waiver.set_hash,
         },
+        kept: waiver.scope == WaiverScope::Doubtful
+            || waiver.is_about(WaiverScope::Point, doubts::ID),
     };
     let warnings = job.snapshot();
     let points = crate::step::points_now(job)?;
@@ -219,7 +236,7 @@ fn whole_class(about: &str) -> Problem {
     )
 }
 
-fn only_the_owner(job: &Job<'_>) -> Problem {
+pub(super) fn only_the_owner(job: &Job<'_>) -> Problem {
     Problem::failed(
         "only the owner may give this up",
         job.shown(),

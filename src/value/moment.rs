@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use std::fmt;
 
 /// Nanoseconds since 1970-01-01T00:00:00Z; may be negative. Prints as RFC 3339 UTC; `{:.0}` leaves parts of a second
-/// away, as a sentence tells it.
+/// of it as a sentence tells it: "26 Nov 2026, 04:36 UTC".
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Moment(pub i128);
 
@@ -56,6 +56,7 @@ impl fmt::Display for Moment {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match jiff::Timestamp::from_nanosecond(self.0) {
             Ok(t) => match f.precision() {
+                Some(0) => write!(f, "{}", t.strftime("%-d %b %Y, %H:%M UTC")),
                 Some(places) => write!(f, "{t:.places$}"),
                 None => write!(f, "{t}"),
             },
@@ -102,7 +103,7 @@ mod tests {
         assert_eq!(Moment::parse("2025-11-25T12:00:00"), None, "without a zone");
         let finer = Moment(m.0 + 987_654_321);
         assert_eq!(finer.to_string(), "2025-11-25T12:00:00.987654321Z");
-        assert_eq!(format!("{finer:.0}"), "2025-11-25T12:00:00Z");
+        assert_eq!(format!("{finer:.0}"), "25 Nov 2025, 12:00 UTC");
         assert!((m.plus_hours(2.0).hours_since(m) - 2.0).abs() < 1e-9);
     }
 

@@ -113,6 +113,8 @@ words!(
         Point = "point",
         /// Everything: the owner wants nothing.
         NoRescue = "no-rescue",
+        /// Copies in doubt by the paths of their items: they are kept, with their doubt.
+        Doubtful = "doubtful",
     }
 );
 words!(

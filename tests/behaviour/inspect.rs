@@ -173,6 +173,84 @@ fn blank_photos_open_a_point_that_the_owner_settles() {
     assert_eq!(point(&job), None, "the same set stays decided");
 }
 
+/// The owner sees which copies are in doubt, on paper, and may accept one of them by itself.
+#[test]
+fn doubtful_copies_are_named_on_the_sheet_and_accepted_one_by_one() {
+    use holdpoint::step::outcome::{DecidedBy, How, Paper};
+    use holdpoint::step::request::{PrintRequest, WaiveRequest, WaiveWhat};
+    let scratch = Scratch::new();
+    for name in ["a", "b", "c"] {
+        scratch.write(&format!("source/Pictures/{name}.jpg"), vec![0; 60_000]);
+    }
+    scratch.write("source/letter.txt", "Dear all");
+    let job = scratch.saved();
+    look(&job, None, None);
+    let accept = |by, path: &str| {
+        let request = WaiveRequest {
+            job: job.dir.clone(),
+            what: WaiveWhat::Items(vec![path.into()]),
+            reason: "it was blank on the old drive too".into(),
+            decided_by: by,
+            name: Some("R. Amsel".into()),
+            how: Some(How::Signed),
+            proof: None,
+        };
+        holdpoint::step::waive::waive(&job, &request)
+    };
+    let sheet = || {
+        let request = PrintRequest {
+            job: job.dir.clone(),
+            paper: Paper::Sheet,
+            out: None,
+            names: None,
+            language: None,
+            offset_minutes: 0,
+        };
+        let printed = holdpoint::step::print::print(&job, &request)
+            .unwrap()
+            .result;
+        std::fs::read_to_string(printed.text).unwrap()
+    };
+    std::fs::create_dir_all(job.dir.join("papers")).unwrap();
+    let before = sheet();
+    for name in ["a", "b", "c"] {
+        assert!(
+            before.contains(&format!("Pictures/{name}.jpg (60.0 kB)")),
+            "{before}"
+        );
+    }
+    assert!(before.contains("I accept as it is:"), "{before}");
+    accept(DecidedBy::Technician, "Pictures/b.jpg").unwrap_err();
+    accept(DecidedBy::Owner, "letter.txt").unwrap_err();
+    assert!(
+        accept(DecidedBy::Owner, "Pictures/b.jpg")
+            .unwrap()
+            .result
+            .kept
+    );
+    assert_eq!(point(&job).unwrap().count, 2);
+    accept(DecidedBy::Owner, "Pictures/b.jpg").unwrap_err();
+    // Looked at once more it is in doubt as before, and decided about as before.
+    look(&job, None, None);
+    assert_eq!(point(&job).unwrap().count, 2);
+    accept(DecidedBy::Owner, "Pictures").unwrap();
+    assert_eq!(point(&job), None);
+    let counts = holdpoint::step::counts(&job).unwrap();
+    assert_eq!(
+        (counts.verified, counts.waived),
+        (4, 0),
+        "nothing is given up"
+    );
+    let after = sheet();
+    assert!(after.contains("Pictures/b.jpg"), "{after}");
+    assert_eq!(after.matches("I agree to lose").count(), 0, "{after}");
+    // What was accepted is that very set: rows changed by hand free nothing.
+    job.ledger
+        .accept_doubt(job.ledger.doubts().unwrap()[0].item, 7)
+        .unwrap();
+    assert!(point(&job).is_some());
+}
+
 /// An empty document, a file that never had room, what a Mac and an office program leave beside theirs, a spoilt file
 /// of a program: all of it stands on healthy machines.
 #[test]

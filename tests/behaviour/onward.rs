@@ -396,6 +396,7 @@ fn papers_and_steps_tell_the_time_as_it_is() {
             out: None,
             names: None,
             language: None,
+            offset_minutes: 0,
         };
         let printed = print::print(job, &request).unwrap().result.text;
         std::fs::read_to_string(printed)

@@ -122,7 +122,7 @@ fn one(page: &mut Page, asked: Asked, drive: &DriveAssessed) {
     ));
     page.say(&match forecast.hours.ends() {
         Some(range) if forecast.working.iter().any(|line| line.factor == NO_PLAN) => format!(
-            "Copying takes {} if all of the drive is read; the plan will tell more.",
+            "Copying takes {} if all of the drive is read; once the plan is made, assess counts only what it copies.",
             hours(range)
         ),
         Some(range) => format!("Copying takes {}.", hours(range)),
@@ -178,7 +178,7 @@ fn one(page: &mut Page, asked: Asked, drive: &DriveAssessed) {
     } else if !for_the_record.is_empty() {
         let says: Vec<&str> = for_the_record
             .iter()
-            .map(|signal| signal.says.as_str())
+            .map(|signal| signal.says.trim_end_matches('.'))
             .collect();
         page.say(&format!("For the record: {}.", says.join("; ")));
     }

@@ -2,6 +2,7 @@
 
 use super::{files, next, points, some, typed};
 use crate::cli::page::Page;
+use crate::cli::phrase::counted;
 use crate::step::outcome::{Inspected, Outcome};
 use crate::step::request::InspectRequest;
 
@@ -18,11 +19,24 @@ pub fn page(page: &mut Page, request: &InspectRequest, outcome: &Outcome<Inspect
             page.item(&format!("{}: {}", doubt.path, doubt.why));
         });
     }
+    let open = outcome
+        .open_points
+        .iter()
+        .find(|point| point.id == "doubtful-content")
+        .map_or(0, |point| point.count);
+    let rest = (seen.doubtful.len() as u64).saturating_sub(open);
+    if rest > 0 {
+        page.say(&format!(
+            "{} in no open point: had again elsewhere, decided about, or in doubt by date only.",
+            counted(rest, "of these stands", "of these stand")
+        ));
+    }
     if !seen.sample.is_empty() {
         page.head("Drawn for your eyes");
         page.say("Open each and look; a program cannot tell a good photo from a grey one.");
         some(page, &seen.sample, 20, |page, drawn| {
-            page.item(&format!("{}: {}", drawn.path, drawn.copy));
+            page.item(&drawn.path);
+            page.path(&drawn.copy);
         });
     }
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);

@@ -37,6 +37,12 @@ pub fn page(page: &mut Page, request: &PlanRequest, outcome: &Outcome<Planned>) 
             amount(plan.gone)
         ));
     }
+    if plan.gone_uncopied.items > 0 {
+        page.warn(&format!(
+            "No longer at the source, and never copied: {}.",
+            amount(plan.gone_uncopied)
+        ));
+    }
     if plan.unaccounted_bytes > 0 {
         page.warn(&format!(
             "{} on the drives belong to nothing that was found.",
@@ -141,21 +147,16 @@ fn one_person(page: &Page, person: &PersonSeen) -> String {
             things.push(counted(count, one, many));
         }
     }
-    let date = |moment: Option<crate::value::Moment>| {
-        moment.map_or_else(
-            || "on a day that is not known".to_owned(),
-            |moment| day(moment, page.look()),
-        )
-    };
+    let newest = person.newest.map_or_else(String::new, |moment| {
+        format!("; newest thing written {}", day(moment, page.look()))
+    });
     format!(
-        "{} (on {}): {}{}{}; newest thing written {}, last used {}",
+        "{} (on {}): {}{}{}{newest}",
         person.profile,
         person.volume,
         bytes_in_words(person.bytes),
         if things.is_empty() { "" } else { ", " },
         listed(&things),
-        date(person.newest),
-        date(person.last_used),
     )
 }
 

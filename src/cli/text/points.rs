@@ -52,7 +52,12 @@ pub fn open_points(page: &mut Page, job: Option<&Path>, points: &[OpenPoint]) {
             text.push_str(&capital(lost));
             text.push_str(": ");
         }
-        text.push_str(group.first.says.trim_end_matches('.'));
+        let says = group.first.says.trim_end_matches('.');
+        text.push_str(&if lost.is_some() {
+            says.to_owned()
+        } else {
+            capital(says)
+        });
         if group.points > 1 {
             text.push_str(&format!(
                 ", and {} more like it",
@@ -133,7 +138,8 @@ mod tests {
         assert!(text.contains("a says, and 1 more like it"), "{text}");
         let a = text.find("a says").unwrap();
         let b = text.find("b says").unwrap();
-        let c = text.find("c says").unwrap();
+        // A line without its loss before it begins like a sentence.
+        let c = text.find("- C says").unwrap();
         assert!(a < c && c < b, "{text}");
         assert!(text.contains("And 13 more lines"), "{text}");
     }

@@ -14,8 +14,8 @@ pub fn page(page: &mut Page, request: &PrintRequest, outcome: &Outcome<Printed>)
         Paper::Slip => "The release slip",
     };
     page.say(&format!("{paper}:"));
-    page.item(&outcome.result.html);
-    page.item(&outcome.result.text);
+    page.path(&outcome.result.html);
+    page.path(&outcome.result.text);
     if !page.quiet() && request.names.is_none() && request.paper == Paper::Receipt {
         page.say("Names can be kept off the paper with --names folders.");
     }

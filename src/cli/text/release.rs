@@ -29,7 +29,8 @@ pub fn page(page: &mut Page, request: &ReleaseRequest, outcome: &Outcome<Release
                 page.state(Tone::Go, &format!("RELEASED{until}"));
             }
             if let Some(path) = &released.certificate {
-                page.say(&format!("Certificate: {path}"));
+                page.say("Certificate:");
+                page.path(path);
             }
             page.say(match released.signature {
                 Signature::Sshsig => "Signed; anyone who knows the shop's public key can check it.",

@@ -3,7 +3,7 @@
 use super::{PRACTICE, or_unknown, points};
 use crate::cli::page::{Page, Tone};
 use crate::cli::phrase::{capital, day, listed, when};
-use crate::step::outcome::{ItemCounts, Outcome, Shown, ShownAll, State};
+use crate::step::outcome::{ItemCounts, OpenPoint, Outcome, Shown, ShownAll, State};
 use crate::value::measure::count_in_words;
 
 /// The page of one job.
@@ -49,7 +49,7 @@ pub fn page(page: &mut Page, outcome: &Outcome<Shown>) {
     if let Some(owner) = &shown.owner {
         page.say(&format!("Owner: {owner}"));
     }
-    page.say(&counts(&shown.items));
+    page.say(&counts(&shown.items, &outcome.open_points));
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
 }
 
@@ -91,11 +91,17 @@ pub fn all(page: &mut Page, outcome: &Outcome<ShownAll>) {
 }
 
 /// The items in one sentence; states without items are left away, except that nothing is saved.
-fn counts(items: &ItemCounts) -> String {
+fn counts(items: &ItemCounts, points: &[OpenPoint]) -> String {
+    // Where no copy counts at all, reading it back would not help.
+    let copied = if points.iter().any(|point| point.id == "no-destination") {
+        "copied only where no copy counts"
+    } else {
+        "copied but not yet read back"
+    };
     let mut parts: Vec<String> = Vec::new();
     for (count, says) in [
         (items.verified, "verified"),
-        (items.copied, "copied but not yet read back"),
+        (items.copied, copied),
         (items.listed, "listed but not copied"),
         (items.changed, "changed since they were listed"),
         (items.damaged, "with gaps"),
@@ -109,7 +115,7 @@ fn counts(items: &ItemCounts) -> String {
         }
     }
     if parts.is_empty() {
-        return "No item is listed yet.".to_owned();
+        return "No file is listed.".to_owned();
     }
-    format!("Items, folders and links among them: {}.", listed(&parts))
+    format!("Files: {}.", listed(&parts))
 }

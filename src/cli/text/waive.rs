@@ -2,7 +2,7 @@
 
 use super::{items, next, points, typed};
 use crate::cli::page::Page;
-use crate::cli::phrase::listed;
+use crate::cli::phrase::{counted, listed};
 use crate::step::outcome::{Answered, DecidedBy, How, Outcome, Waived};
 use crate::step::request::{WaiveRequest, WaiveWhat};
 use crate::value::measure::bytes_in_words;
@@ -18,13 +18,23 @@ pub fn page(page: &mut Page, request: &WaiveRequest, outcome: &Outcome<Waived>) 
     };
     let how = match request.how {
         Some(How::Signed) => ", signed on paper",
-        Some(How::Message) => ", in writing",
+        Some(How::Message) => ", by message",
         Some(How::Phone) => ", by telephone",
         None => "",
     };
     let what = match &request.what {
         // A point about no items: nothing is lost by it, a doubt is taken.
         WaiveWhat::Point(id) if set.bytes == 0 => format!("\"{id}\" does not stand in the way"),
+        _ if outcome.result.kept => format!(
+            "{} ({}) in doubt {}",
+            counted(set.items, "copy", "copies"),
+            bytes_in_words(set.bytes),
+            if set.items == 1 {
+                "is kept as it is, and may be unusable"
+            } else {
+                "are kept as they are, and may be unusable"
+            }
+        ),
         _ => format!(
             "{} ({}) may be lost",
             items(set.items),
@@ -35,10 +45,9 @@ pub fn page(page: &mut Page, request: &WaiveRequest, outcome: &Outcome<Waived>) 
         "Recorded: {what}. Decided by {who}{how}, because: {}",
         request.reason
     ));
-    page.say(&format!(
-        "The decision covers exactly this set ({}) and lapses when the set changes.",
-        set.set_hash
-    ));
+    if set.bytes > 0 {
+        page.say("The decision covers exactly these, and lapses when they change.");
+    }
     points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
     let job = typed(outcome.job.as_deref());
     let mut lines = Vec::new();

@@ -130,18 +130,10 @@ pub fn serial_words(job: &Job<'_>) -> String {
 }
 
 /// The newest forecast's route and range of a drive in short words, for papers. `None` = none made.
-pub fn forecast_words(job: &Job<'_>, facts: &[Fact], wanted: usize) -> Option<(String, String)> {
+pub fn forecast_of(job: &Job<'_>, facts: &[Fact], wanted: usize) -> Option<(String, (f64, f64))> {
     let made = standing::forecast_route(facts, wanted)?.word().to_owned();
     let text = job.ledger.get(&forecast_key(wanted)).ok().flatten()?;
     let value: serde_json::Value = serde_json::from_str(&text).ok()?;
-    let number = |end: &str| {
-        value["forecast"]["drive_lost"][end]
-            .as_f64()
-            .map(crate::value::Probability::new)
-    };
-    let range = crate::judge::working::range_in_words(number("low")?, number("high")?);
-    Some((
-        made,
-        format!("chance of losing the drive while copying: {range}"),
-    ))
+    let number = |end: &str| value["forecast"]["drive_lost"][end].as_f64();
+    Some((made, (number("low")?, number("high")?)))
 }

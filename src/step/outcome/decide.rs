@@ -10,6 +10,9 @@ use serde::{Deserialize, Serialize};
 pub struct Waived {
     /// The frozen set that may be lost.
     pub waived: WaivedSet,
+    /// Its copies are kept as they are: they are only accepted with their doubt.
+    #[serde(skip)]
+    pub kept: bool,
 }
 
 /// The frozen set of one waiver.

@@ -226,6 +226,9 @@ pub struct Planned {
     /// Files no longer at the source of which there is a copy: it is kept, and all that there is.
     #[serde(default)]
     pub gone: super::Amount,
+    /// Files no longer at the source that were not copied before: lost.
+    #[serde(default)]
+    pub gone_uncopied: super::Amount,
     /// What the policy leaves out.
     pub left_out: Vec<LeftOut>,
     /// Bytes that belong to nothing we know.

@@ -23,15 +23,15 @@ pub fn recorded(facts: &[Fact]) -> i64 {
     facts.iter().take(before).filter(begun).count() as i64
 }
 
-/// Files that are gone and of which there is a copy.
-pub fn kept(ledger: &Ledger) -> Result<Amount, LedgerError> {
+/// Files that are gone, of which there is a copy (or is none).
+pub fn found_no_more(ledger: &Ledger, copied: bool) -> Result<Amount, LedgerError> {
     let sql = &format!(
-        "SELECT count(*), coalesce(sum(item.bytes), 0) FROM item JOIN got ON got.item = item.id
-               WHERE {FILE} AND {WANTED_OR_WAIVED} AND item.marks & ?1 <> 0 AND got.written <> 0"
+        "SELECT count(*), coalesce(sum(item.bytes), 0) FROM item LEFT JOIN got ON got.item = item.id
+               WHERE {FILE} AND {WANTED_OR_WAIVED} AND item.marks & ?1 <> 0 AND (coalesce(got.written, 0) <> 0) = ?2"
     );
     let row = ledger
         .db()
-        .query_row(sql, [1i64 << (Mark::Gone as u32)], |row| {
+        .query_row(sql, params![1i64 << (Mark::Gone as u32), copied], |row| {
             Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?))
         });
     let (items, bytes) = ledger.doing("counting what is gone", row)?;

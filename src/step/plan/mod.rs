@@ -311,12 +311,12 @@ pub fn describe(job: &Job<'_>, list: bool) -> Result<Planned, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
     let ledger = &job.ledger;
     let sql = &format!("SELECT class, count(*), coalesce(sum(bytes),0), coalesce(sum({WANTED}),0), coalesce(sum(CASE WHEN {WANTED} THEN bytes ELSE 0 END),0)
-               FROM item WHERE {FILE} AND {LISTED} GROUP BY class");
+               FROM item WHERE {FILE} AND {LISTED} AND marks & ?1 = 0 GROUP BY class");
     let mut query = ledger
         .doing("adding up", ledger.db().prepare(sql))
         .map_err(failed)?;
     let rows = query
-        .query_map([], |row| {
+        .query_map([Marks::of(&[Mark::Gone]).0], |row| {
             let number = |at: usize| row.get::<_, i64>(at).map(|n| n as u64);
             Ok((
                 row.get::<_, i64>(0)?,
@@ -388,7 +388,8 @@ pub fn describe(job: &Job<'_>, list: bool) -> Result<Planned, Problem> {
         items,
         bytes,
         by_class,
-        gone: gone::kept(ledger).map_err(failed)?,
+        gone: gone::found_no_more(ledger, true).map_err(failed)?,
+        gone_uncopied: gone::found_no_more(ledger, false).map_err(failed)?,
         left_out: left_out(job)?,
         unaccounted_bytes: surveyed.map_or(0, |(_, bytes)| bytes),
         order,

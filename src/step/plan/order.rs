@@ -7,7 +7,7 @@ use crate::ledger::terms::{FILE, WANTED, WANTED_OR_WAIVED};
 use crate::ledger::{Fact, FactBody, Ledger, LedgerError};
 use crate::step::assess::{hazard_key, pace_key};
 use crate::step::outcome::OrderStep;
-use crate::survey::item::{Class, Marks};
+use crate::survey::item::{Class, Mark, Marks};
 use crate::value::Blake3;
 use rusqlite::params;
 use std::collections::HashMap;
@@ -149,10 +149,13 @@ pub fn steps(job: &Job<'_>) -> Result<Vec<OrderStep>, LedgerError> {
     const MOST: usize = 64;
     let ledger: &Ledger = &job.ledger;
     let sql = &format!(
-        "SELECT item.class, item.bytes FROM queue JOIN item ON item.id = queue.item WHERE {WANTED} ORDER BY queue.place"
+        "SELECT item.class, item.bytes FROM queue JOIN item ON item.id = queue.item WHERE {WANTED} AND item.marks & ?1 = 0 ORDER BY queue.place"
     );
     let mut query = ledger.doing("reading the order", ledger.db().prepare(sql))?;
-    let mut rows = ledger.doing("reading the order", query.query([]))?;
+    let mut rows = ledger.doing(
+        "reading the order",
+        query.query([Marks::of(&[Mark::Gone]).0]),
+    )?;
     let mut out: Vec<OrderStep> = Vec::new();
     while let Some(row) = ledger.doing("reading the order", rows.next())? {
         let read = (|| Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)? as u64)))();

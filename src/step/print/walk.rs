@@ -39,8 +39,9 @@ pub fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
     job.ledger
         .each_item::<LedgerError>(&format!("{FILE} AND {LISTED}"), |item, got| {
             let state = item_state(&item, &got, counting, recorded);
+            let proven = got.state == Got::Whole && got.verified & !got.mismatch & counting != 0;
             let place = places.of(item.parent)?;
-            walk.see(&item, &got, state, &place);
+            walk.see(&item, &got, (state, proven), &place);
             Ok(())
         })
         .map_err(|e| ledger_problem(&e))?;
@@ -68,8 +69,14 @@ struct Walk {
 }
 
 impl Walk {
-    fn see(&mut self, item: &ItemRow, got: &GotRow, state: ItemState, place: &Place) {
-        let lost = self.count(item, got, state);
+    fn see(
+        &mut self,
+        item: &ItemRow,
+        got: &GotRow,
+        (state, proven): (ItemState, bool),
+        place: &Place,
+    ) {
+        let lost = self.count(item, got, state, proven);
         let parts: Vec<String> = place.names.iter().map(Name::text).collect();
         let folder = |parts: &[String]| match parts {
             [] => ".".to_owned(),
@@ -85,10 +92,10 @@ impl Walk {
             *newest = item.modified_ns.max(*newest);
         }
         if let Some(what) = lost {
-            let missing_bytes = if got.state == Got::Gaps {
-                got.missing.iter().map(|(_, bytes)| bytes).sum()
-            } else {
-                item.bytes
+            let missing_bytes = match what {
+                Lost::Contradicted => 0,
+                _ if got.state == Got::Gaps => got.missing.iter().map(|(_, bytes)| bytes).sum(),
+                _ => item.bytes,
             };
             self.lose(folder(&parts), missing_bytes);
             if self.not_saved.first.len() < account::FIRST {
@@ -103,19 +110,35 @@ impl Walk {
     }
 
     /// Counts an item in its class; says how it is lost, if it is.
-    fn count(&mut self, item: &ItemRow, got: &GotRow, state: ItemState) -> Option<Lost> {
+    fn count(
+        &mut self,
+        item: &ItemRow,
+        got: &GotRow,
+        state: ItemState,
+        proven: bool,
+    ) -> Option<Lost> {
         let counts = self.classes.entry(item.class).or_default();
         let amount = Amount::new(1, item.bytes);
         counts.all = counts.all.plus(amount);
         let (slot, lost) = match state {
             ItemState::Verified => (&mut counts.verified, None),
+            ItemState::Damaged if got.state == Got::Whole => {
+                (&mut counts.damaged, Some(Lost::Contradicted))
+            }
             ItemState::Damaged => (&mut counts.damaged, Some(Lost::Damaged)),
+            ItemState::Unreadable if item.marks.has(Mark::Gone) => {
+                (&mut counts.unreadable, Some(Lost::Gone))
+            }
             ItemState::Unreadable => (&mut counts.unreadable, Some(Lost::Unreadable)),
             ItemState::LeftOut => (&mut counts.left_out, None),
             ItemState::Placeholder => (&mut counts.placeholder, Some(Lost::Placeholder)),
             ItemState::Waived => {
+                // A copy that lies only where none counts saves nothing.
                 let lost = match got.state {
-                    Got::Whole => None,
+                    Got::Whole if proven && item.marks.has(Mark::Damaged) => {
+                        Some(Lost::Contradicted)
+                    }
+                    Got::Whole if proven => None,
                     Got::Gaps => Some(Lost::Damaged),
                     _ => Some(Lost::Waived),
                 };
@@ -184,4 +207,31 @@ fn largest<T>(all: impl Iterator<Item = T>, size: impl Fn(&T) -> u64) -> Vec<T> 
     all.sort_by_key(|one| Reverse(size(one)));
     all.truncate(account::FIRST);
     all
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::survey::item::{Kind, Marks};
+
+    /// The project's own rule: nothing is called saved that no copy proves where it counts.
+    #[test]
+    fn what_was_given_up_is_lost_unless_a_copy_that_counts_proves_it() {
+        let item = ItemRow::bare(1, Kind::File, Want::Waived, Marks::default());
+        let mut got = GotRow::nothing(1);
+        (got.state, got.written) = (Got::Whole, 1);
+        let count = |proven| Walk::default().count(&item, &got, ItemState::Waived, proven);
+        assert_eq!(count(false), Some(Lost::Waived));
+        assert_eq!(count(true), None);
+    }
+
+    #[test]
+    fn what_vanished_before_it_was_copied_is_not_called_unreadable() {
+        let marks = Marks::of(&[Mark::Gone]);
+        let item = ItemRow::bare(1, Kind::File, Want::Wanted, marks);
+        let mut got = GotRow::nothing(1);
+        got.state = Got::Unreadable;
+        let lost = Walk::default().count(&item, &got, ItemState::Unreadable, false);
+        assert_eq!(lost, Some(Lost::Gone));
+    }
 }

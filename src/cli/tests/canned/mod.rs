@@ -119,6 +119,7 @@ impl Engine for Canned {
                     bytes: 9,
                     set_hash: Blake3([1; 32]),
                 },
+                kept: false,
             },
         )
     }

@@ -317,6 +317,7 @@ pub fn planned(list: bool) -> Planned {
         bytes: 20_000_000_000,
         by_class,
         gone: Amount::default(),
+        gone_uncopied: Amount::default(),
         left_out: vec![LeftOut {
             rule: "page-file".into(),
             items: 1,
