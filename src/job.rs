@@ -446,6 +446,9 @@ fn find_folder(path: &Path) -> Result<PathBuf, Problem> {
         return Ok(path.canonicalize().unwrap_or_else(|_| path.to_owned()));
     }
     let shown = KeptPath::of(path).text;
+    if let Some(problem) = closed_to_us(path) {
+        return Err(problem);
+    }
     let found = if path.is_dir() {
         "a folder without a ledger.db"
     } else if path.exists() {
@@ -458,6 +461,18 @@ fn find_folder(path: &Path) -> Result<PathBuf, Problem> {
         shown,
         "name the folder that open printed; to look for jobs:\nholdpoint show",
     ))
+}
+
+/// Why nothing can be said about a folder: this user may not look into it.
+pub fn closed_to_us(path: &Path) -> Option<Problem> {
+    let looked = path.join(Ledger::FILE).try_exists();
+    looked.is_err_and(|e| e.kind() == std::io::ErrorKind::PermissionDenied).then(|| {
+        Problem::failed(
+            "looking into the folder: no permission",
+            KeptPath::of(path).text,
+            "a job that was opened with sudo wants sudo in every step: put sudo before the same command",
+        )
+    })
 }
 
 /// A ledger's error as the problem of a step.

@@ -5,96 +5,143 @@
 
 use super::args::OpenArgs;
 use crate::ledger::Ledger;
-use crate::step::outcome::{MemoryState, Problem, Symptom};
+use crate::step::outcome::{MemoryState, Problem, ProblemKind, Symptom};
 use crate::step::request::{MustHaveAnswer, MustHaves, OpenRequest, Source};
 use crate::value::shown;
+use std::io::{BufRead, Write};
+use std::sync::mpsc::RecvTimeoutError;
+use std::time::Duration;
 
 /// Somebody who can be asked.
 pub trait Asker {
     /// One line of text; may be empty when `may_be_empty`.
     fn line(&mut self, question: &str, may_be_empty: bool) -> Result<String, Problem>;
-    /// One of `choices`, by its place.
-    fn choose(&mut self, question: &str, choices: &[&str]) -> Result<usize, Problem>;
+    /// One of `choices`, by its place: each has a word and what it means.
+    fn choose(&mut self, question: &str, choices: &[(&str, &str)]) -> Result<usize, Problem>;
 }
 
 /// Asks on the terminal; questions go to standard error.
-#[derive(Debug, Default)]
-pub struct Terminal;
+///
+/// Invariant: whoever asks to stop at a question (Ctrl-C), or has no more to say (Ctrl-D), has not answered.
+pub struct Terminal<'a> {
+    stop: &'a dyn Fn() -> bool,
+}
 
-impl Terminal {
-    fn trouble(error: &dialoguer::Error) -> Problem {
-        let dialoguer::Error::IO(cause) = error;
-        Problem::usage(
-            format!("asked on the terminal, got no answer: {cause}"),
-            "",
-            "give the answer as an option (see --help)",
-        )
+impl<'a> Terminal<'a> {
+    /// A terminal; `stop` tells whether somebody asked to stop.
+    pub fn new(stop: &'a dyn Fn() -> bool) -> Self {
+        Self { stop }
+    }
+
+    fn ask(&self, question: &str) -> Result<String, Problem> {
+        tell(question);
+        answer(typed_line, self.stop).inspect_err(|_| tell("\n"))
     }
 }
 
-/// How a question looks: a question mark is its end, anything else gets a colon.
-struct Plain;
+/// Nobody is left to be asked when standard error is gone; then the answer is missing too.
+fn tell(text: &str) {
+    let mut err = std::io::stderr();
+    let _ = err.write_all(text.as_bytes()).and_then(|()| err.flush());
+}
 
-impl dialoguer::theme::Theme for Plain {
-    fn format_prompt(&self, f: &mut dyn std::fmt::Write, prompt: &str) -> std::fmt::Result {
-        match prompt.chars().last() {
-            Some('?' | ')') => write!(f, "{prompt}"),
-            _ => write!(f, "{prompt}:"),
+/// A question with its end: a question mark or bracket is one, anything else gets a colon.
+fn prompt(question: &str) -> String {
+    let question = shown(question);
+    match question.chars().last() {
+        Some('?' | ')') => format!("{question} "),
+        _ => format!("{question}: "),
+    }
+}
+
+/// One line from standard input; `None` = it ended.
+fn typed_line() -> std::io::Result<Option<String>> {
+    let mut line = Vec::new();
+    let read = std::io::stdin().lock().read_until(b'\n', &mut line)?;
+    let text = String::from_utf8(line)
+        .map_err(|e| std::io::Error::new(std::io::ErrorKind::InvalidData, e))?;
+    Ok((read > 0).then(|| text.trim().to_owned()))
+}
+
+/// Waits for an answer, or for somebody to ask to stop: a read of the terminal cannot be called off, so it is left
+/// behind on a thread of its own.
+fn answer(
+    input: impl FnOnce() -> std::io::Result<Option<String>> + Send + 'static,
+    stop: &dyn Fn() -> bool,
+) -> Result<String, Problem> {
+    let (give, take) = std::sync::mpsc::channel();
+    std::thread::spawn(move || drop(give.send(input())));
+    // What comes next is for the command to say: it knows what was done until here.
+    let stopped = |why: &str| {
+        Err(Problem::stopped(
+            format!("stopped at a question: {why}"),
+            "",
+            "",
+        ))
+    };
+    loop {
+        match take.recv_timeout(Duration::from_millis(50)) {
+            Ok(Ok(Some(text))) => return Ok(text),
+            Ok(Ok(None)) => return stopped("no answer was typed"),
+            Ok(Err(error)) => {
+                return Err(Problem::usage(
+                    format!("asked on the terminal, got no answer: {error}"),
+                    "",
+                    "give the answer as an option (see --help)",
+                ));
+            }
+            Err(RecvTimeoutError::Timeout) if !stop() => {}
+            Err(_) => return stopped("it was interrupted"),
+        }
+    }
+}
+
+/// What goes on after a question of the intake.
+pub const NOT_BEGUN: &str = "give the same command again: nothing was put on hold yet";
+
+/// A question that somebody stopped at, with the command that goes on.
+pub fn going_on(mut problem: Problem, next: &str) -> Problem {
+    if problem.kind == ProblemKind::Stopped && problem.next.is_empty() {
+        problem.next = next.to_owned();
+    }
+    problem
+}
+
+impl Asker for Terminal<'_> {
+    fn line(&mut self, question: &str, may_be_empty: bool) -> Result<String, Problem> {
+        loop {
+            let text = self.ask(&prompt(question))?;
+            if may_be_empty || !text.is_empty() {
+                return Ok(text);
+            }
         }
     }
 
-    fn format_input_prompt(
-        &self,
-        f: &mut dyn std::fmt::Write,
-        prompt: &str,
-        _: Option<&str>,
-    ) -> std::fmt::Result {
-        self.format_prompt(f, prompt)?;
-        f.write_char(' ')
-    }
-
-    fn format_input_prompt_selection(
-        &self,
-        f: &mut dyn std::fmt::Write,
-        prompt: &str,
-        given: &str,
-    ) -> std::fmt::Result {
-        self.format_prompt(f, prompt)?;
-        write!(f, " {given}")
-    }
-}
-
-impl Asker for Terminal {
-    fn line(&mut self, question: &str, may_be_empty: bool) -> Result<String, Problem> {
-        dialoguer::Input::<String>::with_theme(&Plain)
-            .with_prompt(shown(question))
-            .allow_empty(may_be_empty)
-            .interact_text()
-            .map(|text| text.trim().to_owned())
-            .map_err(|error| Self::trouble(&error))
-    }
-
-    fn choose(&mut self, question: &str, choices: &[&str]) -> Result<usize, Problem> {
+    fn choose(&mut self, question: &str, choices: &[(&str, &str)]) -> Result<usize, Problem> {
         // Numbered, and nothing is preset: whoever only presses Enter has not answered.
         let lines = choices.iter().zip(1..);
         let lines: String = lines
-            .map(|(choice, number)| format!("\n  {number}  {}", shown(choice)))
+            .map(|((word, says), number)| format!("  {number}  {word}: {}\n", shown(says)))
             .collect();
-        let most = choices.len();
-        let number = move |text: &str| {
-            let number = text.trim().parse::<usize>().ok();
-            number.filter(|number| (1..=most).contains(number))
-        };
-        dialoguer::Input::<String>::with_theme(&Plain)
-            .with_prompt(format!("{}{lines}\nIts number", shown(question)))
-            .validate_with(move |text: &String| match number(text) {
-                Some(_) => Ok(()),
-                None => Err(format!("type a number from 1 to {most}")),
-            })
-            .interact_text()
-            .map(|text| number(&text).map_or(0, |number| number - 1))
-            .map_err(|error| Self::trouble(&error))
+        tell(&format!("{}\n{lines}", shown(question)));
+        loop {
+            let text = self.ask("Number or word: ")?;
+            match chosen(&text, choices) {
+                Some(place) => return Ok(place),
+                None => tell(&format!(
+                    "Type a number from 1 to {}, or one of the words.\n",
+                    choices.len()
+                )),
+            }
+        }
     }
+}
+
+/// The choice that a number or a word names.
+fn chosen(text: &str, choices: &[(&str, &str)]) -> Option<usize> {
+    let by_word = choices.iter().position(|(word, _)| *word == text);
+    let number = || text.parse::<usize>().ok()?.checked_sub(1);
+    by_word.or_else(|| number().filter(|place| *place < choices.len()))
 }
 
 /// Turns the options of `open` into a request, asking for what is missing. With nobody to ask it is left unanswered,
@@ -136,6 +183,7 @@ pub fn complete(
     let symptom = answered(args.symptom, &mut asker, |asker| {
         choose(
             asker,
+            Symptom::word,
             "What does the owner tell of the drive?",
             &[
                 (
@@ -152,6 +200,7 @@ pub fn complete(
     let memory = answered(args.memory, &mut asker, |asker| {
         choose(
             asker,
+            MemoryState::word,
             "The memory of the machine that copies?",
             &[
                 (
@@ -215,9 +264,9 @@ pub fn second_look(asker: &mut dyn Asker) -> Result<String, Problem> {
 pub fn must_have(asker: &mut dyn Asker, asked: &str) -> Result<Option<MustHaveAnswer>, Problem> {
     let question = format!("The owner named \"{asked}\". Was it found?");
     let choices = [
-        "yes, I type where",
-        "it is not on these drives",
-        "leave it open",
+        ("found", "yes, I type where"),
+        ("not-here", "it is not on these drives"),
+        ("open", "leave it open"),
     ];
     match asker.choose(&question, &choices)? {
         0 => {
@@ -245,11 +294,12 @@ fn answered<T>(
 
 fn choose<T: Copy>(
     asker: &mut dyn Asker,
+    word: impl Fn(T) -> &'static str,
     question: &str,
     choices: &[(T, &str)],
 ) -> Result<T, Problem> {
-    let texts: Vec<&str> = choices.iter().map(|(_, text)| *text).collect();
-    let place = asker.choose(question, &texts)?;
+    let worded = choices.iter().map(|(value, says)| (word(*value), *says));
+    let place = asker.choose(question, &worded.collect::<Vec<_>>())?;
     choices
         .get(place)
         .map(|(value, _)| *value)
@@ -295,9 +345,38 @@ pub(crate) mod tests {
             self.asked.push(question.to_owned());
             Ok(self.lines.pop_front().unwrap().to_owned())
         }
-        fn choose(&mut self, question: &str, _: &[&str]) -> Result<usize, Problem> {
+        fn choose(&mut self, question: &str, _: &[(&str, &str)]) -> Result<usize, Problem> {
             self.asked.push(question.to_owned());
             Ok(self.places.pop_front().unwrap())
+        }
+    }
+
+    #[test]
+    fn stopping_at_a_question_is_no_answer() {
+        let never = || {
+            std::thread::sleep(Duration::from_secs(60));
+            Ok(None)
+        };
+        let typed = |text: &'static str| move || Ok(Some(text.to_owned()));
+        let exit = |got: Result<String, Problem>| got.unwrap_err().exit().code();
+        assert_eq!(exit(answer(never, &|| true)), 4);
+        assert_eq!(exit(answer(|| Ok(None), &|| false)), 4);
+        assert_eq!(answer(typed("Holm"), &|| true).unwrap(), "Holm");
+        let stopped = answer(|| Ok(None), &|| false).unwrap_err();
+        let next = "holdpoint run --job JOB";
+        assert_eq!(going_on(stopped, next).next, next);
+        let other = going_on(Problem::failed("a", "", "b"), next);
+        assert_eq!(other.next, "b");
+    }
+
+    #[test]
+    fn a_choice_is_named_by_number_or_word() {
+        let choices = [("none", "nothing"), ("clicking", "it clicks")];
+        for (text, place) in [("1", Some(0)), ("2", Some(1)), ("none", Some(0))] {
+            assert_eq!(chosen(text, &choices), place, "{text}");
+        }
+        for text in ["", "0", "3", "no", "-1"] {
+            assert_eq!(chosen(text, &choices), None, "{text}");
         }
     }
 

@@ -6,6 +6,7 @@ use super::engine::{Answer, Engine};
 use crate::job::Job;
 use crate::ledger::Ledger;
 use crate::linux::MachineBench;
+use crate::port::Bench;
 use crate::step::event::Tell;
 use crate::step::outcome::*;
 use crate::step::request::*;
@@ -16,6 +17,10 @@ use crate::step::{
 use std::path::{Path, PathBuf};
 
 impl Engine for MachineBench {
+    fn stop_asked(&self) -> bool {
+        Bench::stop_asked(self)
+    }
+
     fn open(&self, request: &OpenRequest, tell: Tell) -> Answer<Opened> {
         match &request.job {
             Some(dir) if Ledger::is_in(dir) => open::amend(hold::open(self, dir, tell)?, request),
@@ -41,6 +46,9 @@ impl Engine for MachineBench {
     fn verify(&self, request: &VerifyRequest, tell: Tell) -> Answer<Verified> {
         if request.path.join("bagit.txt").exists() && !Ledger::is_in(&request.path) {
             return verify::verify_bag(self, request, tell);
+        }
+        if let Some(problem) = crate::job::closed_to_us(&request.path) {
+            return Err(problem);
         }
         if !Ledger::is_in(&request.path) {
             return Err(Problem::failed(

@@ -154,7 +154,7 @@ impl Desk<'_> {
                 let problem = Problem::failed(
                     format!("writing the result to standard output: {error}"),
                     "",
-                    "the step itself was done; where the job stands:\nholdpoint show JOB",
+                    "what the command does was done; give its text to a reader that takes all of it, or to a file",
                 );
                 self.remark(&problem);
                 Exit::Failed

@@ -11,6 +11,10 @@ pub type Answer<T> = Result<Outcome<T>, Problem>;
 /// The engine as the face sees it. Every method does one step of a job to its end (or to its
 /// limit), tells only what it has committed, and never prints or asks.
 pub trait Engine {
+    /// Whether somebody asked to stop (Ctrl-C).
+    fn stop_asked(&self) -> bool {
+        false
+    }
     /// Starts a job and puts its drives on hold.
     fn open(&self, request: &OpenRequest, tell: Tell) -> Answer<Opened>;
     /// Reads health and computes the forecast.

@@ -52,7 +52,7 @@ impl Look {
 
     /// The look that this process's standard output asks for.
     pub fn here(quiet: bool) -> Self {
-        let term = dialoguer::console::Term::stdout();
+        let term = console::Term::stdout();
         let terminal = term.is_term();
         let columns = if terminal {
             term.size_checked().map(|(_, columns)| usize::from(columns))

@@ -45,10 +45,13 @@ pub fn main(args: impl IntoIterator<Item = OsString>, engine: &dyn Engine) -> Ex
     } else {
         anstream::ColorChoice::Never
     };
-    let mut asker = ask::Terminal;
+    let stop = || engine.stop_asked();
+    let mut asker = ask::Terminal::new(&stop);
     // Questions are drawn on standard error, so both ends must be a terminal.
     let can_ask = std::io::stdin().is_terminal() && err.is_terminal();
-    let manner = if err.is_terminal() {
+    // Redrawing takes escape sequences, which a dumb terminal shows as they are.
+    let dumb = std::env::var("TERM").is_ok_and(|term| term == "dumb");
+    let manner = if err.is_terminal() && !dumb {
         Manner::Drawn
     } else {
         Manner::Plain

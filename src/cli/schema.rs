@@ -10,7 +10,7 @@ use schemars::{JsonSchema, SchemaGenerator};
 use serde_json::{Map, Value, json};
 
 /// Commands that may do a part of their work, and say beside its result why not all.
-const PARTLY: [&str; 4] = ["copy", "verify", "put-back", "run"];
+const PARTLY: [&str; 5] = ["copy", "verify", "inspect", "put-back", "run"];
 
 /// The schema of every document.
 pub fn schema() -> Value {

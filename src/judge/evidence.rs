@@ -214,6 +214,8 @@ pub enum MemoryNow {
     Failed {
         /// Another machine verified the bag.
         attested: bool,
+        /// It was changed since; what was copied before does not count for that.
+        changed: bool,
     },
 }
 

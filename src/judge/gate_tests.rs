@@ -264,7 +264,10 @@ const DOUBTS: &[Doubt] = &[
         };
     }),
     ("memory-failed", |_, now| {
-        now.memory = MemoryNow::Failed { attested: false }
+        now.memory = MemoryNow::Failed {
+            attested: false,
+            changed: false,
+        }
     }),
     ("doubtful-content", |_, now| {
         now.false_content = Some(FalseContentNow {

@@ -62,7 +62,15 @@ pub(super) fn points(rules: &GateRules, now: &Now) -> Vec<Point> {
             "nobody told the state of the copying machine's memory",
             "tell what is known of it (known-good, swapped, suspect, failed), as in:\nholdpoint open --job JOB --memory suspect",
         ),
-        MemoryNow::Failed { attested: true } => Vec::new(),
+        MemoryNow::Failed { attested: true, .. } => Vec::new(),
+        MemoryNow::Failed { changed: true, .. } => vec![Point::plain(
+            "memory-failed",
+            Who::Nobody,
+            "copies are left that were made before the failed memory was changed",
+            "no copy made on it counts",
+            told("memory told as failed"),
+            "every copy is written anew:\nholdpoint copy JOB\nholdpoint verify JOB",
+        )],
         MemoryNow::Failed { .. } => vec![Point::plain(
             "memory-failed",
             Who::Nobody,

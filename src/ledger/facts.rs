@@ -4,7 +4,8 @@
 //! number, the moment and the body's text, so a fact cannot be changed, dropped or moved
 //! without the chain showing it.
 
-use super::{Ledger, LedgerError};
+pub use super::sight::FalseContent;
+use super::{Ledger, LedgerError, Sight};
 use crate::value::words::{ReadBack, Route, WaiverScope};
 use crate::value::{Blake3, Moment};
 use rusqlite::params;
@@ -55,21 +56,6 @@ impl Waiver {
     pub fn is_about(&self, scope: WaiverScope, about: &str) -> bool {
         self.scope == scope && self.about == about
     }
-}
-
-/// Copies that are blank or not what they claim to be, as an inspection found them.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct FalseContent {
-    /// How many.
-    pub items: u64,
-    /// Their bytes.
-    pub bytes: u64,
-    /// How many of them are irreplaceable.
-    pub irreplaceable: u64,
-    /// The first of them, by its path.
-    pub example: String,
-    /// BLAKE3 over them in their order: what a decision about them freezes.
-    pub set_hash: Blake3,
 }
 
 /// What a fact says. Kept as JSON with a `fact` word in front.
@@ -199,6 +185,9 @@ pub enum FactBody {
     AskedToRelease {
         second_look: Option<String>,
         open_points: u64,
+        /// What was found that the record does not tell.
+        #[serde(default, skip_serializing_if = "Sight::is_empty")]
+        seen: Sight,
     },
     /// Released; without a root when nothing was wanted, so that there is no bag.
     Released {

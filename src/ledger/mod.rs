@@ -16,6 +16,7 @@ pub mod ranges;
 pub mod row;
 pub mod rowsum;
 mod schema;
+pub mod sight;
 pub mod standing;
 mod strip;
 pub mod terms;
@@ -29,6 +30,7 @@ pub use page::Paged;
 pub use ranges::{Held, RangeRow};
 pub use row::{Got, GotRow, ItemRow, Want};
 pub use rowsum::RowSum;
+pub use sight::Sight;
 pub use strip::TAKEN_OUT;
 
 /// Why the ledger could not do what was asked.

@@ -48,6 +48,13 @@ pub fn last_write(facts: &[Fact]) -> Option<&Fact> {
     })
 }
 
+/// Whether somebody looked into the copies as they are; `None` = there are none to look into.
+pub fn looked_into(facts: &[Fact]) -> Option<bool> {
+    let written = last_write(facts)?.number;
+    let looked = newest(facts, |body| matches!(body, FactBody::Inspected { .. }));
+    Some(looked.is_some_and(|fact| fact.number > written))
+}
+
 /// The newest fact that changed what a release would be about: a survey, a copy, a decision, an answer.
 pub fn changed(facts: &[Fact]) -> Option<&Fact> {
     newest(facts, |body| {
@@ -415,6 +422,7 @@ mod tests {
         let asked = |open_points| FactBody::AskedToRelease {
             second_look: None,
             open_points,
+            seen: Default::default(),
         };
         assert!(void(vec![release(), asked(1)]));
         assert!(

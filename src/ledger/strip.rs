@@ -108,7 +108,9 @@ fn without_names(fact: &Fact, setup: &serde_json::Value) -> Option<FactBody> {
             found.iter_mut().for_each(out);
             not_here.iter_mut().for_each(out);
         }
-        FactBody::AskedToRelease { second_look, .. } => second_look.iter_mut().for_each(out),
+        FactBody::AskedToRelease {
+            second_look, seen, ..
+        } => second_look.iter_mut().chain(seen.texts()).for_each(out),
         FactBody::Rechecked { changed, .. } => changed.iter_mut().for_each(out),
         FactBody::Guarded {
             command, refused, ..

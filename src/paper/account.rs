@@ -69,6 +69,9 @@ pub struct Account {
     /// Saved, and no longer at the source when it was looked at last: the copies are all there is.
     #[serde(default)]
     pub gone: Amount,
+    /// Whether somebody looked into the copies, that they are what they claim to be; `None` = there are none.
+    #[serde(default)]
+    pub looked_into: Option<bool>,
     /// What was left out by a named rule.
     pub left_out: Vec<LeftOut>,
     /// What is not saved.

@@ -147,6 +147,9 @@ fn saved(pen: &Pen<'_>) -> Section {
         S::SavedOther
     };
     section.para(pen.say_of(sentence, totals.all.items, &values));
+    if pen.account.looked_into == Some(false) && totals.verified.items > 0 {
+        section.para(pen.plain(S::NotLookedInto));
+    }
     let gone = pen.account.gone;
     if gone.items > 0 {
         let bytes = [("bytes", pen.bytes(gone.bytes))];

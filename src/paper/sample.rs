@@ -203,6 +203,7 @@ pub fn released() -> Account {
             },
         ],
         gone: Amount::default(),
+        looked_into: Some(true),
         not_saved: NotSaved {
             items: 21,
             missing_bytes: 6_307_840,

@@ -93,6 +93,9 @@ sentences! {
         "Insgesamt ist {n} Eintrag nicht oder nicht vollständig gesichert; es fehlen {missing}.|Insgesamt sind {n} Einträge nicht oder nicht vollständig gesichert; es fehlen {missing}." }
     LostByFolder { "All of them, counted by folder:", "Alle zusammen, nach Ordnern gezählt:" }
     LostFirst { "The first {n} by name:|The first {n} by name:", "Der erste mit Namen:|Die ersten {n} mit Namen:" }
+    NotLookedInto {
+        "The copies are the same as what was on the drive. Whether that was whole and readable, nobody has looked.",
+        "Die Kopien gleichen dem, was auf dem Laufwerk war. Ob das heil und lesbar war, hat niemand angesehen." }
     LostNone { "Nothing that was to be saved is missing.", "Von dem, was gesichert werden sollte, fehlt nichts." }
     DoubtfulHead { "Kept, but perhaps unusable", "Vorhanden, aber vielleicht unbrauchbar" }
     DoubtfulTotal {

@@ -220,11 +220,6 @@ impl Policy {
         self.waive.who(id)
     }
 
-    /// Whether `step` needs a second look.
-    pub fn needs_second_look(&self, step: Step) -> bool {
-        self.second_look.needed_for.0.contains(&step)
-    }
-
     /// The rule of that name.
     pub fn rule(&self, id: &str) -> Option<&Rule> {
         self.rules.iter().find(|rule| rule.id == id)
@@ -291,14 +286,13 @@ impl Policy {
 
     /// Lines for people: every number with its reason, then every class rule.
     pub fn explain(&self) -> Vec<String> {
-        let mut out = vec![format!("{}: {}", self.name, self.says)];
+        let mut out = Vec::new();
         if !self.extends.is_empty() {
             out.push(format!("starts from {}", self.extends.join(", ")));
         }
         if self.practice {
             out.push(PRACTICE_SAYS.to_owned());
         }
-        out.push(format!("identity {}", self.hash));
         for (table, keys, why) in self.tables() {
             out.push(String::new());
             out.push(table.to_owned());

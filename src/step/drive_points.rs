@@ -4,7 +4,9 @@
 //! when the gate looks at the source itself.
 
 use crate::job::{DriveKept, Job};
+use crate::judge::gate::Now;
 use crate::judge::point::Point;
+use crate::ledger::sight::{SeenPoint, Sight};
 use crate::ledger::{Fact, standing};
 use crate::paper::account::OtherDrive as OnPaper;
 use crate::port::DriveFacts;
@@ -40,6 +42,49 @@ pub fn found(job: &Job<'_>, facts: &[Fact], closeness: Closeness) -> Vec<Point> 
     }
     out.extend(other_drives(job));
     out
+}
+
+/// What looking alone tells: found at one moment, kept until something later finds otherwise.
+const BY_LOOKING: [&str; 2] = ["source-gone", "source-changed"];
+
+/// What of `now` the record does not tell.
+pub fn sight(now: &Now) -> Sight {
+    let bags = now.destinations.iter().enumerate();
+    let kept = |point: &Point| SeenPoint {
+        id: point.id.to_owned(),
+        says: point.says.clone(),
+        lost: point.lost.clone(),
+        evidence: point.evidence.clone(),
+        remedy: point.remedy.clone(),
+    };
+    let drives = now.found.iter();
+    Sight {
+        source_gone: now.source_gone.clone(),
+        source_changed: now.source_changed.clone(),
+        bags: bags
+            .filter_map(|(number, bag)| Some((number, bag.differs.clone()?)))
+            .collect(),
+        drives: drives
+            .filter(|point| BY_LOOKING.contains(&point.id))
+            .map(kept)
+            .collect(),
+    }
+}
+
+/// The points about drives that a look found and nothing disproved since.
+pub fn seen(sight: &Sight) -> Vec<Point> {
+    let point = |seen: &SeenPoint| {
+        let id = BY_LOOKING.into_iter().find(|id| *id == seen.id)?;
+        let SeenPoint {
+            says,
+            lost,
+            evidence,
+            remedy,
+            ..
+        } = seen.clone();
+        Some(Point::plain(id, Who::Nobody, says, lost, evidence, remedy))
+    };
+    sight.drives.iter().filter_map(point).collect()
 }
 
 fn identity(job: &Job<'_>, facts: &[Fact], kept: &DriveKept) -> Option<Point> {

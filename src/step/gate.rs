@@ -2,14 +2,16 @@
 
 use crate::job::{Job, ledger_problem};
 use crate::judge::gate::{
-    DestinationNow, Gate, GateRules, HealthNow, ItemSeen, MemoryNow, MustHaveNow, Now, SecondLook,
-    Verdict, VerifiedAt, WaiverSeen,
+    DestinationNow, Gate, GateRules, HealthNow, ItemSeen, MustHaveNow, Now, SecondLook, Verdict,
+    VerifiedAt, WaiverSeen,
 };
 use crate::judge::point::Point;
-use crate::ledger::{Fact, FactBody, GotRow, ItemRow, LedgerError, RowSum, Want, row, standing};
+use crate::ledger::{
+    Fact, FactBody, GotRow, ItemRow, LedgerError, RowSum, Sight, Want, row, standing,
+};
 use crate::policy;
 use crate::step::doubts::Doubts;
-use crate::step::outcome::{MemoryState, OpenPoint, Problem, ReadBack};
+use crate::step::outcome::{OpenPoint, Problem, ReadBack};
 use crate::survey::item::Class;
 use crate::value::Moment;
 use crate::value::words::WaiverScope;
@@ -73,6 +75,15 @@ pub fn ask(
     closeness: Closeness,
     second_look: SecondLook,
 ) -> Result<Verdict, Problem> {
+    ask_seeing(job, closeness, second_look).map(|(verdict, _)| verdict)
+}
+
+/// The same, with what was found that the record does not tell.
+pub fn ask_seeing(
+    job: &Job<'_>,
+    closeness: Closeness,
+    second_look: SecondLook,
+) -> Result<(Verdict, Sight), Problem> {
     let (facts, chain) = match job.ledger.facts() {
         Ok(facts) => (facts, None),
         Err(e @ LedgerError::Broken { .. }) => (Vec::new(), Some(e.to_string())),
@@ -109,7 +120,7 @@ pub fn ask(
     if let Verdict::Hold(points) = &mut verdict {
         name_sync_roots(job, points, &now.waivers)?;
     }
-    Ok(verdict)
+    Ok((verdict, crate::step::drive_points::sight(&now)))
 }
 
 /// Numbers of the decisions that no longer cover what they froze.
@@ -212,12 +223,18 @@ fn gather(
 ) -> Result<Now, Problem> {
     let at = job.now();
     let surveyed = standing::surveyed(facts);
+    // Whoever looks finds anew; whoever does not goes by what was found last.
+    let seen = match closeness {
+        Closeness::Source => Sight::default(),
+        Closeness::Ledger => Sight::standing(facts),
+    };
     let (source_gone, source_changed) = match closeness {
         // What the owner has to decide first is not looked at for a check; that point is open until then.
         Closeness::Source if crate::step::waits_for_owner(job, facts) => (None, None),
         Closeness::Source if surveyed.is_some() => crate::step::recheck::look_at_source(job)?,
         // Without a survey there is nothing that the source could differ from.
-        Closeness::Source | Closeness::Ledger => (None, None),
+        Closeness::Source => (None, None),
+        Closeness::Ledger => (seen.source_gone.clone(), seen.source_changed.clone()),
     };
     let unaccounted = match surveyed.map(|fact| &fact.body) {
         Some(FactBody::Surveyed {
@@ -241,10 +258,10 @@ fn gather(
             0
         },
         health: health(job, facts)?,
-        destinations: destinations(job, facts, closeness)?,
+        destinations: destinations(job, facts, closeness, &seen)?,
         must_haves: must_haves(job, facts),
         questions_open: questions(job),
-        memory: memory(job, facts),
+        memory: crate::step::state::memory_now(job, facts),
         memory_told: job.setup.answers_in_words("memory"),
         waivers: waivers(facts),
         false_content: match Doubts::of(job, facts).map_err(|e| ledger_problem(&e))? {
@@ -255,6 +272,7 @@ fn gather(
         found: {
             let mut points = found(job)?;
             points.extend(crate::step::drive_points::found(job, facts, closeness));
+            points.extend(crate::step::drive_points::seen(&seen));
             points
         },
     })
@@ -423,6 +441,7 @@ fn destinations(
     job: &Job<'_>,
     facts: &[Fact],
     closeness: Closeness,
+    seen: &Sight,
 ) -> Result<Vec<DestinationNow>, Problem> {
     let here = job.destinations();
     let last_write = standing::last_write(facts);
@@ -471,7 +490,7 @@ fn destinations(
                     (None, differs)
                 }
                 Some(Err(fault)) => (Some(fault.to_string()), None),
-                _ => (None, None),
+                _ => (None, seen.of_bag(number)),
             };
             Ok(DestinationNow {
                 path: kept.to.text.clone(),
@@ -504,39 +523,6 @@ fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Option<Vec<MustHaveNow>> {
         });
     }
     Some(out)
-}
-
-fn memory(job: &Job<'_>, facts: &[Fact]) -> MemoryNow {
-    let last_copy = standing::last_write(facts).map_or(0, |fact| fact.number);
-    let again = facts.iter().rev().find_map(|fact| match fact.body {
-        // A reading that did not get through says nothing.
-        FactBody::SourceReadAgain {
-            full, unread: 0, ..
-        } if fact.number > last_copy => Some(full),
-        _ => None,
-    });
-    let nothing_copied = last_copy == 0;
-    let attested = crate::step::attest::by_another_machine(job, facts);
-    let weak = job.has_bad_symptom() || crate::step::verify::is_too_weak(job, facts);
-    match crate::step::state::memory_in_force(job, facts) {
-        None => MemoryNow::NotTold,
-        Some(MemoryState::KnownGood) => MemoryNow::Good {
-            sampled: again.is_some() || nothing_copied || job.has_bad_symptom(),
-        },
-        Some(MemoryState::Swapped) => MemoryNow::Doubtful {
-            read_again: again == Some(true),
-            attested,
-            swapped: true,
-            weak,
-        },
-        Some(MemoryState::Suspect) => MemoryNow::Doubtful {
-            read_again: again == Some(true),
-            attested,
-            swapped: false,
-            weak,
-        },
-        Some(MemoryState::Failed) => MemoryNow::Failed { attested },
-    }
 }
 
 fn waivers(facts: &[Fact]) -> Vec<WaiverSeen> {

@@ -112,7 +112,15 @@ pub fn inspect(
     };
     let outcome = Outcome::done(&job.dir, result, crate::step::points_now(job)?);
     Ok(if stopped {
-        outcome.ending(crate::step::outcome::Exit::Stopped)
+        let says = "it was told to stop: nothing is known of the other copies, and nothing of this is recorded";
+        let problem = Problem::stopped(
+            says,
+            job.shown(),
+            "holdpoint inspect JOB\nit looks into all of them again",
+        );
+        outcome
+            .short(problem)
+            .ending(crate::step::outcome::Exit::Stopped)
     } else {
         outcome
     })

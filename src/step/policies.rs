@@ -41,7 +41,15 @@ pub fn explain(
             Ok(policy) => policy,
             Err(e) => match bench.read_file(Path::new(name)) {
                 Err(fault) if fault.kind == FaultKind::Missing => {
-                    return Err(failed(e, &name.to_string_lossy()));
+                    let names: Vec<&str> = Policy::names().collect();
+                    return Err(Problem::failed(
+                        e.to_string(),
+                        name.to_string_lossy(),
+                        format!(
+                            "name a file, or one of those that are shipped: {}",
+                            names.join(", ")
+                        ),
+                    ));
                 }
                 _ => read(bench, Path::new(name))?,
             },

@@ -204,6 +204,7 @@ pub fn account(job: &Job<'_>) -> Result<Account, Problem> {
             })
             .collect(),
         gone: rows.gone,
+        looked_into: standing::looked_into(&facts),
         not_saved: rows.not_saved,
         doubtful: doubtful::of(job, &facts)?,
         must_haves: must_haves(job, &facts),

@@ -3,12 +3,14 @@
 //! Invariant: only the gate's [`Release`] gets here to be signed; everything that the
 //! certificate says is taken from the ledger at that moment.
 
+mod in_force;
+
 use crate::bag::stream::write_beside;
 use crate::drive::reading::Reading;
 use crate::job::{Job, fault_problem, ledger_problem};
 use crate::judge::gate::{Release, Verdict};
 use crate::ledger::facts::CHAIN_START;
-use crate::ledger::{Fact, FactBody, standing};
+use crate::ledger::{Fact, FactBody, Sight, standing};
 use crate::paper::certificate::{
     self, CertificateBody, CopyRef, DriveRef, DriveTold, Effect, Evidence, FactRef, FolderRef,
     NOTICE, PolicyRef, Scope, VERSION, WaiverRef,
@@ -16,15 +18,17 @@ use crate::paper::certificate::{
 use crate::paper::sshsig;
 use crate::port::Destination;
 use crate::step::event::{Event, Step, Tell};
-use crate::step::gate::{Closeness, ask, shown};
+use crate::step::gate::{Closeness, ask_seeing, shown};
 use crate::step::outcome::{Exit, Outcome, Problem, Released, Signature, State};
 use crate::step::request::ReleaseRequest;
 use crate::value::words::WaiverScope;
 use crate::value::{Blake3, Known};
+use in_force::{Shop, Standing};
 use std::path::Path;
 
 /// Asks the gate; releases when nothing is open. The newest asking counts: one that ends without a release takes the
-/// certificate of an earlier one back.
+/// certificate of an earlier one back. That nobody looked a second time takes nothing back: a second look was given at
+/// the release in force, and nothing has changed since; that certificate can still be signed.
 pub fn release(
     job: &Job<'_>,
     request: &ReleaseRequest,
@@ -36,10 +40,11 @@ pub fn release(
     });
     // Before anything is written: what the command line asks for must be possible.
     let hours = valid_hours(job, request)?;
+    let shop = Shop::of(job, request, passphrase)?;
     // A broken chain is for the gate to say.
     let facts = job.ledger.facts().unwrap_or_default();
     crate::step::refuse_closing(job, &facts)?;
-    let asked = ask_and_write(job, request, hours, passphrase, tell);
+    let asked = ask_and_write(job, request, hours, &shop, tell);
     let released = |outcome: &Outcome<Released>| outcome.result.state == State::Released;
     if !asked.as_ref().is_ok_and(released) {
         withdraw(job, tell);
@@ -50,6 +55,7 @@ pub fn release(
         let failed = FactBody::AskedToRelease {
             second_look: request.second_look.clone(),
             open_points: 0,
+            seen: Sight::default(),
         };
         drop(job.record(&failed));
     }
@@ -78,7 +84,7 @@ fn ask_and_write(
     job: &Job<'_>,
     request: &ReleaseRequest,
     hours: u32,
-    passphrase: Option<&[u8]>,
+    shop: &Shop<'_>,
     tell: Tell<'_>,
 ) -> Result<Outcome<Released>, Problem> {
     let opened = job.destinations();
@@ -87,15 +93,20 @@ fn ask_and_write(
     read_health(job, &facts)?;
     let facts = job.ledger.facts().unwrap_or_default();
     let look = crate::step::second_look::given(job, request, &facts);
-    let verdict = ask(job, Closeness::Source, look)?;
+    let (verdict, seen) = ask_seeing(job, Closeness::Source, look)?;
     let practice = job.policy.practice;
     let release = match verdict {
         Verdict::Hold(points) => {
+            let only_the_look = points.iter().all(|point| point.id == "second-look");
+            if only_the_look && let Some(standing) = Standing::of(job, &facts) {
+                return standing.stays(job, request, &destinations, shop, tell);
+            }
             // Nothing is added to a record that was tampered with: it would end in good order again.
             if !points.iter().any(|point| point.id == "ledger-broken") {
                 job.record(&FactBody::AskedToRelease {
                     second_look: request.second_look.clone(),
                     open_points: points.len() as u64,
+                    seen,
                 })?;
             }
             let result = Released {
@@ -105,6 +116,7 @@ fn ask_and_write(
                 manifest_root: None,
                 until: None,
                 practice,
+                looked_into: None,
             };
             tell(Event::Finished);
             return Ok(Outcome::done(
@@ -134,7 +146,7 @@ fn ask_and_write(
             "this is a fault of the program; keep the copies",
         )
     })?;
-    let signed = sign(job, request, &bytes, passphrase)?;
+    let signed = shop.sign(&bytes)?;
     let digest = Blake3(*blake3::hash(&bytes).as_bytes());
     let path = write(job, &destinations, &bytes, signed.as_ref())?;
     job.record(&FactBody::Released {
@@ -158,6 +170,7 @@ fn ask_and_write(
         manifest_root: root,
         until: Some(body.expires),
         practice,
+        looked_into: standing::looked_into(&facts),
     };
     Ok(Outcome::done(&job.dir, result, Vec::new()))
 }
@@ -247,6 +260,7 @@ fn certificate(
                 | FactBody::Waived { .. }
                 | FactBody::Answered { .. }
                 | FactBody::SourceReadAgain { .. }
+                | FactBody::Inspected { .. }
         )
     };
     let head = facts.last().map_or(CHAIN_START, |fact| fact.hash);
@@ -438,22 +452,6 @@ fn waivers(facts: &[Fact]) -> Vec<WaiverRef> {
             _ => None,
         })
         .collect()
-}
-
-fn sign(
-    job: &Job<'_>,
-    request: &ReleaseRequest,
-    bytes: &[u8],
-    passphrase: Option<&[u8]>,
-) -> Result<Option<sshsig::Signed>, Problem> {
-    let Some(path) = &request.key else {
-        return Ok(None);
-    };
-    let key = job.bench.read_file(path).map_err(|fault| {
-        fault_problem(&fault, "name a file that holds an OpenSSH private key").on_path(path)
-    })?;
-    let signed = sshsig::sign(bytes, &key, passphrase);
-    signed.map(Some).map_err(|e| Problem::failed(e.to_string(), path.display().to_string(), "use an ed25519 key (ssh-keygen -t ed25519), or release without --key as an unsigned record"))
 }
 
 /// Writes the certificate beside every bag and into the job folder; returns the path in the job folder.

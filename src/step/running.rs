@@ -6,7 +6,7 @@
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{Fact, GotRow, ItemRow, Ledger, LedgerError};
 use crate::step::outcome::{ItemCounts, Problem};
-use crate::step::state::{Recorded, item_state, slot};
+use crate::step::state::{Recorded, item_state, proving, slot};
 use serde::{Deserialize, Serialize};
 
 /// The setting that holds them.
@@ -33,7 +33,7 @@ impl RunningCounts {
         let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
         Ok(Self {
             counts: super::counts(job)?,
-            counting: job.counting(),
+            counting: proving(job, &facts),
             recorded: Recorded::of(&facts),
         })
     }

@@ -61,9 +61,11 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
                     "closed since {:.0}: its copies were deleted on the record",
                     fact.at
                 )),
-                None => kept_still(job, &facts).map(|until| {
-                    format!("the shop's copy is kept until {until:.0}; then close the job")
-                }),
+                None => kept_still(job, &facts)
+                    .map(|until| {
+                        format!("the shop's copy is kept until {until:.0}; then close the job")
+                    })
+                    .or_else(|| not_looked_into(&facts, state)),
             },
         ),
     };
@@ -79,6 +81,14 @@ pub fn show(job: &Job<'_>) -> Result<Outcome<Shown>, Problem> {
         on_hold: on_hold(job)?,
     };
     Ok(Outcome::done(&job.dir, result, points))
+}
+
+/// That a release was given on copies of which only the bytes were compared.
+fn not_looked_into(facts: &[Fact], state: State) -> Option<String> {
+    let nobody = state == State::Released && standing::looked_into(facts) == Some(false);
+    nobody.then(|| {
+        "nobody has looked whether the copies are what they claim to be (inspect does)".to_owned()
+    })
 }
 
 /// Counts in which no copy counts.
@@ -277,15 +287,20 @@ fn on_hold(job: &Job<'_>) -> Result<Vec<String>, Problem> {
 /// Every job found at or up to two levels below `places`.
 pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAll>, Problem> {
     let mut found: Vec<PathBuf> = Vec::new();
+    let mut closed = false;
     for place in places {
         let walk = walkdir::WalkDir::new(place)
             .max_depth(3)
             .same_file_system(true)
             .follow_links(false);
-        // Folders that cannot be entered hold no job that this user could show.
+        // What lies in a folder that cannot be entered is another user's to show.
+        let denied = |e: &walkdir::Error| {
+            let cause = e.io_error().map(std::io::Error::kind);
+            cause == Some(std::io::ErrorKind::PermissionDenied)
+        };
         let ledgers = walk
             .into_iter()
-            .filter_map(Result::ok)
+            .filter_map(|entry| entry.inspect_err(|e| closed |= denied(e)).ok())
             .filter(|entry| entry.file_name() == Ledger::FILE && entry.file_type().is_file());
         for dir in ledgers.filter_map(|entry| {
             entry
@@ -343,7 +358,7 @@ pub fn show_all(bench: &dyn Bench, places: &[PathBuf]) -> Result<Outcome<ShownAl
             }
         }
     }
-    Ok(Outcome::alone(ShownAll { jobs }))
+    Ok(Outcome::alone(ShownAll { jobs, closed }))
 }
 
 /// What comes before anything else, in the order of the job's steps: until it is settled, no later step helps.
@@ -369,10 +384,42 @@ const ON_THE_WAY: [&str; 9] = [
 
 /// The first command of a remedy.
 fn first_command(remedy: &str) -> Option<String> {
-    let mut lines = remedy.lines();
-    lines
-        .find(|line| line.starts_with("holdpoint "))
+    commands(remedy).next().map(str::to_owned)
+}
+
+/// What somebody has to do by hand first, and the first command after it.
+fn by_hand(remedy: &str) -> String {
+    let is_command = |line: &&str| line.starts_with("holdpoint ");
+    let end = remedy.lines().position(|line| is_command(&line));
+    let lines = remedy.lines().take(end.map_or(usize::MAX, |end| end + 1));
+    lines.collect::<Vec<_>>().join("\n")
+}
+
+fn commands(remedy: &str) -> impl Iterator<Item = &str> {
+    remedy.lines().filter(|line| line.starts_with("holdpoint "))
+}
+
+/// The command of a remedy that leads on: not one that only shows something, nor the step that was just done and left
+/// the point open, where there is another.
+fn leads_on(remedy: &str, facts: &[Fact]) -> Option<String> {
+    let done = facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::Sealed { .. } => None,
+        FactBody::Read { .. } | FactBody::Forecast { .. } => Some("assess"),
+        FactBody::Surveyed { .. } => Some("plan"),
+        FactBody::Copied { .. } => Some("copy"),
+        FactBody::Verified { .. } | FactBody::SourceReadAgain { .. } => Some("verify"),
+        FactBody::AskedToRelease { .. } => Some("release"),
+        _ => Some(""),
+    });
+    let verb = |line: &str| line.split(' ').nth(1).map(str::to_owned);
+    let leads = |line: &&str| {
+        let verb = verb(line);
+        verb.as_deref() != done && !matches!(verb.as_deref(), Some("print" | "inspect"))
+    };
+    let mut all = commands(remedy);
+    all.find(leads)
         .map(str::to_owned)
+        .or_else(|| first_command(remedy))
 }
 
 /// The outcome of a step, with the command that comes next as the job stands now.
@@ -402,7 +449,7 @@ pub fn next_command(
     let command = |words: &str| Some(format!("holdpoint {words}").replace("JOB", &dir));
     let remedy_of = |id: &str| {
         let point = points.iter().find(|point| point.id == id)?;
-        first_command(&point.remedy)
+        leads_on(&point.remedy, facts)
     };
     if standing::is_closed(facts) {
         return None;
@@ -434,8 +481,9 @@ pub fn next_command(
     if state == State::Released {
         return command("print JOB --paper slip");
     }
-    if let Some(first) = FIRST.iter().find_map(|id| remedy_of(id)) {
-        return Some(first);
+    let first = |id: &&str| points.iter().find(|point| point.id == **id);
+    if let Some(point) = FIRST.iter().find_map(first) {
+        return Some(by_hand(&point.remedy));
     }
     let judged = last(|body| matches!(body, FactBody::Forecast { .. })) > 0;
     // Where no reading was ever had and it was decided to go on without, there is nothing to assess.
@@ -468,6 +516,6 @@ pub fn next_command(
     }
     points
         .iter()
-        .find_map(|point| first_command(&point.remedy))
+        .find_map(|point| leads_on(&point.remedy, facts))
         .or_else(|| command("release JOB"))
 }

@@ -1,8 +1,11 @@
 //! Where a job and its items stand, computed from the ledger.
 
 use crate::job::{Job, ledger_problem};
+use crate::judge::gate::MemoryNow;
 use crate::ledger::terms::{FILE, FOLDER, HAD, TO_COPY, WANTED, WANTED_OR_WAIVED, WHOLE};
-use crate::ledger::{Fact, FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, Want, standing};
+use crate::ledger::{
+    Fact, FactBody, Got, GotRow, ItemRow, Ledger, LedgerError, Sight, Want, standing,
+};
 use crate::step::outcome::{Amount, ItemCounts, ItemState, MemoryState, Problem, Route};
 use crate::survey::item::{Kind, Mark, Marks};
 use crate::value::words::WaiverScope;
@@ -91,11 +94,17 @@ pub fn slot(counts: &mut ItemCounts, state: ItemState) -> &mut u64 {
     }
 }
 
+/// Bits of the destinations whose copies prove anything: they count, and their bag is not known to be otherwise than it
+/// was read back.
+pub fn proving(job: &Job<'_>, facts: &[Fact]) -> u64 {
+    job.counting() & !Sight::standing(facts).doubted()
+}
+
 /// Every file by its state, and every folder that nobody could look into: what a plan, a paper and a verification count.
 /// Other folders and links hold nothing by themselves.
 pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    let (recorded, counting) = (Recorded::of(&facts), job.counting());
+    let (recorded, counting) = (Recorded::of(&facts), proving(job, &facts));
     // One pass inside SQLite over the few distinct combinations, not over the rows.
     let sql = &format!(
         "SELECT item.kind, item.want, item.marks & ?1, coalesce(got.state, 0), coalesce(got.verified & ~got.mismatch & ?2, 0) <> 0, count(*)
@@ -297,6 +306,43 @@ pub fn memory_in_force(job: &Job<'_>, facts: &[Fact]) -> Option<MemoryState> {
     let since = told.iter().filter(|(number, _)| *number >= first);
     let strictest = before.into_iter().chain(since).map(|(_, memory)| *memory);
     strictest.chain(now).max_by_key(|memory| doubt(*memory))
+}
+
+/// The memory of the copying machine as the gate weighs it, with what was done about it.
+pub fn memory_now(job: &Job<'_>, facts: &[Fact]) -> MemoryNow {
+    let last_copy = standing::last_write(facts).map_or(0, |fact| fact.number);
+    let again = facts.iter().rev().find_map(|fact| match fact.body {
+        // A reading that did not get through says nothing.
+        FactBody::SourceReadAgain {
+            full, unread: 0, ..
+        } if fact.number > last_copy => Some(full),
+        _ => None,
+    });
+    let nothing_copied = last_copy == 0;
+    let attested = crate::step::attest::by_another_machine(job, facts);
+    let weak = job.has_bad_symptom() || crate::step::verify::is_too_weak(job, facts);
+    match memory_in_force(job, facts) {
+        None => MemoryNow::NotTold,
+        Some(MemoryState::KnownGood) => MemoryNow::Good {
+            sampled: again.is_some() || nothing_copied || job.has_bad_symptom(),
+        },
+        Some(MemoryState::Swapped) => MemoryNow::Doubtful {
+            read_again: again == Some(true),
+            attested,
+            swapped: true,
+            weak,
+        },
+        Some(MemoryState::Suspect) => MemoryNow::Doubtful {
+            read_again: again == Some(true),
+            attested,
+            swapped: false,
+            weak,
+        },
+        Some(MemoryState::Failed) => MemoryNow::Failed {
+            attested,
+            changed: memory_changed_since_failed(facts).is_some(),
+        },
+    }
 }
 
 /// The fact after which the memory no longer counted as failed, when it once did; copies made before it count for nothing.

@@ -351,3 +351,23 @@ fn the_files_of_this_machine_raise_no_doubt() {
         wrong.join("\n")
     );
 }
+
+#[test]
+fn an_inspection_that_was_stopped_says_so_and_counts_for_nothing() {
+    let scratch = Scratch::new();
+    scratch.write("source/letter.txt", "Dear all");
+    let job = scratch.saved();
+    let stop = &scratch.bench.stop;
+    stop.store(true, std::sync::atomic::Ordering::Relaxed);
+    let request = InspectRequest {
+        job: job.dir.clone(),
+        fault_since: None,
+        sample: None,
+    };
+    let done = inspect(&job, &request, &mut |_| {}).unwrap();
+    assert_eq!((done.exit, done.result.looked.items), (Exit::Stopped, 0));
+    let short = done.short.unwrap();
+    assert!(short.next.starts_with("holdpoint inspect JOB"), "{short}");
+    let looked = |fact: &holdpoint::ledger::Fact| matches!(fact.body, FactBody::Inspected { .. });
+    assert!(!job.ledger.facts().unwrap().iter().any(looked));
+}

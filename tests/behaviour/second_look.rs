@@ -3,12 +3,12 @@
 use crate::hand_bench::{HandBench, Scratch};
 use holdpoint::job::Job;
 use holdpoint::ledger::Ledger;
-use holdpoint::step::outcome::{DecidedBy, How, State};
+use holdpoint::step::outcome::{DecidedBy, How, Signature, State};
 use holdpoint::step::request::{
     AssessRequest, CopyRequest, OpenRequest, PlanRequest, ReleaseRequest, Source, VerifyRequest,
     WaiveRequest, WaiveWhat,
 };
-use holdpoint::step::{assess, copy, gate, open, plan, release, verify, waive};
+use holdpoint::step::{assess, copy, gate, open, plan, release, show, verify, waive};
 use std::path::Path;
 use std::sync::atomic::Ordering;
 
@@ -175,4 +175,64 @@ fn alone_the_pause_counts_from_the_newest_change() {
     scratch.bench.pass_hours(1);
     assert_eq!(asked(&job, Some("0002")), wait, "another serial");
     assert_eq!(asked(&job, Some(TAIL)), Ok(()));
+}
+
+#[test]
+fn a_release_in_force_is_signed_as_it_is_and_not_taken_back_for_want_of_a_look() {
+    let scratch = Scratch::new();
+    let job = saved(&scratch.bench, &scratch);
+    assert_eq!(asked(&job, Some("Theda Wiesel")), Ok(()));
+    let place = job.dir.join("release/certificate.json");
+    let certificate = std::fs::read(&place).unwrap();
+    let again = |key: Option<&str>| {
+        let request = ReleaseRequest {
+            job: job.dir.clone(),
+            key: key.map(|key| scratch.path(key)),
+            valid_hours: None,
+            second_look: None,
+        };
+        release::release(&job, &request, None, &mut |_| {})
+    };
+    // A key that is not there, or none, changes nothing.
+    again(Some("no key")).unwrap_err();
+    scratch.write("bad key", "no key at all");
+    again(Some("bad key")).unwrap_err();
+    let state = || show::show(&job).unwrap().result.state;
+    assert_eq!(state(), State::Released);
+    let plain = again(None).unwrap().result;
+    assert_eq!(
+        (plain.state, plain.signature),
+        (State::Released, Signature::None)
+    );
+    assert_eq!(std::fs::read(&place).unwrap(), certificate);
+    // A look that does not count takes nothing back either.
+    assert_eq!(asked(&job, Some("Bo Lindqvist")), Ok(()));
+    assert_eq!(std::fs::read(&place).unwrap(), certificate);
+
+    if !crate::shop::have("release in force", &["ssh-keygen"]) {
+        return;
+    }
+    let made = std::process::Command::new("ssh-keygen")
+        .args(["-q", "-t", "ed25519", "-N", "", "-f"])
+        .arg(scratch.path("shop"))
+        .status();
+    assert!(made.unwrap().success());
+    let signed = again(Some("shop")).unwrap().result;
+    assert_eq!(
+        (signed.state, signed.signature),
+        (State::Released, Signature::Sshsig)
+    );
+    assert_eq!(
+        std::fs::read(&place).unwrap(),
+        certificate,
+        "its end is not moved"
+    );
+    assert!(place.with_extension("json.sig").exists());
+    assert_eq!(again(None).unwrap().result.signature, Signature::Sshsig);
+
+    // What changed meanwhile ends it as ever.
+    scratch.write("source/late.txt", "one more");
+    assert_eq!(again(None).unwrap().result.state, State::Hold);
+    assert_eq!(state(), State::Hold);
+    assert!(!place.exists());
 }

@@ -82,7 +82,7 @@ pub enum Command {
     /// Record that something may be lost (who decided, why), or answer a must-have
     #[command(after_help = "Examples:
   holdpoint waive /mnt/shelf-a/job-17 --item 'Music/old tape.wav' \\
-      --reason 'owner has the tape' --decided-by owner --how phone
+      --reason 'owner has the tape' --decided-by owner --name 'M. Sample' --how phone
   holdpoint waive /mnt/shelf-a/job-17 --must-have 1 --found 'Pictures/2019'
   holdpoint waive /mnt/shelf-a/job-17 --must-have 2 --not-here \\
       --reason 'it is on the old phone'")]
@@ -131,7 +131,7 @@ One argument of CMD must hold {drive}; the identified drive is put in its place.
       --owner 'M. Sample' --symptom none --memory known-good --must-have none --yes
   holdpoint run --job /mnt/shelf-a/job-17")]
     Run(RunArgs),
-    /// Show a whole job on an invented customer's failing drive; needs no hardware
+    /// Show a job from intake to release on an invented customer's failing drive; needs no hardware
     #[command(after_help = "Example:
   holdpoint demo --keep ./demo-job")]
     Demo(DemoArgs),

@@ -354,7 +354,7 @@ pub struct PolicyArgs {
 pub enum PolicyAction {
     /// List the policies that are shipped
     List,
-    /// Say in sentences what a policy demands
+    /// Say what a policy demands, and why
     Explain {
         /// Name of a shipped policy, or a file
         #[arg(value_name = "NAME_OR_FILE")]

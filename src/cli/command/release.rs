@@ -45,7 +45,11 @@ pub(super) fn ask_gate(
     let Some(asker) = desk.asker.as_deref_mut() else {
         return first;
     };
-    request.second_look = Some(ask::second_look(asker)?);
+    let asked = ask::second_look(asker).map_err(|problem| {
+        let next = "holdpoint release JOB --second-look TEXT\nnothing else is open";
+        ask::going_on(problem, next)
+    });
+    request.second_look = Some(asked?);
     strict(desk.step(|engine, tell| engine.release(request, tell)))
 }
 

@@ -18,6 +18,8 @@ use serde::Serialize;
 use std::path::{Path, PathBuf};
 
 const COMMAND: &str = "run";
+/// How a run that was left goes on.
+const GOES_ON: &str = "holdpoint run --job JOB";
 
 pub(super) fn go(args: &RunArgs, desk: &mut Desk<'_>) -> Exit {
     match all(args, desk) {
@@ -131,6 +133,7 @@ fn all(args: &RunArgs, desk: &mut Desk<'_>) -> Result<Exit, Exit> {
 fn put_on_hold(args: &RunArgs, desk: &mut Desk<'_>, may_ask: bool) -> Result<PathBuf, Exit> {
     let asker = desk.asker.as_deref_mut().filter(|_| may_ask);
     let open = ask::complete(&args.open, asker)
+        .map_err(|problem| ask::going_on(problem, ask::NOT_BEGUN))
         .map_err(|problem| desk.refuse(COMMAND, args.open.job.as_deref(), &problem))?;
     let answer = desk.step(|engine, tell| engine.open(&open, tell));
     let opened = stage(
@@ -159,31 +162,48 @@ fn stage<T: Serialize>(
             desk.show_stage(name, &outcome, text)?;
             Ok(outcome)
         }
-        other => Err(desk.deliver(COMMAND, job, other, text)),
+        mut other => {
+            if let Ok(outcome) = &mut other
+                && outcome.exit == Exit::Stopped
+                && let Some(job) = &outcome.job
+            {
+                // The same command would begin another job.
+                let typed = format!(" {}", crate::value::typed(job.as_os_str()));
+                outcome.next = Some(GOES_ON.replace(" JOB", &typed));
+            }
+            Err(desk.deliver(COMMAND, job, other, text))
+        }
     }
 }
 
+/// Asks where each must-have is that nobody answered yet; again after a path that names nothing.
 fn must_haves(desk: &mut Desk<'_>, job: &Path, asked: &[MustHave]) -> Result<(), Exit> {
-    for (number, must_have) in (1u32..).zip(asked) {
-        if must_have.answered {
-            continue;
-        }
-        let Some(asker) = desk.asker.as_deref_mut() else {
-            return Ok(());
-        };
-        let answer = match ask::must_have(asker, &must_have.asked) {
-            Ok(Some(answer)) => answer,
-            Ok(None) => continue,
-            Err(problem) => return Err(desk.refuse(COMMAND, Some(job), &problem)),
-        };
-        let request = AnswerRequest {
-            job: job.to_owned(),
-            number,
-            answer,
-        };
-        if let Err(problem) = desk.engine.answer(&request) {
-            // A path that was mistyped leaves the must-have open; the gate says so again.
-            desk.remark(&problem);
+    for (number, must_have) in (1u32..).zip(asked).filter(|(_, asked)| !asked.answered) {
+        loop {
+            let Some(asker) = desk.asker.as_deref_mut() else {
+                return Ok(());
+            };
+            let answer = match ask::must_have(asker, &must_have.asked) {
+                Ok(Some(answer)) => answer,
+                // The gate says it again.
+                Ok(None) => break,
+                Err(problem) => {
+                    let problem = ask::going_on(problem, GOES_ON);
+                    return Err(desk.refuse(COMMAND, Some(job), &problem));
+                }
+            };
+            let request = AnswerRequest {
+                job: job.to_owned(),
+                number,
+                answer,
+            };
+            match desk.engine.answer(&request) {
+                Ok(_) => break,
+                Err(problem) if problem.exit() == Exit::Stopped => {
+                    return Err(desk.refuse(COMMAND, Some(job), &problem));
+                }
+                Err(problem) => desk.remark(&problem.for_job(job)),
+            }
         }
     }
     Ok(())

@@ -482,6 +482,10 @@ fn run_stops_where_a_step_does() {
     assert_eq!(*engine.steps.borrow(), ["open"]);
     let document: serde_json::Value = serde_json::from_str(&run.out).unwrap();
     assert_eq!(document["command"], "run");
+    // The same command would begin another job: the text names the one that goes on.
+    line.pop();
+    let run = face(&engine, 80, None, &line);
+    assert!(run.out.contains("holdpoint run --job "), "{}", run.out);
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! `inspect`: equal is not good; what may not be what it claims to be.
 
-use super::{files, next, points, some, typed};
+use super::{files, next, points, short, some, typed};
 use crate::cli::page::Page;
 use crate::cli::phrase::counted;
 use crate::step::outcome::{Inspected, Outcome};
@@ -10,8 +10,11 @@ use crate::step::request::InspectRequest;
 pub fn page(page: &mut Page, request: &InspectRequest, outcome: &Outcome<Inspected>) {
     let seen = &outcome.result;
     let job = typed(outcome.job.as_deref());
+    short(page, outcome);
     page.say(&format!("Looked into {}.", files(seen.looked.items)));
-    if seen.doubtful.is_empty() {
+    if seen.doubtful.is_empty() && outcome.short.is_some() {
+        page.say("Until then nothing was in doubt.");
+    } else if seen.doubtful.is_empty() {
         page.say("Each is what its name claims, as far as a program can tell.");
     } else {
         page.warn(&format!("{} in doubt:", files(seen.doubtful.len() as u64)));

@@ -68,7 +68,7 @@ pub(super) fn next<T>(page: &mut Page, outcome: &Outcome<T>, lines: &[(&str, Str
     }
     page.head("Next");
     if let Some(first) = first {
-        page.command(first);
+        page.remedy(first);
     }
     for (why, command) in lines {
         if !why.is_empty() {

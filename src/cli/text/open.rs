@@ -17,11 +17,19 @@ pub fn page(page: &mut Page, request: &OpenRequest, outcome: &Outcome<Opened>) {
             crate::step::outcome::PathText::of(folder).path
         ));
     }
+    let told = matches!(request.source, Source::Folder(_));
     if !opened.drives.is_empty() {
-        page.head("On hold");
+        page.head(if told {
+            "The drive that the recorded replies tell of"
+        } else {
+            "On hold"
+        });
     }
     for held in &opened.drives {
         page.item(&drive(held));
+        if told {
+            continue;
+        }
         if held.hold.kernel_read_only {
             page.under(&format!(
                 "Ordinary writes are refused by the kernel. {}",

@@ -24,9 +24,15 @@ pub fn explain(page: &mut Page, outcome: &Outcome<PolicyExplained>) {
     let explained = &outcome.result;
     page.head(&explained.policy.name);
     page.say(&explained.policy.says);
+    // The demands come as lines: a name, and what belongs to it set in below; an empty one parts them.
     for demand in &explained.demands {
-        page.item(demand);
+        match demand.strip_prefix("  ") {
+            Some(of_it) => page.item(of_it),
+            None if demand.is_empty() => page.gap(),
+            None => page.say(demand),
+        }
     }
+    page.gap();
     page.say(&format!("BLAKE3 of its text: {}", explained.policy.blake3));
 }
 

@@ -24,7 +24,7 @@ pub fn page(page: &mut Page, request: &ReleaseRequest, outcome: &Outcome<Release
                 .unwrap_or_default();
             if released.practice {
                 page.state(Tone::Stop, PRACTICE);
-                page.say(&format!("A real job would now be released{until}."));
+                page.say(&format!("The rules for practice let it through{until}; those of a real job ask for more."));
             } else {
                 page.state(Tone::Go, &format!("RELEASED{until}"));
             }
@@ -44,6 +44,12 @@ pub fn page(page: &mut Page, request: &ReleaseRequest, outcome: &Outcome<Release
             caution::wiping(page);
             points::open_points(page, outcome.job.as_deref(), &outcome.open_points);
             let mut lines = Vec::new();
+            if released.looked_into == Some(false) {
+                lines.push((
+                    "Nobody has looked whether the copies are what they claim to be:",
+                    format!("holdpoint inspect {job}"),
+                ));
+            }
             if request.key.is_none() {
                 lines.push((
                     "With a signature:",

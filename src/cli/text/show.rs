@@ -28,7 +28,7 @@ pub fn page(page: &mut Page, outcome: &Outcome<Shown>) {
                 .unwrap_or_default();
             if shown.practice {
                 page.state(Tone::Stop, PRACTICE);
-                page.say(&format!("A real job would be released{until}."));
+                page.say(&format!("The rules for practice let it through{until}; those of a real job ask for more."));
             } else {
                 page.state(Tone::Go, &format!("RELEASED{until}"));
             }
@@ -58,6 +58,9 @@ pub fn all(page: &mut Page, outcome: &Outcome<ShownAll>) {
     let jobs = &outcome.result.jobs;
     if jobs.is_empty() {
         page.say("No job was found.");
+        if outcome.result.closed {
+            page.say("Some folders may only be entered by another user: a job that was opened with sudo is found with sudo.");
+        }
         if !page.quiet() {
             page.say("Start one:");
             page.command("holdpoint open --drive PATH --to DIR");

@@ -63,6 +63,9 @@ pub struct Released {
     /// Whether the policy is one for practice, whose certificates release nothing. For the text.
     #[serde(skip)]
     pub practice: bool,
+    /// Whether somebody looked into the copies; `None` = there are none. For the text.
+    #[serde(skip)]
+    pub looked_into: Option<bool>,
 }
 
 /// Result of `recheck`.

@@ -108,6 +108,9 @@ pub struct ItemCounts {
 pub struct ShownAll {
     /// Every job found.
     pub jobs: Vec<JobLine>,
+    /// Folders on the way could not be entered by this user. For the text.
+    #[serde(skip)]
+    pub closed: bool,
 }
 
 /// One job in the list.

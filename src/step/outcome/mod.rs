@@ -66,7 +66,9 @@ impl Exit {
             Exit::Failed => "failed; for verify: a copy differs, is missing or extra",
             Exit::Usage => "the command line makes no sense",
             Exit::Hold => "on hold: open points remain, or the release no longer holds",
-            Exit::Stopped => "stopped early; the same command goes on from there",
+            Exit::Stopped => {
+                "stopped early; the same command goes on from there; run wants the job named"
+            }
         }
     }
 }

@@ -10,7 +10,7 @@ use crate::paper::account::{
 };
 use crate::read::places::{Place, Places};
 use crate::step::outcome::{ItemState, Problem};
-use crate::step::state::{Recorded, item_state};
+use crate::step::state::{Recorded, item_state, proving};
 use crate::survey::item::{Class, Mark};
 use crate::value::{Amount, Moment, Name};
 use std::cmp::Reverse;
@@ -33,7 +33,7 @@ pub struct Rows {
 /// # Errors
 /// When the ledger cannot be read.
 pub fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
-    let (recorded, counting) = (Recorded::of(facts), job.counting());
+    let (recorded, counting) = (Recorded::of(facts), proving(job, facts));
     let mut walk = Walk::default();
     let mut places = Places::new(&job.ledger);
     job.ledger

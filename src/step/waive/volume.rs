@@ -3,16 +3,14 @@
 //! Invariant: each point is frozen as it stood; a survey that finds the volume otherwise opens it again.
 
 use super::{Decision, waive_set};
-use crate::job::{Job, ledger_problem};
+use crate::job::ledger_problem;
 use crate::judge::gate::Gate;
 use crate::ledger::LedgerError;
 use crate::ledger::facts::Waiver;
 use crate::ledger::terms::WANTED;
-use crate::policy::Step;
 use crate::step::gate::seen;
 use crate::step::outcome::Problem;
 use crate::step::plan::{drive, find};
-use crate::value::Moment;
 use crate::value::words::WaiverScope;
 
 /// Records that the owner gives up volume `number` of `named`.
@@ -48,7 +46,6 @@ pub(super) fn waive(
             "holdpoint show JOB",
         ));
     }
-    second_look(job, &about)?;
     let files = set.len();
     let mut waiver = waive_set(decision, set, WaiverScope::Volume, &about)?;
     let points = open
@@ -61,36 +58,4 @@ pub(super) fn waive(
         waiver.bytes = volume.bytes;
     }
     Ok(waiver)
-}
-
-/// Where the policy wants a second look at a whole volume: the same command again, after the pause.
-fn second_look(job: &Job<'_>, about: &str) -> Result<(), Problem> {
-    if !job.policy.needs_second_look(Step::VolumeWaiver) {
-        return Ok(());
-    }
-    let minutes = job.policy.second_look.pause_minutes.get();
-    let key = format!("volume-waiver-asked-{about}");
-    let now = job.now();
-    let first = job
-        .ledger
-        .get(&key)
-        .map_err(|e| ledger_problem(&e))?
-        .and_then(|text| Moment::parse(&text));
-    if first.is_some_and(|first| now.hours_since(first) >= f64::from(minutes) / 60.0) {
-        return Ok(());
-    }
-    if first.is_none() {
-        job.ledger
-            .transaction::<_, LedgerError>(|ledger| ledger.set(&key, &now.to_string()))
-            .map_err(|e| ledger_problem(&e))?;
-    }
-    Err(Problem::hold(
-        format!(
-            "giving up the whole volume {about} wants a second look: look again, with the owner, at what lies on it"
-        ),
-        job.shown(),
-        format!(
-            "holdpoint plan JOB\ngive the same command again {minutes} minutes after the first time"
-        ),
-    ))
 }

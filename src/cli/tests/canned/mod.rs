@@ -268,6 +268,7 @@ impl Engine for Canned {
                         practice: false,
                     },
                 ],
+                closed: false,
             },
         );
         if let Ok(outcome) = &mut answer {
@@ -301,7 +302,7 @@ impl Engine for Canned {
             "policy",
             PolicyExplained {
                 policy: policy_line(),
-                demands: vec!["Two copies of what is irreplaceable.".into()],
+                demands: vec![String::new(), "copies".into(), "  irreplaceable: 2".into()],
             },
         )
     }

@@ -386,5 +386,6 @@ pub fn released(releases: bool) -> Released {
         manifest_root: releases.then_some(Blake3([9; 32])),
         until: releases.then(moment),
         practice: false,
+        looked_into: Some(true),
     }
 }
