@@ -344,6 +344,7 @@ mod tests {
             unaccounted_bytes: 0,
             tree: Blake3([0; 32]),
             wear: None,
+            told: None,
             rows: String::new(),
         }
     }
@@ -394,6 +395,7 @@ mod tests {
             unaccounted_bytes: 0,
             tree: Blake3([tree; 32]),
             wear: None,
+            told: None,
             rows: String::new(),
         };
         let first = |bodies| first_like_newest(&chain(bodies)).map(|fact| fact.number);

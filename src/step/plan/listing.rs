@@ -12,7 +12,7 @@ use std::collections::HashMap;
 pub fn listing(job: &Job<'_>) -> Result<Vec<ListingItem>, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
     let facts = job.ledger.facts().map_err(failed)?;
-    let (recorded, counting) = (Recorded::of(&facts), job.counting());
+    let (recorded, counting) = (Recorded::now(job, &facts)?, job.counting());
     let rules = rule_names(job).map_err(failed)?;
     let mut places = Places::new(&job.ledger);
     let volumes = crate::step::plan::drive::volumes(job)?;
