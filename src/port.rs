@@ -4,8 +4,10 @@
 //! Invariant: everything the engine knows of the world passes through here, so a test can
 //! put any world behind it.
 
+mod dress;
 mod mounted;
 
+pub use dress::{Dress, Lacking};
 pub use mounted::{Mounted, NotMounted, ToMount, ToldExtent, ToldForm};
 
 use crate::drive::question::{Question, Reply};
@@ -307,6 +309,11 @@ pub trait Destination: Send + Sync {
     fn read_small(&self, path: &str) -> Result<Option<Vec<u8>>, Fault>;
     /// Replaces a small file durably: written beside, made durable, renamed, folder made durable.
     fn write_small(&self, path: &str, bytes: &[u8]) -> Result<(), Fault>;
+    /// Whether a range that is never written takes no room here: tried with a file that is gone again at once, and not where
+    /// trying would take room. Only for use before the copies are read back.
+    fn keeps_holes(&self) -> bool {
+        false
+    }
     /// Bytes that this process has fetched from the medium so far (to show that reading back was no cache hit).
     /// `None` = cannot be told here.
     fn fetched_bytes(&self) -> Option<u64>;
@@ -389,24 +396,11 @@ pub trait Recipient: Send + Sync {
     /// Gives a file a second name (must not exist).
     fn hard_link(&self, existing: &[Vec<u8>], parts: &[Vec<u8>]) -> Result<(), Fault>;
     /// Sets mode, owner (where allowed), times and extended attributes. What could not be set is named, and is no failure.
-    fn dress(&self, parts: &[Vec<u8>], kind: Kind, dress: &Dress) -> Result<Vec<String>, Fault>;
+    fn dress(&self, parts: &[Vec<u8>], kind: Kind, dress: &Dress) -> Result<Lacking, Fault>;
     /// Removes a file that this run made.
     fn remove(&self, parts: &[Vec<u8>]) -> Result<(), Fault>;
     /// Makes everything durable.
     fn settle(&self) -> Result<(), Fault>;
-}
-
-/// What an item wears besides its content.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Dress {
-    /// Permission bits; 0 = leave.
-    pub mode: u32,
-    /// Owner and group; `None` = leave.
-    pub owner: Option<(u32, u32)>,
-    /// Last written, nanoseconds since 1970.
-    pub modified_ns: i64,
-    /// Extended attributes.
-    pub attributes: Vec<(Vec<u8>, Vec<u8>)>,
 }
 
 /// The machine that holdpoint runs on.
@@ -457,6 +451,8 @@ pub struct DriveFacts {
     pub device: u64,
     /// Number of an image file there, the same under each of its names; 0 for a device.
     pub inode: u64,
+    /// Device number and number of the file that a loop device shows; `None` = it is none, or that was not told.
+    pub shows: Option<(u64, u64)>,
     /// What of it is mounted or otherwise in use, and whether that may write.
     pub in_use: Vec<DriveUse>,
     /// The kernel's read-only flag; `None` = there is none (image) or it was not told.

@@ -11,12 +11,15 @@ use super::text::{
     Algorithm, BAG_INFO_NAME, BAGIT_NAME, BagInfo, Oxum, blake3_line, manifest_line, sha256_line,
 };
 use crate::ledger::terms::WANTED_OR_WAIVED;
-use crate::ledger::{Got, Ledger, LedgerError, Want};
+use crate::ledger::{Got, GotRow, ItemRow, Ledger, LedgerError, Want};
+use crate::paper::account::LostPlace;
 use crate::port::{Destination, Fault, FaultKind};
 use crate::read::places::Places;
 use crate::survey::item::{Kind, Mark};
+use crate::value::measure::bytes_in_words;
 use crate::value::{Blake3, Name};
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
 
 /// Payload manifests written, and the evidence that is as long as the item list.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -149,6 +152,17 @@ struct Moved {
     instead_of: String,
 }
 
+/// What the facts say of what is not saved, beside the rows.
+#[derive(Debug, Default)]
+pub struct Decided {
+    /// Why items were given up, by the number of the decision.
+    pub reasons: BTreeMap<i64, String>,
+    /// Why what is encrypted with its owner's own key was given up; `None` = nobody decided about it.
+    pub keys: Option<String>,
+    /// Parts of drives that are no items.
+    pub places: Vec<LostPlace>,
+}
+
 /// One item that is not (wholly) saved, as `not-saved.json` lists it.
 #[derive(Serialize)]
 struct NotSaved<'a> {
@@ -156,13 +170,34 @@ struct NotSaved<'a> {
     state: &'a str,
     bytes: u64,
     missing: &'a [(u64, u64)],
+    /// There may be more than these bytes: nobody could tell.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    at_least: bool,
     why: Option<&'a str>,
 }
 
-/// Writes `not-saved.json`: every item that is damaged, unreadable, changed, given up or without content.
-/// What rules leave out is named by rule in `left-out.json`.
-pub fn write_not_saved(ledger: &Ledger, to: &dyn Destination) -> Result<TagWritten, SealError> {
+/// Writes `not-saved.json`: every part of a drive that nobody could look into, then every item that is damaged, unreadable,
+/// changed, given up or without content. What rules leave out is named by rule in `left-out.json`.
+pub fn write_not_saved(
+    ledger: &Ledger,
+    decided: &Decided,
+    to: &dyn Destination,
+) -> Result<TagWritten, SealError> {
     let mut list = List::start(to, NOT_SAVED)?;
+    for place in &decided.places {
+        let why = match &place.given_up {
+            Some(reason) => format!("{}; given up: {reason}", place.says),
+            None => place.says.clone(),
+        };
+        list.add(&NotSaved {
+            path: place.place.clone(),
+            state: &place.what,
+            bytes: place.bytes,
+            missing: &[],
+            at_least: place.at_least,
+            why: Some(&why),
+        })?;
+    }
     let mut folders = Places::new(ledger);
     ledger.each_item::<SealError>(WANTED_OR_WAIVED, |item, got| {
         let state = match (item.want, got.state) {
@@ -179,21 +214,52 @@ pub fn write_not_saved(ledger: &Ledger, to: &dyn Destination) -> Result<TagWritt
             (_, Got::Gaps) => "damaged",
             (_, Got::Unreadable) => "unreadable",
             (_, Got::Changed) => "changed",
+            (_, Got::Nothing) if item.marks.has(Mark::Efs) && decided.keys.is_some() => "waived",
             (_, Got::Nothing) => "listed",
         };
         let own = item.bag.clone().unwrap_or_else(|| item.name.text());
         let path = format!("{}/{own}", folders.of(item.parent)?.bag);
-        let why = got.fault.as_deref().or(item.fault.as_deref());
+        let own = own_reason(&item, &got, decided);
+        let why = (got.fault.as_deref())
+            .or(item.fault.as_deref())
+            .or(own.as_deref());
         list.add(&NotSaved {
             path,
             state,
             bytes: item.bytes,
             missing: &got.missing,
+            at_least: item.bytes == 0
+                && (got.state == Got::Unreadable || item.kind == Kind::Folder),
             why,
         })?;
         Ok(())
     })?;
     Ok(list.finish()?)
+}
+
+/// Why an item is not saved that no fault kept from it.
+fn own_reason(item: &ItemRow, got: &GotRow, decided: &Decided) -> Option<String> {
+    let given_up = |reason: &String| format!("given up: {reason}");
+    if item.want == Want::Waived {
+        return decided.reasons.get(&item.waiver).map(given_up);
+    }
+    if got.state != Got::Nothing {
+        return None;
+    }
+    if item.part_here() > 0 {
+        return Some(format!(
+            "a placeholder; only a part of its content is on the drive ({}), and that part is not copied",
+            bytes_in_words(item.part_here())
+        ));
+    }
+    if item.marks.has(Mark::Placeholder) || !item.marks.has(Mark::Efs) {
+        return None;
+    }
+    let locked = "encrypted with its owner's own key, without which the bytes are worth nothing";
+    Some(match &decided.keys {
+        Some(reason) => format!("{locked}; {}", given_up(reason)),
+        None => locked.to_owned(),
+    })
 }
 
 /// Writes the small files and the manifests over all tag files; the bag is complete after this.

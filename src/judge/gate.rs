@@ -158,6 +158,12 @@ impl Gate {
         }
     }
 
+    /// What the point about items of this id stands for, of the items seen so far.
+    pub fn set_of(&self, id: &str) -> Option<Blake3> {
+        let pile = self.piles.iter().find(|pile| pile.id == id)?;
+        Some(pile.digest())
+    }
+
     /// Looks at one item. Call in the order of the items' numbers, once each.
     pub fn see(&mut self, item: &ItemSeen) {
         if item.class == Class::Irreplaceable && item.kind == Kind::File && !item.left_out {

@@ -111,6 +111,10 @@ pub enum FactBody {
         /// The rest of what the survey found: how items come back. Facts of earlier programs have none.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         wear: Option<Blake3>,
+        /// What lists and papers say of it: the rules' names and reasons, the people, the sync roots. Facts of earlier
+        /// programs have none.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        told: Option<Blake3>,
         rows: String,
     },
     /// A batch is on the medium of every destination named in the mask.
@@ -465,20 +469,6 @@ impl Ledger {
         let sql = "SELECT coalesce(max(json_extract(body, '$.batch')), 0) FROM fact WHERE kind = 'batch' AND number < ?1";
         let row = self.db().query_row(sql, [before], |row| row.get(0));
         self.doing("finding the newest batch", row)
-    }
-
-    /// The number of the fact that committed the oldest of the copies that stand; `None` = there is no copy.
-    pub fn first_copy(&self) -> Result<Option<i64>, LedgerError> {
-        let sql = "SELECT min(batch) FROM got WHERE written <> 0";
-        let batch = self
-            .db()
-            .query_row(sql, [], |row| row.get::<_, Option<i64>>(0));
-        let Some(batch) = self.doing("looking for the oldest copy", batch)? else {
-            return Ok(None);
-        };
-        let sql = "SELECT coalesce(min(number), 0) FROM fact WHERE kind = 'batch' AND json_extract(body, '$.batch') = ?1";
-        let row = self.db().query_row(sql, [batch], |row| row.get(0));
-        self.doing("finding a batch", row).map(Some)
     }
 
     /// All facts, checked.

@@ -417,6 +417,46 @@ impl Ledger {
         Ok(())
     }
 
+    /// How many rows each batch wrote, by the facts.
+    pub fn batch_sizes(&self) -> Result<std::collections::HashMap<i64, u64>, LedgerError> {
+        let doing = "adding up the batches";
+        let sql = "SELECT json_extract(body, '$.batch'), sum(json_extract(body, '$.items')) FROM fact WHERE kind = 'batch' GROUP BY 1";
+        let mut query = self.doing(doing, self.db().prepare_cached(sql))?;
+        let rows = query.query_map([], |row| Ok((row.get(0)?, row.get::<_, i64>(1)? as u64)));
+        self.doing(doing, rows)?
+            .map(|row| self.doing(doing, row))
+            .collect()
+    }
+
+    /// The number of the fact that committed the oldest of the copies that stand; `None` = there is no copy.
+    pub fn first_copy(&self) -> Result<Option<i64>, LedgerError> {
+        let sql = "SELECT min(batch) FROM got WHERE written <> 0";
+        let batch = self
+            .db()
+            .query_row(sql, [], |row| row.get::<_, Option<i64>>(0));
+        let Some(batch) = self.doing("looking for the oldest copy", batch)? else {
+            return Ok(None);
+        };
+        let sql = "SELECT coalesce(min(number), 0) FROM fact WHERE kind = 'batch' AND json_extract(body, '$.batch') = ?1";
+        let row = self.db().query_row(sql, [batch], |row| row.get(0));
+        self.doing("finding a batch", row).map(Some)
+    }
+
+    /// Every rule that items refer to, with its name and reason, in the order of their numbers.
+    pub fn each_rule(&self, mut see: impl FnMut(i64, &str, &str)) -> Result<(), LedgerError> {
+        let doing = "walking the rules";
+        let sql = "SELECT id, name, why FROM rule ORDER BY id";
+        let mut query = self.doing(doing, self.db().prepare_cached(sql))?;
+        let mut rows = self.doing(doing, query.query([]))?;
+        while let Some(row) = self.doing(doing, rows.next())? {
+            let text = |at: usize| row.get::<_, String>(at);
+            let read = row.get(0).and_then(|id| Ok((id, text(1)?, text(2)?)));
+            let (id, name, why) = self.doing(doing, read)?;
+            see(id, &name, &why);
+        }
+        Ok(())
+    }
+
     /// The extended attributes of an item.
     pub fn attributes(&self, item: i64) -> Result<Vec<(Vec<u8>, Vec<u8>)>, LedgerError> {
         let mut query = self.doing(

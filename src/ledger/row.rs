@@ -5,7 +5,7 @@
 
 use crate::port::Stamp;
 pub use crate::survey::item::Got;
-use crate::survey::item::{Class, Kind, Marks};
+use crate::survey::item::{Class, Kind, Mark, Marks};
 use crate::value::{Blake3, Name, Sha256};
 use rusqlite::Row;
 
@@ -140,6 +140,25 @@ impl ItemRow {
     /// Whether so much of it is holes that it is worth handling them as such: as much as one long request (engineering judgement).
     pub fn is_sparse(&self) -> bool {
         self.allocated.saturating_add(128 << 10) < self.bytes
+    }
+
+    /// Bytes that take room where holes take none. Of what is stored packed, the room that it has at the source says nothing: it
+    /// is copied unpacked.
+    pub fn held(&self) -> u64 {
+        let packed = Marks::of(&[Mark::Compressed, Mark::SystemCompressed]);
+        match self.marks.has(Mark::Sparse) && !self.marks.any(packed) {
+            true => self.allocated.min(self.bytes),
+            false => self.bytes,
+        }
+    }
+
+    /// Bytes of a placeholder that lie on the drive all the same, and are not copied: perhaps a change that never reached the
+    /// cloud.
+    pub fn part_here(&self) -> u64 {
+        match self.marks.has(Mark::Placeholder) {
+            true => self.allocated.min(self.bytes),
+            false => 0,
+        }
     }
 
     /// What the source said of it when it was surveyed.

@@ -351,6 +351,7 @@ mod tests {
             unaccounted_bytes: 0,
             tree: Blake3([0; 32]),
             wear: None,
+            told: None,
             rows: String::new(),
         }
     }
@@ -401,6 +402,7 @@ mod tests {
             unaccounted_bytes: 0,
             tree: Blake3([tree; 32]),
             wear: None,
+            told: None,
             rows: String::new(),
         };
         let first = |bodies| first_like_newest(&chain(bodies)).map(|fact| fact.number);

@@ -233,6 +233,10 @@ impl Destination for FolderDestination {
         facts::look(self.root.as_fd(), &self.path)
     }
 
+    fn keeps_holes(&self) -> bool {
+        facts::keeps_holes(self.root.as_fd())
+    }
+
     fn make_folder(&self, path: &str) -> Result<(), Fault> {
         if path.is_empty() || self.parents.folder(path).is_ok() {
             return Ok(());

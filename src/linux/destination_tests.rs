@@ -189,6 +189,7 @@ fn facts_are_tried_and_leave_nothing_behind() {
     let facts = destination.facts().unwrap();
     assert_eq!(facts.not_writable, None);
     assert!(facts.hard_links);
+    assert!(destination.keeps_holes());
     assert!(!facts.folds_case);
     assert_eq!(facts.longest_name, 255);
     assert!(facts.free_bytes > 0);

@@ -191,12 +191,25 @@ pub fn in_use(system: &System, name: &str) -> Result<Vec<InUse>, Fault> {
     Ok(found)
 }
 
+/// Where a file lies, whatever it is called.
+fn place(path: &Path) -> Option<(u64, u64)> {
+    stat(path).map(|seen| (seen.st_dev, seen.st_ino)).ok()
+}
+
+/// The file that a loop device shows; `None` = it is no loop device, or the file has no name any more.
+pub fn shown_file(system: &System, name: &str) -> Option<(u64, u64)> {
+    let directory = system.sysfs.join("block").join(name);
+    let backing = std::fs::read(directory.join("loop/backing_file")).ok()?;
+    // Not trimmed: a file's name may end in a space.
+    let backing = backing.strip_suffix(b"\n").unwrap_or(&backing);
+    place(Path::new(OsStr::from_bytes(backing)))
+}
+
 /// Where an image file is in use: attached as a loop device, mounted through one, or mounted by itself.
 ///
 /// # Errors
 /// When the file cannot be looked at or the list of mounts cannot be read.
 pub fn image_in_use(system: &System, image: &Path) -> Result<Vec<InUse>, Fault> {
-    let place = |path: &Path| stat(path).map(|seen| (seen.st_dev, seen.st_ino)).ok();
     let own = place(image);
     if own.is_none() {
         return Err(Fault::new(
@@ -207,13 +220,7 @@ pub fn image_in_use(system: &System, image: &Path) -> Result<Vec<InUse>, Fault> 
     }
     let mut found = Vec::new();
     for name in list(&system.sysfs.join("block")) {
-        let directory = system.sysfs.join("block").join(&name);
-        // Not trimmed: a file's name may end in a space.
-        let Ok(backing) = std::fs::read(directory.join("loop/backing_file")) else {
-            continue;
-        };
-        let backing = backing.strip_suffix(b"\n").unwrap_or(&backing);
-        if place(Path::new(OsStr::from_bytes(backing))) != own {
+        if shown_file(system, &name).is_none_or(|shown| Some(shown) != own) {
             continue;
         }
         let mounted = in_use(system, &name)?;

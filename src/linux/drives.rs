@@ -111,6 +111,7 @@ pub fn look(system: &System, path: &Path) -> Result<DriveFacts, Fault> {
         disks_unknown: beneath_counts && !beneath.unknown.is_empty(),
         device: 0,
         inode: 0,
+        shows: disks::shown_file(system, &name),
         in_use,
         kernel_read_only: sectors.kernel_read_only().ok().or(read_only),
         sequence: sectors.sequence().or(sequence),

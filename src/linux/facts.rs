@@ -9,7 +9,8 @@ use super::topology::{self, System};
 use crate::port::{DestinationFacts, Fault};
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
 use rustix::fs::{
-    AtFlags, Mode, OFlags, StatVfsMountFlags, fstatfs, fstatvfs, linkat, openat, unlinkat,
+    AtFlags, Mode, OFlags, StatFs, StatVfsMountFlags, fstat, fstatfs, fstatvfs, ftruncate, linkat,
+    openat, unlinkat,
 };
 use rustix::io::Errno;
 use std::os::unix::ffi::OsStrExt;
@@ -21,6 +22,10 @@ use std::time::{SystemTime, UNIX_EPOCH};
 const FAT_LARGEST: u64 = u32::MAX as u64;
 /// `MSDOS_SUPER_MAGIC` of statfs(2): every FAT.
 const FAT: u64 = 0x4d44;
+/// The magic number of the kernel's exFAT (`EXFAT_SUPER_MAGIC`).
+const EXFAT: u64 = 0x2011_bab0;
+/// Length of the file with which holes are tried: no file system allots as much at once for a file without content.
+const HOLE: u64 = 16 << 20;
 /// No file system in use takes longer names than this many bytes (or units).
 const LONGEST: u64 = 255;
 
@@ -32,7 +37,7 @@ pub(super) fn look(root: BorrowedFd<'_>, path: &Path) -> Result<DestinationFacts
     let doing = || format!("looking at the destination '{}'", path.display());
     let room = fstatvfs(root).map_err(|e| fault(doing(), e))?;
     let system = fstatfs(root).map_err(|e| fault(doing(), e))?;
-    let magic = u64::from_ne_bytes(system.f_type.to_ne_bytes()) & 0xffff_ffff;
+    let magic = magic(&system);
     let beneath = topology::beneath_open(&System::this_machine(), root, path)?;
     let tried = Tried::here(root, room.f_namemax);
     let read_only = room.f_flag.contains(StatVfsMountFlags::RDONLY);
@@ -59,6 +64,39 @@ pub(super) fn look(root: BorrowedFd<'_>, path: &Path) -> Result<DestinationFacts
     })
 }
 
+/// Whether a file may have a length here that takes no room. FAT and exFAT have no holes, and would fill the file in trying.
+pub(super) fn keeps_holes(root: BorrowedFd<'_>) -> bool {
+    let Ok(system) = fstatfs(root) else {
+        return false;
+    };
+    if [FAT, EXFAT].contains(&magic(&system)) {
+        return false;
+    }
+    let tried = || {
+        let probe = Probe::make(root, probe_name())?;
+        let flags = OFlags::WRONLY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
+        let file = openat(root, probe.name.as_str(), flags, Mode::empty())?;
+        ftruncate(&file, HOLE)?;
+        Ok::<_, Errno>(fstat(&file)?)
+    };
+    // 512 bytes each, by `stat`(2).
+    tried().is_ok_and(|seen| u64::try_from(seen.st_blocks).is_ok_and(|held| held * 512 < HOLE / 2))
+}
+
+fn magic(system: &StatFs) -> u64 {
+    u64::from_ne_bytes(system.f_type.to_ne_bytes()) & 0xffff_ffff
+}
+
+/// A name that nobody else has.
+fn probe_name() -> String {
+    let number = PROBES.fetch_add(1, Ordering::Relaxed);
+    // Process numbers return after a restart; what a crash left behind must not look like ours.
+    let moment = SystemTime::now()
+        .duration_since(UNIX_EPOCH)
+        .map_or(0, |since| since.subsec_nanos());
+    format!("holdpoint-probe-{}-{moment}-{number}", std::process::id())
+}
+
 /// What came of trying.
 struct Tried {
     not_writable: Option<String>,
@@ -80,12 +118,7 @@ impl Tried {
             hard_links: false,
             longest_name: u32::try_from(told).unwrap_or(255),
         };
-        let number = PROBES.fetch_add(1, Ordering::Relaxed);
-        // Process numbers return after a restart; what a crash left behind must not look like ours.
-        let moment = SystemTime::now()
-            .duration_since(UNIX_EPOCH)
-            .map_or(0, |since| since.subsec_nanos());
-        let name = format!("holdpoint-probe-{}-{moment}-{number}", std::process::id());
+        let name = probe_name();
         if let Err(errno) = tried.names(root, &name) {
             tried.not_writable = Some(errno_words(errno));
         }

@@ -13,7 +13,7 @@ use super::open_file::OpenFile;
 use super::writing::OpenWriting;
 use super::{host, tree};
 use crate::port::{
-    Content, Dress, Fault, FaultKind, RECIPIENT_UNDRESSED, Recipient, Stamp, Writing,
+    Content, Dress, Fault, FaultKind, Lacking, RECIPIENT_UNDRESSED, Recipient, Stamp, Writing,
 };
 use crate::survey::item::Kind;
 use rustix::fd::{AsFd, BorrowedFd, OwnedFd};
@@ -126,20 +126,22 @@ impl FolderRecipient {
     }
 
     /// Mode, owner and attributes of an open file or folder; what was refused is named.
-    fn dress_open(&self, fd: &OwnedFd, dress: &Dress, lacking: &mut Vec<String>) {
-        let mut note = |what: String, outcome: Result<(), Errno>| match outcome {
-            Ok(()) => true,
-            Err(errno) => {
-                lacking.push(format!("{what}: {}", super::fault::errno_words(errno)));
-                false
-            }
-        };
+    fn dress_open(&self, fd: &OwnedFd, dress: &Dress, lacking: &mut Lacking) {
+        let note_in =
+            |list: &mut Vec<String>, what: String, outcome: Result<(), Errno>| match outcome {
+                Ok(()) => true,
+                Err(errno) => {
+                    list.push(format!("{what}: {}", super::fault::errno_words(errno)));
+                    false
+                }
+            };
+        let Lacking { attributes, marks } = lacking;
         let mut is_given = false;
         if let Some((user, group)) = dress.owner
             && self.is_root
         {
             let given = fchown(fd, Some(Uid::from_raw(user)), Some(Gid::from_raw(group)));
-            is_given = note(format!("owner {user}:{group}"), given);
+            is_given = note_in(marks, format!("owner {user}:{group}"), given);
         }
         // A changed owner takes capabilities away and a changed mode may take the right to set attributes, so
         // attributes stand between the two. An access list sets mode bits of its own, so lists come last.
@@ -149,25 +151,34 @@ impl FolderRecipient {
             .partition(|(name, _)| name.starts_with(b"system.posix_acl_"));
         let set = |name: &[u8], value: &[u8]| fsetxattr(fd, name, value, XattrFlags::empty());
         for (name, value) in others {
-            note(format!("attribute {}", shown(name)), set(name, value));
+            // What the system keeps there for itself is its own affair; this is what people's programs wrote.
+            let list = match name.starts_with(b"user.") {
+                true => &mut *attributes,
+                false => &mut *marks,
+            };
+            let what = format!("attribute {}", shown(name));
+            note_in(list, what, set(name, value));
         }
         if dress.mode != 0 {
             let mut mode = dress.mode & 0o7777;
             if mode & 0o6000 != 0 && !is_given {
                 // A program that runs as its owner would now run as whoever put it back.
                 mode &= !0o6000;
-                note(
+                note_in(
+                    marks,
                     "the marks to run as owner or group".into(),
                     Err(Errno::PERM),
                 );
             }
-            note(
+            note_in(
+                marks,
                 format!("mode {mode:o}"),
                 fchmod(fd, Mode::from_raw_mode(mode)),
             );
         }
         for (name, value) in lists {
-            note(format!("access list {}", shown(name)), set(name, value));
+            let what = format!("access list {}", shown(name));
+            note_in(marks, what, set(name, value));
         }
     }
 }
@@ -327,10 +338,10 @@ impl Recipient for FolderRecipient {
         Ok(())
     }
 
-    fn dress(&self, parts: &[Vec<u8>], kind: Kind, dress: &Dress) -> Result<Vec<String>, Fault> {
+    fn dress(&self, parts: &[Vec<u8>], kind: Kind, dress: &Dress) -> Result<Lacking, Fault> {
         let (folder, name) = self.place(parts)?;
         let doing = || self.doing("dressing", parts);
-        let mut lacking = Vec::new();
+        let mut lacking = Lacking::default();
         match kind {
             Kind::File | Kind::Folder => {
                 let flags = if kind == Kind::Folder {
@@ -354,10 +365,12 @@ impl Recipient for FolderRecipient {
                         AtFlags::SYMLINK_NOFOLLOW,
                     )
                 {
-                    lacking.push(format!("owner: {}", super::fault::errno_words(errno)));
+                    let marks = &mut lacking.marks;
+                    marks.push(format!("owner: {}", super::fault::errno_words(errno)));
                 }
                 for (name, _) in &dress.attributes {
-                    lacking.push(format!("attribute {} of a link", shown(name)));
+                    let what = format!("attribute {} of a link", shown(name));
+                    lacking.marks.push(what);
                 }
             }
         }
@@ -372,7 +385,8 @@ impl Recipient for FolderRecipient {
             if kind_of(errno) == FaultKind::Gone {
                 return Err(fault(doing(), errno));
             }
-            lacking.push(format!("time: {}", super::fault::errno_words(errno)));
+            let marks = &mut lacking.marks;
+            marks.push(format!("time: {}", super::fault::errno_words(errno)));
         }
         Ok(lacking)
     }

@@ -339,10 +339,33 @@ pub struct NotSaved {
     pub items: u64,
     /// All bytes that are missing.
     pub missing_bytes: u64,
+    /// There are more of them: of something it is not known how much it is.
+    #[serde(default)]
+    pub at_least: bool,
+    /// Parts of drives that hold more than their items tell, each counted as one item; all of them are printed.
+    #[serde(default)]
+    pub places: Vec<LostPlace>,
     /// The first of them by name, most precious first; at most [`FIRST`] are printed.
     pub first: Vec<LostItem>,
     /// All of them counted by folder; at most [`FIRST`] are printed.
     pub by_folder: Vec<LostFolder>,
+}
+
+/// A volume, a lost volume, a gap: a part of a drive of which nothing is saved, or not everything.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct LostPlace {
+    /// The volume as the bag names it, or the drive.
+    pub place: String,
+    /// The word of its open point.
+    pub what: String,
+    /// What it is and where it lies, in a sentence for people.
+    pub says: String,
+    /// Bytes not saved; 0 with `at_least` = not known at all.
+    pub bytes: u64,
+    /// There may be more.
+    pub at_least: bool,
+    /// Why it was given up; `None` = nobody decided about it.
+    pub given_up: Option<String>,
 }
 
 /// One item that is not saved.
@@ -356,6 +379,13 @@ pub struct LostItem {
     pub bytes: u64,
     /// Bytes missing from the copy.
     pub missing_bytes: u64,
+}
+
+impl LostItem {
+    /// Whether nobody knows how much it was: what describes it could not be read.
+    pub fn size_unknown(&self) -> bool {
+        self.bytes == 0 && matches!(self.what, Lost::Unreadable | Lost::Waived | Lost::Folder)
+    }
 }
 
 /// How an item that is not saved ended.
@@ -372,6 +402,8 @@ pub enum Lost {
     /// A folder that could not be opened: what it holds is not known.
     Folder,
     Placeholder,
+    /// A placeholder with a part of its content on the drive, which is not copied.
+    PartPlaceholder,
     Waived,
     Unsettled,
 }

@@ -5,7 +5,7 @@
 use super::Names;
 use super::account::{
     Account, Answer, ClassTotals, DestinationLine, DriveLine, FIRST, Lost, LostFolder, LostItem,
-    MustHave, OtherDrive, PointLine, SignalLine, WaiverLine,
+    LostPlace, MustHave, OtherDrive, PointLine, SignalLine, WaiverLine,
 };
 use super::leaf::{Block, Leaf, Look, Section};
 use super::sentence::Sentence;
@@ -281,12 +281,18 @@ impl Pen<'_> {
             section.para(self.plain(Sentence::LostNone));
             return;
         }
-        section.para(self.say_of(
-            Sentence::LostTotal,
-            lost.items,
-            &[("missing", self.bytes(lost.missing_bytes))],
-        ));
-        let mut all_named = false;
+        let total = match lost.at_least {
+            true => Sentence::LostTotalLeast,
+            false => Sentence::LostTotal,
+        };
+        let missing = [("missing", self.bytes(lost.missing_bytes))];
+        section.para(self.say_of(total, lost.items, &missing));
+        let places = lost.places.len() as u64;
+        if places > 0 {
+            section.para(self.say_of(Sentence::LostPlaces, places, &[]));
+            section.list(lost.places.iter().map(|at| self.lost_place(at)).collect());
+        }
+        let mut all_named = lost.items <= places;
         if self.names == Names::Full && !lost.first.is_empty() {
             let named: Vec<_> = lost
                 .first
@@ -294,7 +300,7 @@ impl Pen<'_> {
                 .take(FIRST)
                 .map(|item| self.lost(item))
                 .collect();
-            all_named = count_of(&named) >= lost.items;
+            all_named = count_of(&named).saturating_add(places) >= lost.items;
             if !all_named {
                 section.para(self.say_of(Sentence::LostFirst, count_of(&named), &[]));
             }
@@ -333,6 +339,15 @@ impl Pen<'_> {
         folders
     }
 
+    fn lost_place(&self, at: &LostPlace) -> Phrase {
+        let sentence = match at.bytes {
+            0 if at.at_least => Sentence::LostPlaceUnknown,
+            _ => Sentence::LostPlace,
+        };
+        let says = ("says", self.clause(&at.says));
+        self.say(sentence, &[says, ("bytes", self.bytes(at.bytes))])
+    }
+
     fn lost(&self, item: &LostItem) -> Phrase {
         let sentence = match item.what {
             Lost::Damaged => Sentence::LostDamaged,
@@ -341,6 +356,7 @@ impl Pen<'_> {
             Lost::Contradicted => Sentence::LostContradicted,
             Lost::Folder => Sentence::LostClosedFolder,
             Lost::Placeholder => Sentence::LostPlaceholder,
+            Lost::PartPlaceholder => Sentence::LostPartPlaceholder,
             Lost::Waived => Sentence::LostWaived,
             Lost::Unsettled => Sentence::LostUnsettled,
         };
@@ -349,7 +365,13 @@ impl Pen<'_> {
             &[
                 ("path", self.path(&item.path)),
                 ("missing", self.bytes(item.missing_bytes)),
-                ("bytes", self.bytes(item.bytes)),
+                (
+                    "bytes",
+                    match item.size_unknown() {
+                        true => self.plain(Sentence::SizeUnknown),
+                        false => self.bytes(item.bytes),
+                    },
+                ),
             ],
         )
     }

@@ -205,6 +205,8 @@ pub fn released() -> Account {
         gone: Amount::default(),
         looked_into: Some(true),
         not_saved: NotSaved {
+            at_least: false,
+            places: Vec::new(),
             items: 21,
             missing_bytes: 6_307_840,
             first: vec![

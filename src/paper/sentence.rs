@@ -84,6 +84,7 @@ sentences! {
     LostContradicted { "{path}: copied whole, but may hold something else ({bytes})", "{path}: vollständig kopiert, kann aber etwas anderes enthalten ({bytes})" }
     LostClosedFolder { "{path}: this folder could not be opened; what it holds is not known", "{path}: dieser Ordner ließ sich nicht öffnen; was darin liegt, ist nicht bekannt" }
     LostPlaceholder { "{path}: lies only in a cloud, the drive holds no content", "{path}: liegt nur in einer Cloud, das Laufwerk enthält davon nichts" }
+    LostPartPlaceholder { "{path}: lies only in part on the drive, and that part is not copied; the rest is in a cloud ({bytes} in all)", "{path}: liegt nur zum Teil auf dem Laufwerk, und dieser Teil ist nicht kopiert; der Rest liegt in einer Cloud (zusammen {bytes})" }
     LostWaived { "{path}: given up ({bytes})", "{path}: aufgegeben ({bytes})" }
     LostUnsettled { "{path}: not copied and proven yet ({bytes})", "{path}: noch nicht kopiert und geprüft ({bytes})" }
     LostFolder { "{folder}: {n} item, {missing} missing|{folder}: {n} items, {missing} missing", "{folder}: {n} Eintrag, {missing} fehlen|{folder}: {n} Einträge, {missing} fehlen" }
@@ -91,6 +92,12 @@ sentences! {
     LostTotal {
         "In all {n} item is not saved, or not whole; {missing} are missing.|In all {n} items are not saved, or not whole; {missing} are missing.",
         "Insgesamt ist {n} Eintrag nicht oder nicht vollständig gesichert; es fehlen {missing}.|Insgesamt sind {n} Einträge nicht oder nicht vollständig gesichert; es fehlen {missing}." }
+    LostTotalLeast {
+        "In all {n} item is not saved, or not whole; at least {missing} are missing.|In all {n} items are not saved, or not whole; at least {missing} are missing.",
+        "Insgesamt ist {n} Eintrag nicht oder nicht vollständig gesichert; es fehlen mindestens {missing}.|Insgesamt sind {n} Einträge nicht oder nicht vollständig gesichert; es fehlen mindestens {missing}." }
+    LostPlaces { "Among them {n} part of the drive that could not be looked into, or not wholly:|Among them {n} parts of the drive that could not be looked into, or not wholly:", "Darunter {n} Teil des Laufwerks, in den nicht oder nicht ganz hineinzusehen war:|Darunter {n} Teile des Laufwerks, in die nicht oder nicht ganz hineinzusehen war:" }
+    LostPlace { "{says}; not saved: {bytes}", "{says}; nicht gesichert: {bytes}" }
+    LostPlaceUnknown { "{says}; how much is missing is not known", "{says}; wie viel fehlt, ist nicht bekannt" }
     LostByFolder { "All of them, counted by folder:", "Alle zusammen, nach Ordnern gezählt:" }
     LostFirst { "The first {n} by name:|The first {n} by name:", "Der erste mit Namen:|Die ersten {n} mit Namen:" }
     NotLookedInto {

@@ -566,6 +566,47 @@ fn an_empty_account_still_makes_honest_papers() {
     }
 }
 
+/// A locked volume, a gap, a torn record: the owner signs for them, so they stand there in plain words and in the sum.
+#[test]
+fn parts_of_the_drive_are_named_and_counted_and_what_is_not_known_is_at_least() {
+    let place = |says: &str, bytes, at_least| LostPlace {
+        place: "drive1-volume1".into(),
+        what: "volume-locked".into(),
+        says: says.into(),
+        bytes,
+        at_least,
+        given_up: None,
+    };
+    let mut account = sample::released();
+    account.not_saved = NotSaved {
+        items: 3,
+        missing_bytes: 25_200_000,
+        at_least: true,
+        places: vec![
+            place("volume 1:1 (LUKS, 25.2 MB) is encrypted", 25_200_000, false),
+            place("volume 1:2 could be surveyed in part only", 0, true),
+        ],
+        first: vec![LostItem {
+            path: "a.bin".into(),
+            what: Lost::Unreadable,
+            bytes: 0,
+            missing_bytes: 0,
+        }],
+        by_folder: Vec::new(),
+    };
+    let text = one_line(&print(Paper::Receipt, &account, Names::Full, "en").text);
+    for part in [
+        "In all 3 items are not saved, or not whole; at least 25.2 MB are missing.",
+        "olume 1:1 (LUKS, 25.2 MB) is encrypted; not saved: 25.2 MB",
+        "olume 1:2 could be surveyed in part only; how much is missing is not known",
+        "a.bin: nothing of it could be read (size not known)",
+    ] {
+        assert!(text.contains(part), "{part}: {text}");
+    }
+    let german = one_line(&print(Paper::Receipt, &account, Names::Folders, "de").text);
+    assert!(german.contains("es fehlen mindestens 25,2 MB"), "{german}");
+}
+
 #[test]
 fn long_lists_are_counted_not_poured_out() {
     let mut account = sample::released();

@@ -6,8 +6,10 @@
 //! stays): items are numbers, papers and bag are gone; readings, a drive's certificate (which names no person; a folder's
 //! goes, because a path can name one) and the chain of facts stay. A run that was cut off is simply done again. The kernel's read-only flag of every held drive goes back to what it was.
 
+use crate::bag::text::{Algorithm, BAG_INFO_NAME, BAGIT_NAME};
 use crate::job::{ID_FILE, Job, KeptPath, Setup, fault_problem, ledger_problem};
-use crate::ledger::{Fact, FactBody, Ledger, LedgerError, TAKEN_OUT, standing};
+use crate::ledger::terms::{FILE, WANTED_OR_WAIVED};
+use crate::ledger::{Fact, FactBody, ItemRow, Ledger, LedgerError, TAKEN_OUT, standing};
 use crate::port::{Destination, Fault, FaultKind};
 use crate::read::places::Places;
 use crate::step::event::{Event, Step, Tell};
@@ -17,9 +19,12 @@ use crate::step::request::{CloseRequest, CloseWhen};
 use crate::value::Moment;
 
 /// What a job keeps at a destination that holds the customer's data or names.
-const HOLDINGS: [&str; 4] = ["bag", "in-work", "papers", "salvage"];
-/// What stays there.
-const STAYING: [&str; 5] = [
+const HOLDINGS: [&str; 3] = ["in-work", "papers", "salvage"];
+/// The bag; of what lies in it only what is ours.
+const BAG: &str = "bag";
+/// What stays there, or was told of before.
+const STAYING: [&str; 6] = [
+    BAG,
     Ledger::FILE,
     "ledger.db-journal",
     ID_FILE,
@@ -59,7 +64,15 @@ pub fn close(
         }
     };
     let destinations = all_here(job)?;
-    let amount = amount(job)?;
+    // What a run that was cut off had counted before its first deletion.
+    let begun = facts.iter().rev().find_map(|fact| match fact.body {
+        FactBody::Closing { items, bytes } => Some(Amount::new(items, bytes)),
+        _ => None,
+    });
+    let amount = match begun {
+        Some(amount) => amount,
+        None => lying(job, &destinations)?,
+    };
     // Before the first copy goes: cut off from here on, nothing of this job counts as saved any more.
     job.record(&FactBody::Closing {
         items: amount.items,
@@ -238,18 +251,31 @@ fn gone(fault: &Fault) -> Problem {
     )
 }
 
-/// Deletes the copies by the record, a page of rows at a time.
-fn delete_copies(
+/// What of the recorded copies lies there, each once: somebody may have taken one away.
+fn lying(job: &Job<'_>, destinations: &[Box<dyn Destination>]) -> Result<Amount, Problem> {
+    let mut there = Amount::default();
+    each_copy(job, "got.written <> 0", &mut |path, item| {
+        let opened = destinations.iter().any(|at| at.open(path).is_ok());
+        if opened {
+            there = there.plus(Amount::new(1, item.bytes));
+        }
+        Ok(())
+    })?;
+    Ok(there)
+}
+
+/// Goes through the places of copies by the record, a page of rows at a time.
+fn each_copy(
     job: &Job<'_>,
-    destinations: &[Box<dyn Destination>],
-    tell: &mut dyn FnMut(Event),
+    which: &str,
+    see: &mut dyn FnMut(&str, &ItemRow) -> Result<(), Problem>,
 ) -> Result<(), Problem> {
     let mut places = Places::new(&job.ledger);
-    let (mut after, mut done) = (0, 0u64);
+    let mut after = 0;
     loop {
         let page = job
             .ledger
-            .items_after("got.written <> 0", after, ROWS)
+            .items_after(which, after, ROWS)
             .map_err(|e| ledger_problem(&e))?;
         let Some((last, _)) = page.last() else {
             return Ok(());
@@ -259,17 +285,45 @@ fn delete_copies(
             let place = places
                 .of(item.parent)
                 .map_err(|e: LedgerError| ledger_problem(&e))?;
-            let path = place.bag_path(item);
-            for destination in destinations {
-                destination.remove(&path).map_err(|f| gone(&f))?;
-            }
-            done += 1;
+            see(&place.bag_path(item), item)?;
         }
-        tell(Event::Counted {
-            what: "copies deleted".into(),
-            done,
-            all: None,
-        });
+    }
+}
+
+/// Deletes the copies by the record; those too that stand under their names and were not recorded before a run ended.
+fn delete_copies(
+    job: &Job<'_>,
+    destinations: &[Box<dyn Destination>],
+    tell: &mut dyn FnMut(Event),
+) -> Result<(), Problem> {
+    let mut done = 0u64;
+    let which = format!("{FILE} AND ({WANTED_OR_WAIVED} OR got.written <> 0)");
+    each_copy(job, &which, &mut |path, _| {
+        for destination in destinations {
+            destination.remove(path).map_err(|f| gone(&f))?;
+        }
+        done += 1;
+        if done.is_multiple_of(ROWS as u64) {
+            tell(Event::Counted {
+                what: "copies deleted".into(),
+                done,
+                all: None,
+            });
+        }
+        Ok(())
+    })
+}
+
+/// Whether a file of the bag, which is no copy, is one that `copy` or `release` wrote there.
+fn is_of_the_bag(path: &str) -> bool {
+    let within = path.strip_prefix("bag/").unwrap_or(path);
+    let lists = [Algorithm::Blake3, Algorithm::Sha256]
+        .map(|algorithm| [algorithm.manifest(), algorithm.tag_manifest()]);
+    match within.strip_prefix("holdpoint/") {
+        Some(evidence) => evidence.ends_with(".json"),
+        None => {
+            [BAGIT_NAME, BAG_INFO_NAME].contains(&within) || lists.as_flattened().contains(&within)
+        }
     }
 }
 
@@ -280,6 +334,18 @@ fn sweep(
     tell: &mut dyn FnMut(Event),
 ) -> Result<(), Problem> {
     for destination in destinations {
+        let left = clear_but(destination.as_ref(), BAG, &is_of_the_bag).map_err(|f| gone(&f))?;
+        if let Some(example) = left.first() {
+            let more = match left.len() {
+                1 => String::new(),
+                n => format!(" and {} more", n - 1),
+            };
+            tell(Event::Warn {
+                says: format!(
+                    "left alone, because holdpoint did not put it into the bag: {example}{more}; look whether it holds the customer's data"
+                ),
+            });
+        }
         for holding in HOLDINGS {
             clear(destination.as_ref(), holding).map_err(|f| gone(&f))?;
         }
@@ -305,6 +371,15 @@ fn sweep(
 
 /// Removes a folder of the job with all that is in it.
 fn clear(destination: &dyn Destination, top: &str) -> Result<(), Fault> {
+    clear_but(destination, top, &|_| true).map(drop)
+}
+
+/// Removes what is ours in a folder of the job, and the folders that are empty then; returns what stays.
+fn clear_but(
+    destination: &dyn Destination,
+    top: &str,
+    is_ours: &dyn Fn(&str) -> bool,
+) -> Result<Vec<String>, Fault> {
     let (mut files, mut folders) = (Vec::new(), vec![top.to_owned()]);
     let walked = destination.each(top, &mut |below| {
         if below.is_folder {
@@ -314,17 +389,25 @@ fn clear(destination: &dyn Destination, top: &str) -> Result<(), Fault> {
         }
     });
     match walked {
-        Err(fault) if fault.kind == FaultKind::Missing => return Ok(()),
+        Err(fault) if fault.kind == FaultKind::Missing => return Ok(Vec::new()),
         other => other?,
     }
-    for file in files {
+    let (ours, others): (Vec<String>, Vec<String>) =
+        files.into_iter().partition(|file| is_ours(file));
+    for file in ours {
         destination.remove(&file)?;
     }
     // Parents come first in the walk, so the other way round each is empty when its turn comes.
-    for folder in folders.into_iter().rev() {
-        destination.remove_folder(&folder)?;
+    let holds_others = |folder: &String| {
+        let mut within = others
+            .iter()
+            .filter_map(|file| file.strip_prefix(folder.as_str()));
+        within.any(|rest| rest.starts_with('/'))
+    };
+    for folder in folders.iter().rev().filter(|folder| !holds_others(folder)) {
+        destination.remove_folder(folder)?;
     }
-    Ok(())
+    Ok(others)
 }
 
 /// Names what somebody else put into the job's folder: it is not ours to delete.

@@ -25,7 +25,7 @@ pub fn found(job: &Job<'_>, facts: &[Fact], closeness: Closeness) -> Vec<Point> 
         out.extend(hidden_area(job, number, kept));
         let spent = present::spent(facts, number).is_some();
         // After the wipe the drive is no longer what was surveyed; only a new release asks for it.
-        if spent && closeness == Closeness::Ledger {
+        if spent && closeness != Closeness::Source {
             continue;
         }
         match present::find(job, number, None) {
@@ -192,7 +192,7 @@ fn hold(
         return None;
     }
     let given_back = present::given_back(facts, number);
-    if given_back && closeness == Closeness::Ledger {
+    if given_back && closeness != Closeness::Source {
         return None;
     }
     let replugged = kept.sequence.is_some() && now.sequence != kept.sequence;

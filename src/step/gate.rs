@@ -1,26 +1,34 @@
 //! Asking the gate: everything it weighs is gathered here, from the ledger and the world as it is now.
 
+mod edited;
+
 use crate::job::{Job, ledger_problem};
 use crate::judge::gate::{
     DestinationNow, Gate, GateRules, HealthNow, ItemSeen, MustHaveNow, Now, SecondLook, Verdict,
     VerifiedAt, WaiverSeen,
 };
 use crate::judge::point::Point;
+use crate::ledger::terms::LISTED;
 use crate::ledger::{
     Fact, FactBody, GotRow, ItemRow, LedgerError, RowSum, Sight, Want, row, standing,
 };
 use crate::policy;
 use crate::step::doubts::Doubts;
 use crate::step::outcome::{OpenPoint, Problem, ReadBack};
-use crate::survey::item::Class;
-use crate::value::Moment;
+use crate::survey::item::{Class, Mark, Marks};
 use crate::value::words::WaiverScope;
+use crate::value::{Blake3, Moment};
+use std::collections::HashMap;
+
+pub use edited::edited_survey;
 
 /// How closely to look.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Closeness {
     /// The ledger and the destinations only: quick, after every step.
     Ledger,
+    /// And whether what the survey found is still what its fact says: for a recheck, which looks at the source by itself.
+    Record,
     /// The source too, entry by entry: for a release and a recheck.
     Source,
 }
@@ -35,7 +43,12 @@ pub fn points_now(job: &Job<'_>) -> Result<Vec<OpenPoint>, Problem> {
     {
         return Ok(Vec::new());
     }
-    match ask(job, Closeness::Ledger, SecondLook::Done)? {
+    points_by(job, Closeness::Ledger)
+}
+
+/// The open points, looked at as closely as this.
+pub fn points_by(job: &Job<'_>, closeness: Closeness) -> Result<Vec<OpenPoint>, Problem> {
+    match ask(job, closeness, SecondLook::Done)? {
         Verdict::Hold(points) => Ok(points.iter().map(|point| shown(job, point)).collect()),
         Verdict::Release(_) => Ok(Vec::new()),
     }
@@ -91,9 +104,11 @@ pub fn ask_seeing(
     };
     let mut gate = Gate::new(rules(job), job.counting());
     let mut sum = RowSum::default();
+    let mut batches = HashMap::<i64, u64>::new();
     job.ledger
         .each_gate_row(|item, got| {
             sum.add(&row::encode(item.id, item.want, item.waiver, &got));
+            *batches.entry(got.batch).or_default() += 1;
             if item.want != Want::Vanished {
                 gate.see(&seen(&item, &got));
             }
@@ -109,12 +124,13 @@ pub fn ask_seeing(
         .map(|_| "the item rows are not those of the newest fact about them".to_owned());
     now.ledger_broken = chain
         .or(broken_rows)
-        .or_else(|| edited_setup(job, &facts))
+        .or(edited::moved_batches(job, &batches)?)
+        .or_else(|| edited::edited_setup(job, &facts))
         .or(crate::step::plan::edited_order(job, &facts).map_err(|e| ledger_problem(&e))?)
         .or(crate::step::assess::edited(job, &facts)?)
         .or(match closeness {
             Closeness::Ledger => None,
-            Closeness::Source => edited_survey(job, &facts)?,
+            Closeness::Record | Closeness::Source => edited_survey(job, &facts)?,
         });
     let mut verdict = gate.close(&now);
     if let Verdict::Hold(points) = &mut verdict {
@@ -142,6 +158,22 @@ pub fn lapsed(job: &Job<'_>) -> Result<Vec<i64>, Problem> {
         .collect())
 }
 
+/// What the point about items of this id stands for now; only items with `mark` can be among them.
+///
+/// # Errors
+/// When the ledger cannot be read.
+pub fn set_of(job: &Job<'_>, id: &str, mark: Mark) -> Result<Option<Blake3>, Problem> {
+    let mut gate = Gate::new(rules(job), job.counting());
+    let of = format!("{LISTED} AND item.marks & {} <> 0", Marks::of(&[mark]).0);
+    job.ledger
+        .each_item::<LedgerError>(&of, |item, got| {
+            gate.see(&seen(&item, &got));
+            Ok(())
+        })
+        .map_err(|e| ledger_problem(&e))?;
+    Ok(gate.set_of(id))
+}
+
 /// Whether, with the items `more` given up too, the whole irreplaceable class would be given up by decisions about single
 /// things, and some of it untried.
 ///
@@ -164,31 +196,6 @@ pub fn would_give_up_the_class(
         })
         .map_err(|e| ledger_problem(&e))?;
     Ok(gate.gives_up_the_class())
-}
-
-/// What `open` settled stands in the chain too; the two must agree.
-fn edited_setup(job: &Job<'_>, facts: &[Fact]) -> Option<String> {
-    let kept = facts.iter().rev().find_map(|fact| match &fact.body {
-        FactBody::Opened { setup } => Some(setup),
-        _ => None,
-    })?;
-    let used = serde_json::to_value(&job.setup).ok();
-    (used.as_ref() != Some(kept))
-        .then(|| "the setup of the job is not the one that the chain of facts holds".to_owned())
-}
-
-/// What the survey found, against the digests in the chain: it decides what becomes of an item, and how it comes back.
-pub fn edited_survey(job: &Job<'_>, facts: &[Fact]) -> Result<Option<String>, Problem> {
-    let Some(FactBody::Surveyed { tree, wear, .. }) =
-        standing::surveyed(facts).map(|fact| &fact.body)
-    else {
-        return Ok(None);
-    };
-    let (tree_now, wear_now) = crate::step::plan::survey_digests(job)?;
-    Ok(
-        (tree_now != *tree || wear.is_some_and(|wear| wear != wear_now))
-            .then(|| "what the survey found is not what the fact about it says".to_owned()),
-    )
 }
 
 /// What the gate needs of a row.
@@ -225,7 +232,7 @@ fn gather(
     let surveyed = standing::surveyed(facts);
     // Whoever looks finds anew; whoever does not goes by what was found last.
     let seen = match closeness {
-        Closeness::Source => Sight::default(),
+        Closeness::Source | Closeness::Record => Sight::default(),
         Closeness::Ledger => Sight::standing(facts),
     };
     let (source_gone, source_changed) = match closeness {
@@ -233,7 +240,7 @@ fn gather(
         Closeness::Source if crate::step::waits_for_owner(job, facts) => (None, None),
         Closeness::Source if surveyed.is_some() => crate::step::recheck::look_at_source(job)?,
         // Without a survey there is nothing that the source could differ from.
-        Closeness::Source => (None, None),
+        Closeness::Source | Closeness::Record => (None, None),
         Closeness::Ledger => (seen.source_gone.clone(), seen.source_changed.clone()),
     };
     let unaccounted = match surveyed.map(|fact| &fact.body) {

@@ -39,6 +39,9 @@ pub fn recheck(job: &Job<'_>, named: Option<&Path>) -> Result<Outcome<Rechecked>
         changed: changed.iter().map(|change| change.what.clone()).collect(),
     })?;
     let mut points = crate::step::points_now(job)?;
+    if changed.iter().any(|change| change.what == "ledger-broken") {
+        points = crate::step::gate::points_by(job, crate::step::gate::Closeness::Record)?;
+    }
     if !holds && points.is_empty() {
         points.extend(as_point(job, &changed)?);
     }
@@ -218,7 +221,7 @@ fn destination_changes(job: &Job<'_>, facts: &[Fact]) -> Result<Vec<Change>, Pro
 fn reopened(job: &Job<'_>) -> Result<Vec<Change>, Problem> {
     let verdict = crate::step::gate::ask(
         job,
-        crate::step::gate::Closeness::Ledger,
+        crate::step::gate::Closeness::Record,
         crate::judge::gate::SecondLook::Done,
     )?;
     let crate::judge::gate::Verdict::Hold(points) = verdict else {

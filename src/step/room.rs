@@ -7,7 +7,7 @@ use crate::ledger::LedgerError;
 use crate::ledger::terms::{FILE, HAD, TO_COPY, WANTED};
 use crate::port::Destination;
 use crate::step::outcome::Problem;
-use crate::survey::item::Marks;
+use crate::survey::item::{Mark, Marks};
 use crate::value::measure::{bytes_in_words, count_in_words};
 use rusqlite::params;
 
@@ -16,9 +16,20 @@ const A_FILE: u64 = 4096 + 512;
 /// What the bag's own files cost beside that.
 const THE_BAG: u64 = 1 << 20;
 
+/// [`crate::ledger::ItemRow::held`] for a query.
+fn held() -> String {
+    let packed = Marks::of(&[Mark::Compressed, Mark::SystemCompressed]).0;
+    let sparse = Marks::of(&[Mark::Sparse]).0;
+    format!(
+        "CASE WHEN marks & {sparse} <> 0 AND marks & {packed} = 0 THEN min(allocated, bytes) ELSE bytes END"
+    )
+}
+
 /// What is still to be copied to a destination.
 struct Load {
     bytes: u64,
+    /// Of these, what is no hole.
+    held: u64,
     files: u64,
     largest: u64,
 }
@@ -26,13 +37,14 @@ struct Load {
 fn load(job: &Job<'_>, number: usize) -> Result<Load, Problem> {
     let ledger = &job.ledger;
     let row = ledger.db().query_row(
-        &format!("SELECT coalesce(sum(bytes), 0), count(*), coalesce(max(bytes), 0) FROM item LEFT JOIN got ON got.item = item.id
+        &format!("SELECT coalesce(sum(bytes), 0), count(*), coalesce(max(bytes), 0), coalesce(sum({}), 0) FROM item LEFT JOIN got ON got.item = item.id
          WHERE {FILE} AND {WANTED} AND item.twin = 0 AND item.marks & ?1 = 0
-         AND ({TO_COPY} OR ({HAD} AND got.written & ?2 = 0))"),
+         AND ({TO_COPY} OR ({HAD} AND got.written & ?2 = 0))", held()),
         params![Marks::without_content().0, 1i64 << number],
         |row| {
             Ok(Load {
                 bytes: row.get::<_, i64>(0)? as u64,
+                held: row.get::<_, i64>(3)? as u64,
                 files: row.get::<_, i64>(1)? as u64,
                 largest: row.get::<_, i64>(2)? as u64,
             })
@@ -44,8 +56,24 @@ fn load(job: &Job<'_>, number: usize) -> Result<Load, Problem> {
 }
 
 impl Load {
-    fn needs(&self) -> u64 {
-        self.bytes + self.files.saturating_mul(A_FILE) + THE_BAG
+    /// With every hole filled.
+    fn filled(&self) -> u64 {
+        (self.bytes)
+            .saturating_add(self.files.saturating_mul(A_FILE))
+            .saturating_add(THE_BAG)
+    }
+
+    /// As it would lie there.
+    fn needs(&self, keeps_holes: bool) -> u64 {
+        let holes = self.bytes.saturating_sub(self.held);
+        self.filled()
+            .saturating_sub(if keeps_holes { holes } else { 0 })
+    }
+
+    /// The same, looking only where it matters: whether there are holes there is tried, and that is not for nothing.
+    fn needs_there(&self, destination: &dyn Destination, free: u64, beside: u64) -> u64 {
+        let matters = self.held < self.bytes && free < self.filled().saturating_add(beside);
+        self.needs(matters && destination.keeps_holes())
     }
 }
 
@@ -58,9 +86,10 @@ pub fn place_for_image(
 ) -> Result<(Option<usize>, u64), Problem> {
     let of: Vec<String> = volumes.iter().map(i64::to_string).collect();
     let sql = format!(
-        "SELECT coalesce(sum(bytes), 0) FROM item LEFT JOIN got ON got.item = item.id
+        "SELECT coalesce(sum({}), 0) FROM item LEFT JOIN got ON got.item = item.id
          WHERE {FILE} AND {WANTED} AND item.twin = 0 AND item.marks & ?1 = 0
          AND {TO_COPY} AND item.volume IN ({})",
+        held(),
         of.join(", ")
     );
     let marks = [Marks::without_content().0];
@@ -73,10 +102,15 @@ pub fn place_for_image(
         .doing("adding up what an image would hold", row)
         .map_err(|e: LedgerError| ledger_problem(&e))? as u64;
     for (number, destination) in destinations.iter().enumerate() {
-        let Some(facts) = destination.and_then(|destination| destination.facts().ok()) else {
+        let Some(destination) = destination else {
             continue;
         };
-        if facts.free_bytes >= load(job, number)?.needs().saturating_add(image) {
+        let Ok(facts) = destination.facts() else {
+            continue;
+        };
+        let load = load(job, number)?;
+        let needs = load.needs_there(*destination, facts.free_bytes, image);
+        if facts.free_bytes >= needs.saturating_add(image) {
             return Ok((Some(number), image));
         }
     }
@@ -96,11 +130,24 @@ pub fn lacks(
     if load.files == 0 {
         return Ok(None);
     }
-    let needs = load.needs();
+    let needs = load.needs_there(destination, facts.free_bytes, 0);
     let mut lacks = Vec::new();
     if facts.free_bytes < needs {
+        let (filled, kept) = (load.filled(), load.needs(true));
+        let holes = match needs {
+            _ if filled == kept => String::new(),
+            // Both numbers: what is asked for, and why a list of the files adds up to something else.
+            _ if needs == kept => format!(
+                " (its holes take no room there; with them the files have {})",
+                bytes_in_words(load.bytes)
+            ),
+            _ => format!(
+                " (holes of sparse files are filled there; where they take no room it would be {})",
+                bytes_in_words(kept)
+            ),
+        };
         lacks.push(format!(
-            "{} free, and what is still to be copied needs about {}",
+            "{} free, and what is still to be copied needs about {}{holes}",
             bytes_in_words(facts.free_bytes),
             bytes_in_words(needs)
         ));

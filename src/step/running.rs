@@ -34,7 +34,7 @@ impl RunningCounts {
         Ok(Self {
             counts: super::counts(job)?,
             counting: proving(job, &facts),
-            recorded: Recorded::of(&facts),
+            recorded: Recorded::now(job, &facts)?,
         })
     }
 
@@ -88,6 +88,7 @@ mod tests {
             recorded: Recorded {
                 sealed: false,
                 verified: false,
+                keys_given_up: false,
             },
         };
         let item = ItemRow::bare(1, Kind::File, Want::Wanted, Marks::default());

@@ -1,7 +1,7 @@
 //! Sealing the bags: manifests and evidence, from the ledger, on every destination that is here.
 
 use crate::bag::seal::{
-    Evidence, NOT_SAVED, Payload, SealError, close_bag, write_not_saved, write_payload,
+    Decided, Evidence, NOT_SAVED, Payload, SealError, close_bag, write_not_saved, write_payload,
 };
 use crate::bag::spare;
 use crate::bag::text::{Algorithm, BAG_INFO_NAME, BAGIT_NAME, BagInfo};
@@ -36,7 +36,7 @@ fn seal(
         Some(payload) => payload,
         None => write_payload(&job.ledger, number, to).map_err(failed)?,
     };
-    let not_saved = write_not_saved(&job.ledger, to).map_err(failed)?;
+    let not_saved = write_not_saved(&job.ledger, &decided(job, facts)?, to).map_err(failed)?;
     let now = job.now();
     let mut info = BagInfo::new(
         now.to_string().get(..10).unwrap_or("1970-01-01"),
@@ -66,6 +66,19 @@ fn seal(
         bytes: payload.oxum.octets,
     })?;
     Ok(payload.root)
+}
+
+/// What the facts say of what is not saved.
+fn decided(job: &Job<'_>, facts: &[Fact]) -> Result<Decided, Problem> {
+    let reasons = facts.iter().filter_map(|fact| match &fact.body {
+        FactBody::Waived { waiver, .. } => Some((waiver.number, waiver.reason.clone())),
+        _ => None,
+    });
+    Ok(Decided {
+        reasons: reasons.collect(),
+        keys: crate::step::state::keys_given_up(job, facts)?,
+        places: crate::step::plan::drive::lost_places(job, facts)?,
+    })
 }
 
 /// The small evidence files: readings, decisions, what rules leave out, the setup.

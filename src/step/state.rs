@@ -21,6 +21,9 @@ pub fn item_state(item: &ItemRow, got: &GotRow, counting: u64, recorded: Recorde
         }
         _ if item.kind != Kind::File => recorded.state(),
         _ if item.marks.has(Mark::Placeholder) => ItemState::Placeholder,
+        (_, Got::Nothing) if recorded.keys_given_up && item.marks.has(Mark::Efs) => {
+            ItemState::Waived
+        }
         (_, Got::Nothing) => ItemState::Listed,
         (_, Got::Gaps) => ItemState::Damaged,
         // Every byte was read, but the file table contradicts itself about the item.
@@ -32,18 +35,52 @@ pub fn item_state(item: &ItemRow, got: &GotRow, counting: u64, recorded: Recorde
     }
 }
 
-/// How far folders and links are: they live in the ledger and in the bag's evidence.
+/// What the facts say of items beside their rows. Folders and links live in the ledger and in the bag's evidence only.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Recorded {
     /// The evidence is on a destination.
     pub sealed: bool,
     /// A destination was read back since.
     pub verified: bool,
+    /// Somebody decided about what is encrypted with its owner's own key, and it is the same still.
+    pub keys_given_up: bool,
+}
+
+/// Why what is encrypted with its owner's own key was given up; `None` = nobody decided about it as it is now.
+///
+/// # Errors
+/// When the ledger cannot be read.
+pub fn keys_given_up(job: &Job<'_>, facts: &[Fact]) -> Result<Option<String>, Problem> {
+    const POINT: &str = "efs-keys";
+    let decided = facts.iter().rev().filter_map(|fact| match &fact.body {
+        FactBody::Waived { waiver, .. } if waiver.is_about(WaiverScope::Point, POINT) => {
+            Some(waiver)
+        }
+        _ => None,
+    });
+    let mut decided = decided.peekable();
+    if decided.peek().is_none() {
+        return Ok(None);
+    }
+    let now = crate::step::gate::set_of(job, POINT, Mark::Efs)?;
+    let holds = decided.find(|waiver| Some(waiver.set_hash) == now);
+    Ok(holds.map(|waiver| waiver.reason.clone()))
 }
 
 impl Recorded {
-    /// From the facts.
-    pub fn of(facts: &[Fact]) -> Self {
+    /// As it is now.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    pub fn now(job: &Job<'_>, facts: &[Fact]) -> Result<Self, Problem> {
+        Ok(Self {
+            keys_given_up: keys_given_up(job, facts)?.is_some(),
+            ..Self::of(facts)
+        })
+    }
+
+    /// How far folders and links are, from the facts.
+    fn of(facts: &[Fact]) -> Self {
         let newest =
             |wanted: fn(&FactBody) -> bool| standing::newest(facts, wanted).map(|fact| fact.number);
         if standing::is_closing(facts) {
@@ -67,6 +104,7 @@ impl Recorded {
         Self {
             sealed: sealed > surveyed,
             verified: sealed > surveyed && verified > surveyed,
+            keys_given_up: false,
         }
     }
 
@@ -104,7 +142,7 @@ pub fn proving(job: &Job<'_>, facts: &[Fact]) -> u64 {
 /// Other folders and links hold nothing by themselves.
 pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
-    let (recorded, counting) = (Recorded::of(&facts), proving(job, &facts));
+    let (recorded, counting) = (Recorded::now(job, &facts)?, proving(job, &facts));
     // One pass inside SQLite over the few distinct combinations, not over the rows.
     let sql = &format!(
         "SELECT item.kind, item.want, item.marks & ?1, coalesce(got.state, 0), coalesce(got.verified & ~got.mismatch & ?2, 0) <> 0, count(*)
@@ -116,6 +154,7 @@ pub fn counts(job: &Job<'_>) -> Result<ItemCounts, Problem> {
         Mark::Unreadable,
         Mark::OtherMount,
         Mark::Placeholder,
+        Mark::Efs,
         Mark::Damaged,
     ]);
     let closed = Marks::of(&[Mark::Unreadable, Mark::OtherMount]);

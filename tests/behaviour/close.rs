@@ -217,8 +217,61 @@ fn a_run_that_was_cut_off_is_done_again() {
     scratch.write("two/job/bag/data/folder/Users/left.txt", b"left");
     drop(job);
     let job = Job::open(&scratch.bench, &scratch.path("one/job")).unwrap();
+    // The record knows of no copy any more, so nobody can say whose it is: it is told, and not deleted.
     assert!(shut(&job, CloseWhen::ByPolicy).unwrap().result.closed);
+    assert!(
+        scratch
+            .path("two/job/bag/data/folder/Users/left.txt")
+            .exists()
+    );
+}
+
+/// What somebody else put into the bag is nobody's to delete, and what was taken out of it is not counted as deleted.
+#[test]
+fn a_strangers_file_in_the_bag_is_told_and_stays() {
+    let scratch = Scratch::new();
+    household(&scratch);
+    let job = scratch.saved();
+    let mine = "one/job/bag/data/folder/Users/Ottilie/mine.txt";
+    scratch.write(mine, b"put here by the owner");
+    let all = |folder: &str| {
+        let mut files = Vec::new();
+        let mut stack = vec![scratch.path(folder)];
+        while let Some(at) = stack.pop() {
+            for entry in std::fs::read_dir(at).unwrap().flatten() {
+                match entry.path() {
+                    path if path.is_dir() => stack.push(path),
+                    path => files.push(path),
+                }
+            }
+        }
+        files
+    };
+    let ours = all("two/job/bag/data");
+    let taken = ours[0].strip_prefix(scratch.path("two")).unwrap();
+    for at in ["one", "two"] {
+        std::fs::remove_file(scratch.path(at).join(taken)).unwrap();
+    }
+    let request = CloseRequest {
+        job: job.dir.clone(),
+        when: CloseWhen::Now {
+            reason: "asked for".into(),
+        },
+    };
+    let mut told = Vec::new();
+    let done = close(&job, &request, &mut |event| {
+        if let Event::Warn { says } = event {
+            told.push(says);
+        }
+    });
+    assert_eq!(done.unwrap().result.deleted.items, ours.len() as u64 - 1);
+    assert_eq!(all("one/job/bag"), [scratch.path(mine)]);
     assert!(!scratch.path("two/job/bag").exists());
+    let told: Vec<_> = told
+        .iter()
+        .filter(|says| says.contains("mine.txt"))
+        .collect();
+    assert_eq!(told.len(), 1, "{told:?}");
 }
 
 /// An image is named after whose drive it is, and a guard leaves a lock behind: neither stays.

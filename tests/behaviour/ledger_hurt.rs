@@ -223,6 +223,44 @@ fn what_an_item_wears_edited_by_hand_shows() {
     shop.step(&["release"]).ends(0);
 }
 
+/// A release ends with its record: what was edited after it is seen by `recheck` and so by `guard`, not by `release` alone.
+#[test]
+fn what_is_edited_after_the_release_ends_it() {
+    let shop = Shop::new();
+    shop.put("laptop/Users/ann/Documents/will.txt", "all to the cat");
+    shop.put("laptop/pagefile.sys", noise(1, 9000));
+    shop.put("laptop/Windows/System32/kernel32.dll", "MZ");
+    shop.saved();
+    shop.waive_health();
+    shop.step(&["release"]).ends(0);
+    shop.step(&["recheck"]).ends(0);
+    let ledger = shop.path("copies/job/ledger.db");
+    let whole = std::fs::read(&ledger).unwrap();
+    for edit in [
+        "UPDATE item SET name = x'7a7a' WHERE id = (SELECT max(item) FROM got)",
+        "UPDATE item SET class = 3 WHERE id = (SELECT max(item) FROM got)",
+        "UPDATE item SET marks = marks | 4",
+        "DELETE FROM place",
+        "UPDATE setting SET value = '[]' WHERE key = 'people'",
+        "UPDATE rule SET name = 'own-files'",
+        "UPDATE rule SET why = 'not needed'",
+        "UPDATE got SET batch = 99",
+    ] {
+        std::fs::write(&ledger, &whole).unwrap();
+        let db = rusqlite::Connection::open(&ledger).unwrap();
+        assert!(db.execute(edit, []).unwrap() > 0, "{edit}");
+        drop(db);
+        let said = shop.step(&["recheck"]).ends(3);
+        let points = said.points();
+        assert!(
+            points.contains(&"ledger-broken".into()),
+            "{edit}: {points:?}"
+        );
+    }
+    std::fs::write(&ledger, &whole).unwrap();
+    shop.step(&["recheck"]).ends(0);
+}
+
 #[test]
 fn a_newer_ledger_is_never_rewritten() {
     let shop = saved();

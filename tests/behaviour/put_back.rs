@@ -3,7 +3,7 @@
 use crate::hand_bench::Scratch;
 use holdpoint::job::Job;
 use holdpoint::ledger::FactBody;
-use holdpoint::port::{Content, Dress, Fault, FaultKind, Recipient, Stamp, Writing};
+use holdpoint::port::{Content, Dress, Fault, FaultKind, Lacking, Recipient, Stamp, Writing};
 use holdpoint::step::event::Event;
 use holdpoint::step::outcome::{Exit, Outcome, Problem, ProblemKind, PutBack};
 use holdpoint::step::put_back::put_back;
@@ -493,7 +493,7 @@ impl Recipient for Folding {
     fn hard_link(&self, _: &[Vec<u8>], _: &[Vec<u8>]) -> Result<(), Fault> {
         Err(Fault::new(FaultKind::Denied, "linking", "EPERM"))
     }
-    fn dress(&self, parts: &[Vec<u8>], kind: Kind, dress: &Dress) -> Result<Vec<String>, Fault> {
+    fn dress(&self, parts: &[Vec<u8>], kind: Kind, dress: &Dress) -> Result<Lacking, Fault> {
         self.0.dress(&Self::fold(parts)?, kind, dress)
     }
     fn remove(&self, parts: &[Vec<u8>]) -> Result<(), Fault> {
@@ -558,6 +558,82 @@ fn a_recipient_without_room_for_a_name_stops_the_step() {
     assert_eq!(done.result.returned.items, 1);
     let there: Vec<_> = picture(&scratch.path("fresh")).into_keys().collect();
     assert_eq!(there, [b"letter".to_vec()]);
+}
+
+/// A recipient with no room for attributes.
+struct Plain(Box<dyn Recipient>);
+
+impl Recipient for Plain {
+    fn look(&self, parts: &[Vec<u8>]) -> Result<Option<(Kind, Stamp, Option<Vec<u8>>)>, Fault> {
+        self.0.look(parts)
+    }
+    fn open(&self, parts: &[Vec<u8>]) -> Result<Box<dyn Content>, Fault> {
+        self.0.open(parts)
+    }
+    fn make_folder(&self, parts: &[Vec<u8>]) -> Result<(), Fault> {
+        self.0.make_folder(parts)
+    }
+    fn create(&self, parts: &[Vec<u8>], bytes: u64) -> Result<Box<dyn Writing>, Fault> {
+        self.0.create(parts, bytes)
+    }
+    fn rename(&self, from: &[Vec<u8>], to: &[Vec<u8>]) -> Result<(), Fault> {
+        self.0.rename(from, to)
+    }
+    fn make_link(&self, parts: &[Vec<u8>], target: &[u8]) -> Result<(), Fault> {
+        self.0.make_link(parts, target)
+    }
+    fn hard_link(&self, existing: &[Vec<u8>], parts: &[Vec<u8>]) -> Result<(), Fault> {
+        self.0.hard_link(existing, parts)
+    }
+    fn dress(&self, parts: &[Vec<u8>], kind: Kind, dress: &Dress) -> Result<Lacking, Fault> {
+        let bare = Dress {
+            attributes: Vec::new(),
+            ..dress.clone()
+        };
+        let mut lacking = self.0.dress(parts, kind, &bare)?;
+        for (name, _) in &dress.attributes {
+            let name = String::from_utf8_lossy(name);
+            lacking.attributes.push(format!("attribute {name}: ENOSPC"));
+        }
+        Ok(lacking)
+    }
+    fn remove(&self, parts: &[Vec<u8>]) -> Result<(), Fault> {
+        self.0.remove(parts)
+    }
+    fn settle(&self) -> Result<(), Fault> {
+        self.0.settle()
+    }
+}
+
+#[test]
+fn an_attribute_that_could_not_be_given_back_is_named_by_its_file() {
+    let mut scratch = Scratch::new();
+    scratch.bench.wrap = Some(|real| Box::new(Plain(real)));
+    scratch.write("source/garden.jpg", "roses");
+    rustix::fs::setxattr(
+        scratch.path("source/garden.jpg"),
+        "user.rating",
+        b"5",
+        rustix::fs::XattrFlags::empty(),
+    )
+    .unwrap();
+    let job = scratch.saved();
+    let mut told = Vec::new();
+    let done = put_back(&job, &request(&scratch, "fresh"), &mut |event| {
+        if let Event::Warn { says } = event {
+            told.push(says);
+        }
+    })
+    .unwrap();
+    assert_eq!(done.result.returned.items, 1);
+    let refused = &done.result.refused;
+    assert_eq!(refused.len(), 1, "{refused:?}");
+    assert_eq!(refused[0].path, "garden.jpg");
+    assert!(refused[0].why.contains("user.rating"), "{refused:?}");
+    assert!(
+        told[0].starts_with("'garden.jpg' was put back without"),
+        "{told:?}"
+    );
 }
 
 #[test]

@@ -40,10 +40,14 @@ impl Short {
         }
         for (number, destination) in destinations.iter().enumerate() {
             let bit = 1 << number;
-            let facts = destination
-                .filter(|_| lacking & bit != 0)
-                .and_then(|destination| destination.facts().ok());
-            if facts.is_none_or(|facts| facts.free_bytes >= bytes.saturating_add(SPARE)) {
+            let takes = |to: &dyn Destination| {
+                let free = to.facts().map_or(u64::MAX, |facts| facts.free_bytes);
+                let has = |bytes: u64| free >= bytes.saturating_add(SPARE);
+                // Whether holes take no room there is tried, so only where it matters.
+                let held = errand.item.held();
+                has(bytes) || held < bytes && has(held) && to.keeps_holes()
+            };
+            if destination.is_none_or(|to| lacking & bit == 0 || takes(to)) {
                 continue;
             }
             errand.passed |= bit;

@@ -24,9 +24,9 @@ pub fn look(bench: &dyn Bench, paths: &[PathBuf]) -> Result<(Vec<DriveKept>, OnH
             fault_problem(&fault, "name a whole disk or an image file of one").on_path(path)
         })?;
         let shown = KeptPath::of(&facts.path);
-        // One image under two names is one drive, too.
-        let file = (facts.device, facts.inode);
-        let is_known = facts.is_image && facts.inode != 0 && !files.insert(file);
+        // One image under two names is one drive, too; so are an image and the loop device that shows it.
+        let own = (facts.is_image && facts.inode != 0).then_some((facts.device, facts.inode));
+        let is_known = own.or(facts.shows).is_some_and(|file| !files.insert(file));
         if is_known || kept.iter().any(|drive| drive.path == shown) {
             return Err(Problem::usage(
                 "a drive is named twice",

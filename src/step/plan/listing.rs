@@ -13,7 +13,7 @@ pub fn listing(job: &Job<'_>) -> Result<Vec<ListingItem>, Problem> {
     let failed = |e: LedgerError| ledger_problem(&e);
     let facts = job.ledger.facts().map_err(failed)?;
     let (recorded, counting) = (
-        Recorded::of(&facts),
+        Recorded::now(job, &facts)?,
         crate::step::state::proving(job, &facts),
     );
     let rules = rule_names(job).map_err(failed)?;

@@ -86,6 +86,7 @@ pub fn plan(
     let facts = job.ledger.facts().map_err(|e| ledger_problem(&e))?;
     order::order(job, &facts).map_err(|e| ledger_problem(&e))?;
     let (tree, wear) = survey_digests(job)?;
+    let told = told_digest(job)?;
     let rows = job
         .ledger
         .row_sum()
@@ -98,6 +99,7 @@ pub fn plan(
         unaccounted_bytes: walked.unaccounted_bytes,
         tree,
         wear: Some(wear),
+        told: Some(told),
         rows,
     })?;
     for warning in job.snapshot() {
@@ -297,6 +299,28 @@ impl Running {
         self.hasher.update(&self.pending);
         Blake3(*self.hasher.finalize().as_bytes())
     }
+}
+
+/// BLAKE3 over what lists and papers say of the items, and no row holds: names and reasons of rules, the people with their
+/// folders, the sync roots.
+///
+/// # Errors
+/// When the ledger cannot be read.
+pub fn told_digest(job: &Job<'_>) -> Result<Blake3, Problem> {
+    let ledger = &job.ledger;
+    let mut told = Running::default();
+    for key in people::TOLD.into_iter().chain(drive::TOLD) {
+        let text = ledger.get(key).map_err(|e| ledger_problem(&e))?;
+        part(&mut told, text.as_deref().map(str::as_bytes));
+    }
+    ledger
+        .each_rule(|id, name, why| {
+            told.add(&id.to_le_bytes());
+            part(&mut told, Some(name.as_bytes()));
+            part(&mut told, Some(why.as_bytes()));
+        })
+        .map_err(|e| ledger_problem(&e))?;
+    Ok(told.end())
 }
 
 /// Adds a part of any length, so that no two lists of parts come out alike; for `None` a length that no text has.

@@ -17,6 +17,8 @@ pub const NOBODY: &str = "outside of every profile";
 const KEY: &str = "people";
 /// The setting that holds their folders.
 const HOMES: &str = "homes";
+/// The settings that a survey keeps of people.
+pub const TOLD: [&str; 2] = [KEY, HOMES];
 
 /// The lines of a finished walk. `own` is the name of the root, for a root that is a profile itself.
 pub fn lines(people: &People, own: &str, volume: &str) -> Vec<PersonSeen> {

@@ -33,7 +33,7 @@ pub struct Rows {
 /// # Errors
 /// When the ledger cannot be read.
 pub fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
-    let (recorded, counting) = (Recorded::of(facts), proving(job, facts));
+    let (recorded, counting) = (Recorded::now(job, facts)?, proving(job, facts));
     let mut walk = Walk::default();
     let mut places = Places::new(&job.ledger);
     job.ledger
@@ -54,7 +54,14 @@ pub fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
             Ok(())
         })
         .map_err(|e| ledger_problem(&e))?;
-    Ok(walk.rows())
+    let mut rows = walk.rows();
+    for place in crate::step::plan::drive::lost_places(job, facts)? {
+        rows.not_saved.items += 1;
+        rows.not_saved.missing_bytes += place.bytes;
+        rows.not_saved.at_least |= place.at_least;
+        rows.not_saved.places.push(place);
+    }
+    Ok(rows)
 }
 
 #[derive(Default)]
@@ -98,13 +105,15 @@ impl Walk {
                 _ => item.bytes,
             };
             self.lose(folder(&parts), missing_bytes);
+            let lost = LostItem {
+                path: place.path_of(item).text(),
+                what,
+                bytes: item.bytes,
+                missing_bytes,
+            };
+            self.not_saved.at_least |= lost.size_unknown();
             if self.not_saved.first.len() < account::FIRST {
-                self.not_saved.first.push(LostItem {
-                    path: place.path_of(item).text(),
-                    what,
-                    bytes: item.bytes,
-                    missing_bytes,
-                });
+                self.not_saved.first.push(lost);
             }
         }
     }
@@ -131,6 +140,9 @@ impl Walk {
             }
             ItemState::Unreadable => (&mut counts.unreadable, Some(Lost::Unreadable)),
             ItemState::LeftOut => (&mut counts.left_out, None),
+            ItemState::Placeholder if item.part_here() > 0 => {
+                (&mut counts.placeholder, Some(Lost::PartPlaceholder))
+            }
             ItemState::Placeholder => (&mut counts.placeholder, Some(Lost::Placeholder)),
             ItemState::Waived => {
                 // A copy that lies only where none counts saves nothing.
@@ -165,6 +177,7 @@ impl Walk {
     /// A folder that nobody could look into. It stands before single files: nobody knows how much it is.
     fn closed(&mut self, path: String) {
         self.lose(path.clone(), 0);
+        self.not_saved.at_least = true;
         let folder = LostItem {
             path,
             what: Lost::Folder,

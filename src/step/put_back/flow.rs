@@ -15,11 +15,12 @@ use crate::job::crew::{self, Foreman};
 use crate::job::{Job, ledger_problem};
 use crate::ledger::terms::{FILE, WAIVED, WANTED};
 use crate::ledger::{Got, GotRow, ItemRow, LedgerError, Paged};
-use crate::port::{Block, Destination, Fault, FaultKind, Recipient};
+use crate::port::{Block, Destination, Fault, FaultKind, Lacking, Recipient};
 use crate::read::places::Places;
 use crate::step::event::{Event, Tell};
 use crate::step::outcome::{Amount, Exit, Problem, PutBack, Refused};
 use crate::survey::item::{Kind, Mark};
+use crate::value::measure::bytes_in_words;
 use crate::value::{Moment, Name};
 use further::Further;
 use std::collections::{HashMap, HashSet};
@@ -234,18 +235,36 @@ impl<'a, 'b> Flow<'a, 'b> {
         Names::new(own, stand_in, self.day, false)
     }
 
-    fn dress(&mut self, item: &ItemRow, at: &[Vec<u8>]) -> Result<(), LedgerError> {
+    /// Puts on what the item wore; it stands at `at` now, and is called `place` in the end.
+    fn dress(
+        &mut self,
+        item: &ItemRow,
+        at: &[Vec<u8>],
+        place: &[Vec<u8>],
+    ) -> Result<(), LedgerError> {
         let dress = dress_of(&self.job.ledger, item, self.now)?;
-        let lacking = match self.to.dress(at, item.kind, &dress) {
+        let Lacking {
+            attributes,
+            mut marks,
+        } = match self.to.dress(at, item.kind, &dress) {
             Ok(lacking) => lacking,
-            Err(fault) => vec![fault.to_string()],
+            Err(fault) => Lacking {
+                marks: vec![fault.to_string()],
+                ..Lacking::default()
+            },
         };
-        if !lacking.is_empty() {
+        if !attributes.is_empty() {
+            let folder = self.spots.of(item.parent)?;
+            let why = format!("put back without {}", attributes.join(", "));
+            self.refuse(item, &folder.from, why, Loss::Known);
+        }
+        marks.splice(..0, attributes);
+        if !marks.is_empty() {
             self.undressed += 1;
             if self.undressed <= TOLD {
-                let path = Name::Bytes(at.join(&b'/')).text();
+                let path = Name::Bytes(place.join(&b'/')).text();
                 (self.tell)(Event::Warn {
-                    says: format!("'{path}' was put back without {}", lacking.join(", ")),
+                    says: format!("'{path}' was put back without {}", marks.join(", ")),
                 });
             }
         }
@@ -344,7 +363,7 @@ impl<'a, 'b> Flow<'a, 'b> {
             match self.to.make_link(&place, &target) {
                 Ok(()) => {
                     self.result.set_beside += u64::from(place.last() != Some(&own));
-                    return self.dress(item, &place);
+                    return self.dress(item, &place, &place);
                 }
                 Err(fault) if fault.kind == FaultKind::Exists => {}
                 Err(fault) if fault.kind == FaultKind::CannotHold && names.stand_in() => {}
@@ -458,6 +477,13 @@ fn no_copy(item: &ItemRow, got: &GotRow) -> Option<(String, Loss)> {
     match got.state {
         Got::Whole | Got::Gaps if got.written != 0 => None,
         Got::Unreadable => known("nothing of it could be read from the source"),
+        _ if item.part_here() > 0 => Some((
+            format!(
+                "it was a placeholder with only a part of its content on the drive ({}), and that part was not copied",
+                bytes_in_words(item.part_here())
+            ),
+            Loss::Known,
+        )),
         _ if item.marks.has(Mark::Placeholder) => {
             known("there was no content on the drive, only a placeholder")
         }
@@ -517,5 +543,33 @@ impl Foreman for Flow<'_, '_> {
             }
         }
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ledger::Want;
+    use crate::survey::item::Marks;
+
+    #[test]
+    fn of_a_placeholder_it_is_told_whether_a_part_was_there() {
+        let marks = Marks::of(&[Mark::Placeholder]);
+        let mut item = ItemRow::bare(1, Kind::File, Want::Wanted, marks);
+        item.bytes = 2_000_000;
+        let got = GotRow::nothing(1);
+        let why = |item: &ItemRow| no_copy(item, &got).unwrap().0;
+        assert!(why(&item).contains("no content on the drive"));
+        item.allocated = 524_288;
+        let told = why(&item);
+        assert!(
+            told.contains("only a part of its content on the drive (524 kB)"),
+            "{told}"
+        );
+        // What is stored in larger units than its length is no more than itself.
+        (item.bytes, item.allocated) = (1000, 4096);
+        assert_eq!(item.part_here(), 1000);
+        item.marks = Marks::default();
+        assert_eq!(item.part_here(), 0);
     }
 }

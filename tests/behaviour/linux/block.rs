@@ -109,3 +109,25 @@ fn a_loop_device_says_that_it_has_no_health() {
     };
     assert!(why.contains("loop device"));
 }
+
+/// An image and the loop device that shows it are one drive: two of them would be two promises about one wipe.
+#[test]
+fn an_image_and_a_loop_device_over_it_are_one_drive() {
+    if !can("an_image_and_a_loop_device_over_it_are_one_drive", &[]) {
+        return;
+    }
+    let shop = crate::shop::Shop::new();
+    let image = shop.put("image", vec![0x5a; 4 << 20]);
+    let device = Loop::over(&image);
+    for two in [["image", device.path()], [device.path(), "image"]] {
+        let mut arguments = vec![
+            "open", "--drive", two[0], "--drive", two[1], "--to", "copies",
+        ];
+        arguments.extend(["--policy", "practice", "--symptom", "none", "--json"]);
+        let refused = shop.run(&arguments).ends(2).json();
+        assert_eq!(
+            refused["error"]["what"], "a drive is named twice",
+            "{refused}"
+        );
+    }
+}

@@ -158,3 +158,34 @@ fn every_file_system_here_reads_back_what_was_written() {
         drop(mounted);
     }
 }
+
+/// A file with holes longer than the destination is copied there, and comes back: the bag keeps them as holes.
+#[test]
+fn a_file_with_holes_longer_than_the_destination_is_copied() {
+    let name = "a_file_with_holes_longer_than_the_destination_is_copied";
+    if !can(name, &["mkfs.ext4"]) {
+        return;
+    }
+    use std::os::unix::fs::FileExt;
+    let shop = crate::shop::Shop::new();
+    let drive = Loop::fresh(shop.dir.path(), "stick", 48 << 20);
+    let _mounted = Mounted::at(&shop.path("copies"), &[drive.ext4().path()]);
+    let sparse = std::fs::File::create(shop.path("laptop/machine.img")).unwrap();
+    sparse.set_len(256 << 20).unwrap();
+    sparse.write_all_at(b"middle", 128 << 20).unwrap();
+    shop.saved();
+    let copy = shop.path("copies/job/bag/data/folder/machine.img");
+    let seen = std::fs::metadata(copy).unwrap();
+    use std::os::unix::fs::MetadataExt;
+    assert_eq!(seen.len(), 256 << 20);
+    assert!(seen.blocks() * 512 < 8 << 20, "{}", seen.blocks());
+    // One without holes is too much, and both numbers are said.
+    let filled = shop.put("laptop/filled.img", vec![0x5a; 64 << 20]);
+    let planned = shop.step(&["plan"]).ends(0).json();
+    let points = planned["open_points"].as_array().unwrap();
+    let full = points
+        .iter()
+        .find(|point| point["id"] == "destination-full");
+    assert!(full.is_some(), "{points:?}");
+    std::fs::remove_file(filled).unwrap();
+}

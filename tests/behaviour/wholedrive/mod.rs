@@ -303,6 +303,7 @@ fn a_whole_laptop_goes_through_and_comes_back() {
     assert!(points.is_empty(), "{points:?}");
 
     shop.step(&["release"]).ends(0);
+    what_is_not_saved_is_told(&shop);
     shop.step(&["recheck"]).ends(0);
     comes_back(&shop, &laptop);
     assert_eq!(
@@ -310,6 +311,60 @@ fn a_whole_laptop_goes_through_and_comes_back() {
         sha256(&std::fs::read(&laptop.image).unwrap()),
         "nothing was written to the drive"
     );
+}
+
+/// The owner signs for what is lost: all of it stands on the receipt and in the bag's list, with why it was given up.
+#[track_caller]
+fn what_is_not_saved_is_told(shop: &Shop) {
+    let list = std::fs::read(shop.path("copies/job/bag/holdpoint/not-saved.json")).unwrap();
+    let list: Value = serde_json::from_slice(&list).unwrap();
+    let entry = |path: &str| {
+        let mut all = list.as_array().unwrap().iter();
+        let found = all.find(|entry| entry["path"].as_str().unwrap().ends_with(path));
+        found.unwrap_or_else(|| panic!("{path}: {list}"))
+    };
+    let mut bytes = 0;
+    for (path, state) in [
+        ("drive1-volume7", "volume-locked"),
+        ("drive1-volume9", "volume-unrecognised"),
+        ("drive 1", "lost-volume"),
+        ("efs secret.txt", "waived"),
+    ] {
+        let told = entry(path);
+        assert_eq!(told["state"], state, "{told}");
+        assert!(
+            told["why"].as_str().unwrap().contains("given up: a test"),
+            "{told}"
+        );
+        bytes += told["bytes"].as_u64().unwrap();
+    }
+    let items = &shop.step(&["show"]).ends(0).json()["result"]["items"];
+    assert_eq!(
+        (&items["listed"], &items["copied"]),
+        (&2.into(), &0.into()),
+        "{items}"
+    );
+    shop.step(&["print", "--paper", "receipt"]).ends(0);
+    let receipt = std::fs::read_to_string(shop.path("copies/job/papers/receipt.txt")).unwrap();
+    let receipt = receipt.split_whitespace().collect::<Vec<_>>().join(" ");
+    for part in [
+        "is encrypted, so nothing of it is known; it begins at byte",
+        "is nothing that this program can read; it begins at byte",
+        "a lost volume (",
+        "efs secret.txt: given up",
+    ] {
+        assert!(receipt.to_lowercase().contains(part), "{part}: {receipt}");
+    }
+    let sum = receipt.split("not saved, or not whole; ").nth(1).unwrap();
+    let sum = sum.split(" are missing").next().unwrap();
+    let unit = sum.split(' ').nth(1).unwrap();
+    let sum: f64 = sum.split(' ').next().unwrap().parse().unwrap();
+    let unit = match unit {
+        "MB" => 1e6,
+        "GB" => 1e9,
+        other => panic!("{other}"),
+    };
+    assert!(sum * unit > bytes as f64 * 0.99, "{sum} {bytes}");
 }
 
 #[track_caller]

@@ -98,8 +98,10 @@ fn files_in_bytes_that_two_partitions_share_are_kept_and_never_called_saved() {
     let bag = shop.path("copies/job/bag");
     let list = std::fs::read(bag.join("holdpoint/not-saved.json")).unwrap();
     let list: serde_json::Value = serde_json::from_slice(&list).unwrap();
-    let list = list.as_array().unwrap();
-    assert_eq!(list.len(), doubted.len());
+    let (volumes, list): (Vec<_>, Vec<_>) = (list.as_array().unwrap().iter())
+        .partition(|told| told["state"] == "volume-partly-surveyed");
+    // Both volumes stand there too: how much of them is missing, nobody knows.
+    assert_eq!((volumes.len(), list.len()), (2, doubted.len()));
     for path in &doubted {
         assert_eq!(
             std::fs::metadata(bag.join(path)).unwrap().len(),

@@ -10,6 +10,7 @@ mod keys;
 mod letters;
 mod links;
 mod look;
+mod lost;
 mod moved;
 mod overlay;
 mod paths;
@@ -24,9 +25,10 @@ pub use kept::{
     GapKept, PointKept, SURVEYED, VolumeKept, gaps, is_given_up, points, volume_word, volumes,
     watched, watched_key,
 };
+pub use lost::lost_places;
 pub use moved::Home;
 pub use source::{image_alone, source};
-pub use tally::sync_roots;
+pub use tally::{TOLD, sync_roots};
 
 use crate::job::{Job, ledger_problem};
 use crate::ledger::{Ledger, LedgerError, RowSum};

@@ -13,6 +13,8 @@ use std::collections::BTreeMap;
 const MOST: usize = 1000;
 const SYNC_ROOTS: &str = "sync-roots";
 const PARTIAL: &str = "placeholders-partly-here";
+/// The settings that a survey keeps of what it counted.
+pub const TOLD: [&str; 2] = [SYNC_ROOTS, PARTIAL];
 /// Those named in a point; the others are counted.
 const NAMED_ROOTS: usize = 8;
 

@@ -23,7 +23,7 @@ impl Flow<'_, '_> {
             let Written {
                 temporary,
                 expected,
-                ..
+                place,
             } = &written;
             if settled.is_err() {
                 // What the recipient did not keep proves nothing; the next run writes it again.
@@ -45,7 +45,7 @@ impl Flow<'_, '_> {
                 self.refuse(&errand.item, &errand.spot.from, why, Loss::New);
                 continue;
             }
-            self.dress(&errand.item, temporary)?;
+            self.dress(&errand.item, temporary, place)?;
             self.name(errand, written);
         }
         if settled.is_ok()
@@ -124,7 +124,7 @@ impl Flow<'_, '_> {
                     _ => false,
                 };
                 if is_bare && !spot.at.is_empty() {
-                    self.dress(&folder, &spot.at)?;
+                    self.dress(&folder, &spot.at, &spot.at)?;
                 }
             }
         }
