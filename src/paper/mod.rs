@@ -11,9 +11,12 @@ pub mod certificate;
 mod german;
 mod html;
 pub mod leaf;
+mod lost;
 pub mod matter;
 mod pen;
 mod receipt;
+#[cfg(test)]
+mod release_tests;
 #[cfg(test)]
 pub(crate) mod sample;
 pub mod sentence;
