@@ -38,6 +38,11 @@ const RULES: &[Words] = &[
         "The recovery system, which comes with the installation",
         "Das Wiederherstellungssystem; es kommt mit der Installation",
     ),
+    (
+        "recovery-volume",
+        "The recovery system, which comes with the installation",
+        "Das Wiederherstellungssystem; es kommt mit der Installation",
+    ),
     ("temporary-files", "Temporary files", "Temporäre Dateien"),
     (
         "system-temporary",
