@@ -273,9 +273,10 @@ pub struct Below<'a> {
     pub is_folder: bool,
     /// Length of a file in bytes.
     pub bytes: u64,
-    /// When its content was last written, in nanoseconds since 1970; `None` = the file system keeps local time, so that
-    /// the same file tells another time in another season.
-    pub modified_ns: Option<i128>,
+    /// When its content was last written, in nanoseconds since 1970, and the number of its inode; `None` = they do not stay
+    /// the same: a file system that keeps local time tells another one in another season, and one that a program serves
+    /// may number its files anew.
+    pub written: Option<(i128, u64)>,
 }
 
 /// A place that copies go to: one job folder on one destination. Paths are relative to it,

@@ -149,8 +149,8 @@ pub enum FactBody {
         mismatched: u64,
         missing: u64,
         extra: u64,
-        /// Sum over the names and times of writing of the copies, taken before the first was read; `None` = the file
-        /// system's times do not stay the same, or an older version read back.
+        /// Sum over the names, times of writing and inodes of the copies, taken before the first was read; `None` = the
+        /// file system does not keep these, or an older version read back.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         written: Option<String>,
         rows: String,

@@ -241,7 +241,7 @@ impl Destination for LifeDestination {
                 path: path.get(cut..).unwrap_or_default(),
                 is_folder: bytes.is_none(),
                 bytes: bytes.unwrap_or(0),
-                modified_ns: None,
+                written: None,
             });
         }
         Ok(())

@@ -26,8 +26,9 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 /// The largest file that [`Destination::read_small`] takes whole into memory.
 const SMALL: u64 = 256 << 20;
-/// File systems that keep local time: FAT and exFAT (Linux `uapi/linux/magic.h`).
-const LOCAL_TIME: [u64; 2] = [0x4d44, 0x2011_bab0];
+/// File systems whose times or inode numbers do not last: FAT and exFAT, and whatever a program serves (FUSE; Linux
+/// `uapi/linux/magic.h`).
+const FLEETING: [u64; 3] = [0x4d44, 0x2011_bab0, 0x6573_5546];
 /// Bytes asked for by one `getdents64`.
 const LISTING: usize = 32 << 10;
 
@@ -182,7 +183,7 @@ impl FolderDestination {
         &self,
         path: &str,
         fd: &OwnedFd,
-        is_local_time: bool,
+        is_fleeting: bool,
         see: &mut dyn FnMut(Below<'_>),
     ) -> Result<Vec<String>, Fault> {
         let mut below = Vec::new();
@@ -217,7 +218,7 @@ impl FolderDestination {
                 path: &full,
                 is_folder,
                 bytes: seen.stx_size,
-                modified_ns: (!is_local_time).then_some(ns),
+                written: (!is_fleeting).then_some((ns, seen.stx_ino)),
             });
             // A foreign name that is not text is reported; it holds nothing of ours.
             if is_folder && std::str::from_utf8(name).is_ok() {
@@ -382,12 +383,12 @@ impl Destination for FolderDestination {
     fn each(&self, path: &str, see: &mut dyn FnMut(Below<'_>)) -> Result<(), Fault> {
         let system = fstatfs(&self.root).map_err(|e| fault(self.doing("listing", path), e))?;
         let magic = u64::from_ne_bytes(system.f_type.to_ne_bytes()) & 0xffff_ffff;
-        let is_local_time = LOCAL_TIME.contains(&magic);
+        let is_fleeting = FLEETING.contains(&magic);
         let mut waiting = vec![path.trim_matches('/').to_owned()];
         while let Some(next) = waiting.pop() {
             let parts: Vec<&str> = next.split('/').filter(|part| !part.is_empty()).collect();
             let fd = open_folder(self.root.as_fd(), &parts, FOLDER)?;
-            waiting.append(&mut self.list(&next, &fd, is_local_time, see)?);
+            waiting.append(&mut self.list(&next, &fd, is_fleeting, see)?);
         }
         Ok(())
     }

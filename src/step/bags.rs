@@ -1,6 +1,6 @@
 //! Whether the bags still hold what the record says, without reading the copies again.
 //!
-//! Invariant: cheap (names, lengths and times of the copies, the evidence files in full), and one-sided: a difference is
+//! Invariant: cheap (names, lengths, times and inodes of the copies, the evidence files in full), and one-sided: a difference is
 //! certain, agreement says only that nothing shows from outside. What the copies contain is for `verify`.
 
 use crate::job::{Job, ledger_problem};
@@ -15,7 +15,7 @@ pub struct Lying {
     files: u64,
     bytes: u64,
     named: RowSum,
-    /// Sum over names and times of writing; `None` = a time that does not stay the same.
+    /// Sum over names, times of writing and inodes; `None` = some of these do not stay the same.
     pub written: Option<RowSum>,
 }
 
@@ -27,7 +27,7 @@ impl Lying {
         written: Some(RowSum::NOTHING),
     };
 
-    fn add(&mut self, path: &str, bytes: u64, modified_ns: Option<i128>) {
+    fn add(&mut self, path: &str, bytes: u64, written: Option<(i128, u64)>) {
         self.files += 1;
         self.bytes = self.bytes.saturating_add(bytes);
         // A name of a copy has no byte 0 in it.
@@ -35,8 +35,9 @@ impl Lying {
         row.push(0);
         row.extend(bytes.to_le_bytes());
         self.named.add(&row);
-        self.written = self.written.zip(modified_ns).map(|(mut sum, at)| {
+        self.written = self.written.zip(written).map(|(mut sum, (at, inode))| {
             row.extend(at.to_le_bytes());
+            row.extend(inode.to_le_bytes());
             sum.add(&row);
             sum
         });
@@ -51,7 +52,7 @@ pub fn look(at: &dyn Destination) -> Result<Lying, Fault> {
     let mut lying = Lying::NOTHING;
     at.each("bag/data", &mut |below| {
         if !below.is_folder {
-            lying.add(below.path, below.bytes, below.modified_ns);
+            lying.add(below.path, below.bytes, below.written);
         }
     })?;
     Ok(lying)
@@ -120,7 +121,7 @@ pub fn difference(
         .is_some_and(|(then, now)| then != now)
     {
         return Ok(Some(
-            "files in its bag were written to since they were read back".into(),
+            "files in its bag were written to or changed places since they were read back".into(),
         ));
     }
     let is_sealed = facts.iter().any(

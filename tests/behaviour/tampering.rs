@@ -214,9 +214,32 @@ fn a_swap_or_a_change_that_keeps_all_lengths_ends_the_release() {
     std::fs::rename(at(5), at(4)).unwrap();
     back("away", &at(5));
     shop.step(&["recheck"]).ends(0);
+    // Two of one length and time that changed their names.
+    let times = std::fs::FileTimes::new().set_modified(std::time::SystemTime::UNIX_EPOCH);
+    for number in [8, 9] {
+        shop.put(
+            &format!("laptop/Pictures/{number}.jpg"),
+            noise(number, 5000),
+        );
+        let file = std::fs::File::options()
+            .write(true)
+            .open(shop.path(&format!("laptop/Pictures/{number}.jpg")));
+        file.unwrap().set_times(times).unwrap();
+    }
+    for step in ["plan", "copy", "verify", "release"] {
+        shop.step(&[step]).ends(0);
+    }
+    std::fs::rename(at(8), shop.path("away")).unwrap();
+    std::fs::rename(at(9), at(8)).unwrap();
+    back("away", &at(9));
+    now("changed places");
+    std::fs::rename(at(8), shop.path("away")).unwrap();
+    std::fs::rename(at(9), at(8)).unwrap();
+    back("away", &at(9));
+    shop.step(&["recheck"]).ends(0);
     // A program that somebody looked with has written.
     flip(&at(7), 100);
-    now("written to since");
+    now("written to or changed places since");
     let held = shop.step(&["release"]).ends(3);
     assert_eq!(held.points(), ["verification-missing"]);
     shop.step(&["verify"]).ends(1);
