@@ -6,7 +6,7 @@
 
 use super::layout::Layout;
 use crate::port::Fault;
-use crate::survey::item::{Kind, Marks, Times};
+use crate::survey::item::{Kind, Mark, Marks, Times};
 use crate::value::Name;
 use std::fmt;
 
@@ -210,6 +210,19 @@ impl Findings {
         says: impl FnOnce() -> String,
     ) {
         self.note_many(id, weight, record, 1, says);
+    }
+
+    /// Notes an item that is not whole, by its name.
+    pub fn note_item(&mut self, found: &Found) {
+        if found.marks.has(Mark::Damaged) || found.marks.has(Mark::Unreadable) {
+            let says = found.trouble.clone().unwrap_or_default();
+            self.note(
+                "items-damaged",
+                Weight::OpenPoint,
+                Some(found.record),
+                || format!("\"{}\": {says}", found.name.text()),
+            );
+        }
     }
 
     /// Says of how many items attributes stay behind. On ext those that could not be read; on NTFS all: its access lists

@@ -275,7 +275,7 @@ pub struct GapSeen {
 }
 
 /// One profile.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct PersonSeen {
     /// Name of the profile.
     pub profile: String,

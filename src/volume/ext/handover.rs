@@ -86,7 +86,7 @@ impl HandOver<'_, '_, '_> {
             Some(row) if row.kind() == Kind::Folder && !row.is(Row::UNREAD) => {
                 let notes = self.store.notes_of(&row);
                 self.fill(&mut found, &row, &notes);
-                self.note_item(&found);
+                self.findings.note_item(&found);
             }
             _ => {
                 found.marks.set(Mark::Damaged);
@@ -140,7 +140,7 @@ impl HandOver<'_, '_, '_> {
                 }
                 let (found, enter) = self.named(&named, &folder, hidden);
                 self.items += 1;
-                self.note_item(&found);
+                self.findings.note_item(&found);
                 (self.see)(found);
                 if enter {
                     waiting.push(Waiting {
@@ -273,25 +273,13 @@ impl HandOver<'_, '_, '_> {
             Row::LISTED | if folder { Row::ENTERED } else { 0 },
         );
         self.items += 1;
-        self.note_item(&found);
+        self.findings.note_item(&found);
         (self.see)(found);
         if folder {
             self.below(Waiting {
                 inode: row.inode,
                 depth: 1,
             });
-        }
-    }
-
-    fn note_item(&mut self, found: &Found) {
-        if found.marks.has(Mark::Damaged) || found.marks.has(Mark::Unreadable) {
-            let says = found.trouble.clone().unwrap_or_default();
-            self.findings.note(
-                "items-damaged",
-                Weight::OpenPoint,
-                Some(found.record),
-                || format!("\"{}\": {says}", found.name.text()),
-            );
         }
     }
 

@@ -164,7 +164,7 @@ impl<'a> Walk<'a> {
             if enter && let Some(name) = bytes_of(&found.name) {
                 waiting.push(folder.below(found.record, name));
             }
-            self.note_item(&found);
+            self.findings.note_item(&found);
             (self.see)(found);
         });
         if let Err(fault) = outcome {
@@ -308,18 +308,6 @@ impl<'a> Walk<'a> {
             found.marks.set(Mark::Sparse);
         }
         found.layout = Some(layout);
-    }
-
-    fn note_item(&mut self, found: &Found) {
-        if found.marks.has(Mark::Damaged) || found.marks.has(Mark::Unreadable) {
-            let says = found.trouble.clone().unwrap_or_default();
-            self.findings.note(
-                "items-damaged",
-                Weight::OpenPoint,
-                Some(found.record),
-                || format!("\"{}\": {says}", found.name.text()),
-            );
-        }
     }
 }
 

@@ -85,15 +85,7 @@ mod tests {
         PersonSeen {
             profile: profile.into(),
             volume: volume.into(),
-            last_used: None,
-            bytes: 0,
-            photos: 0,
-            documents: 0,
-            mail: 0,
-            newest: None,
-            placeholders: 0,
-            efs: 0,
-            redirected: Vec::new(),
+            ..PersonSeen::default()
         }
     }
 

@@ -124,19 +124,7 @@ pub(super) fn claim(
 
 /// What is in a folder, less what is in others.
 fn count(shelf: &Shelf<'_>, id: i64, less: &[i64]) -> Result<PersonSeen, LedgerError> {
-    let mut line = PersonSeen {
-        profile: String::new(),
-        volume: String::new(),
-        last_used: None,
-        bytes: 0,
-        photos: 0,
-        documents: 0,
-        mail: 0,
-        newest: None,
-        placeholders: 0,
-        efs: 0,
-        redirected: Vec::new(),
-    };
+    let mut line = PersonSeen::default();
     let mut stack = vec![id];
     while let Some(folder) = stack.pop() {
         shelf.ledger().each_child(folder, |row, _| {
