@@ -6,11 +6,13 @@
 //!
 //! Invariant: the drive is opened for reading only, and nothing of the mount can act (no programs, no devices).
 
+use super::drives;
 use super::fault::fault;
 use super::ioctl;
 use super::mapper::{self, Mapped};
+use super::memory::MachineMemory;
 use super::tree::FolderTree;
-use crate::port::{Fault, FaultKind, Mounted, NotMounted, ToMount, Tree};
+use crate::port::{Fault, FaultKind, Mounted, NotMounted, Sectors, ToMount, Tree};
 use rustix::fd::{AsFd, AsRawFd, OwnedFd};
 use rustix::fs::{MemfdFlags, Mode, OFlags, fstatvfs, ftruncate, memfd_create, open};
 use rustix::io::Errno;
@@ -19,6 +21,7 @@ use rustix::mount::{
     fsconfig_set_string, fsmount, fsopen,
 };
 use std::path::Path;
+use std::sync::Arc;
 
 /// Room for what the driver writes: as much as a log of XFS can hold, and half of the memory that programs can have at most.
 /// What does not fit ends the mount with errors, never with other content.
@@ -28,7 +31,7 @@ const SCRATCH: u64 = 2 << 30;
 struct Above {
     tree: FolderTree,
     mount: OwnedFd,
-    _device: Mapped,
+    device: Mapped,
 }
 
 impl Mounted for Above {
@@ -39,6 +42,14 @@ impl Mounted for Above {
     fn inodes_in_use(&self) -> Option<u64> {
         let told = fstatvfs(&self.mount).ok()?;
         told.f_files.checked_sub(told.f_ffree)
+    }
+
+    fn sectors(&self) -> Result<Arc<dyn Sectors>, Fault> {
+        let device = self.device.device()?.as_raw_fd();
+        drives::sectors(
+            Path::new(&format!("/proc/self/fd/{device}")),
+            &MachineMemory,
+        )
     }
 }
 
@@ -77,7 +88,7 @@ pub(super) fn mount(volume: &ToMount<'_>) -> Result<Box<dyn Mounted>, NotMounted
     Ok(Box::new(Above {
         tree,
         mount,
-        _device: device,
+        device,
     }))
 }
 

@@ -2,8 +2,9 @@
 //!
 //! Invariant: what is mounted can be looked at through the value alone, and is gone with it, however the process ends.
 
-use super::{Fault, Tree};
+use super::{Fault, Sectors, Tree};
 use std::path::Path;
+use std::sync::Arc;
 
 /// A stretch of a drive to be mounted, and how.
 #[derive(Debug, Clone, Copy)]
@@ -35,6 +36,9 @@ pub trait Mounted: Send + Sync {
     fn tree(&self) -> &dyn Tree;
     /// Inodes in use, by the file system's own count; `None` = not told.
     fn inodes_in_use(&self) -> Option<u64>;
+    /// The volume beneath the mount, with what the driver wrote: its first byte is byte 0. It may be read for as long as it
+    /// is mounted.
+    fn sectors(&self) -> Result<Arc<dyn Sectors>, Fault>;
 }
 
 /// What lies in a stretch of a file.

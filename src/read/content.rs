@@ -1,13 +1,14 @@
 //! The one reader that turns a layout and sectors into bytes and gaps.
 //!
 //! Invariant: a byte that is handed over without being named in `missing` is what the file table and
-//! the drive say it is; what could not be had is zeros *and* named, in logical bytes. A sector that was refused is
+//! the drive say it is; what could not be had is zeros *and* named, in logical bytes; what a checksum of the file system does
+//! not fit is named, too. A sector that was refused is
 //! not asked for again by the same reader. Compressed content is lost by the unit (up to 64 KiB) or chunk, because
 //! nothing of it can be told from a part; stored-plain units lose only their sectors. The compressions have no checksum.
 
 use crate::port::{Content, Fault, FaultKind, Sectors, Stamp, Stretch};
 use crate::volume::layout::{Coding, Layout, Piece};
-use crate::volume::stored::{Narrow, Ranges, Spot, Stored, push_range};
+use crate::volume::stored::{Missing, Narrow, Ranges, Spot, Stored, push_range};
 use crate::volume::unpack::{UnpackError, lznt1, lzx, xpress};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
@@ -55,6 +56,8 @@ struct State {
     refused: Ranges,
     /// The unit unpacked last; `Err` = it is missing.
     unit: Option<(u64, Unpacked)>,
+    /// Why the first stretch of sealed content is missing.
+    why: Option<UnpackError>,
     /// A stretch of the chunk table: first stored byte, bytes; `None` = unreadable.
     table: Option<(u64, Option<Vec<u8>>)>,
 }
@@ -143,7 +146,11 @@ impl<'a> ContentReader<'a> {
         zeros.fill(0);
         let mut state = self.state();
         match self.coding {
-            Coding::Plain => self.stored(&mut state, at, data, at, &mut got.missing)?,
+            Coding::Plain => {
+                state.why = None;
+                self.stored(&mut state, at, data, at, &mut got.missing)?;
+                got.unpack = state.why;
+            }
             _ => {
                 let size = self.unit_bytes();
                 let mut done = 0usize;
@@ -228,23 +235,29 @@ impl<'a> ContentReader<'a> {
                 part.fill(0);
                 push_range(missing, logical.saturating_add(here - at), to - here);
             } else {
-                let mut gone = Ranges::new();
-                self.stored
-                    .read(self.sectors(), here, part, Narrow::default(), &mut gone)?;
-                for (from, bytes) in gone {
+                let mut gone = Missing::default();
+                self.stored.read_telling(
+                    self.sectors(),
+                    here,
+                    part,
+                    Narrow::default(),
+                    &mut gone,
+                )?;
+                for (from, bytes) in gone.ranges {
                     push_range(
                         missing,
                         logical.saturating_add(from.saturating_sub(at)),
                         bytes,
                     );
-                    // What is lost costs nothing to find out again.
-                    if matches!(self.stored.spot(from).0, Spot::Drive(_))
-                        && state.refused.len() < REFUSED
-                    {
+                }
+                // What is lost costs nothing to find out again.
+                for (from, bytes) in gone.refused {
+                    if state.refused.len() < REFUSED {
                         let i = state.refused.partition_point(|(first, _)| *first < from);
                         state.refused.insert(i, (from, bytes));
                     }
                 }
+                state.why = state.why.or(gone.why);
             }
             here = to;
         }

@@ -2,6 +2,8 @@
 //! they are coded. One reader (`read::content`) turns a layout plus sectors into bytes and
 //! gaps, so decompression, damage mapping and resuming exist once.
 
+use super::sealed::Sealed;
+
 /// One run of an item's stored content, in order. Lengths are in bytes of the *stored*
 /// form (equal to the logical form unless `coding` says otherwise).
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -25,6 +27,8 @@ pub enum Piece {
         /// Length in bytes.
         bytes: u64,
     },
+    /// A part of an extent that is packed by itself, or that has checksums. It counts with its logical bytes.
+    Sealed(Box<Sealed>),
 }
 
 impl Piece {
@@ -33,6 +37,27 @@ impl Piece {
         match self {
             Piece::Extent { bytes, .. } | Piece::Hole { bytes } | Piece::Lost { bytes } => *bytes,
             Piece::Inline(data) => data.len() as u64,
+            Piece::Sealed(sealed) => sealed.bytes,
+        }
+    }
+
+    /// Leaves out what lies behind its first `most` bytes.
+    pub fn truncate(&mut self, most: u64) {
+        match self {
+            Piece::Extent { bytes, .. } | Piece::Hole { bytes } | Piece::Lost { bytes } => {
+                *bytes = (*bytes).min(most);
+            }
+            Piece::Inline(data) => data.truncate(usize::try_from(most).unwrap_or(usize::MAX)),
+            Piece::Sealed(sealed) => sealed.bytes = sealed.bytes.min(most),
+        }
+    }
+
+    /// The bytes of the drive (place and length) that the stored bytes from `from` on are read from.
+    pub fn on_drive(&self, from: u64, bytes: u64) -> Vec<(u64, u64)> {
+        match self {
+            Piece::Extent { at, .. } => vec![(at.saturating_add(from), bytes)],
+            Piece::Sealed(sealed) => sealed.on_drive(from, bytes),
+            Piece::Hole { .. } | Piece::Inline(_) | Piece::Lost { .. } => Vec::new(),
         }
     }
 }
@@ -88,9 +113,18 @@ impl Layout {
         let mut lost = false;
         let mut pieces = Vec::with_capacity(self.pieces.len());
         for piece in self.pieces.drain(..) {
-            let Piece::Extent { at, bytes } = piece else {
-                pieces.push(piece);
-                continue;
+            let (at, bytes) = match piece {
+                Piece::Extent { at, bytes } => (at, bytes),
+                Piece::Sealed(sealed) if !shared(sealed.at, sealed.stored_bytes).is_empty() => {
+                    lost = true;
+                    let bytes = sealed.bytes;
+                    pieces.push(Piece::Lost { bytes });
+                    continue;
+                }
+                piece => {
+                    pieces.push(piece);
+                    continue;
+                }
             };
             let (mut here, end) = (at, at.saturating_add(bytes));
             for (from, to) in shared(at, bytes) {
@@ -142,14 +176,14 @@ impl Layout {
         let (mut start, mut out) = (0u64, Vec::new());
         for piece in &self.pieces {
             let end = start.saturating_add(piece.bytes()).min(written);
-            if let Piece::Extent { at, .. } = piece {
+            if matches!(piece, Piece::Extent { .. } | Piece::Sealed(_)) {
                 let first = wanted.partition_point(|(_, to)| *to <= start);
                 for (from, to) in wanted.iter().skip(first) {
                     let (from, to) = ((*from).max(start), (*to).min(end));
                     if from >= to {
                         break;
                     }
-                    out.push((at.saturating_add(from - start), to - from));
+                    out.extend(piece.on_drive(from - start, to - from));
                 }
             }
             start = start.saturating_add(piece.bytes());
@@ -177,16 +211,16 @@ impl Layout {
             if room == 0 {
                 break;
             }
-            match &mut piece {
-                Piece::Extent { bytes, .. } | Piece::Hole { bytes } | Piece::Lost { bytes } => {
-                    *bytes = (*bytes).min(room);
-                }
-                Piece::Inline(data) => data.truncate(usize::try_from(room).unwrap_or(usize::MAX)),
-            }
+            piece.truncate(room);
             at = at.saturating_add(piece.bytes());
             keep.push(piece);
         }
         keep
+    }
+
+    /// Leaves out what lies behind the first `bytes` stored bytes.
+    pub fn cut(&mut self, bytes: u64) {
+        self.pieces = self.front(bytes);
     }
 
     /// Bytes behind everything that is described are lost, even where they lie behind the written length: only what
@@ -276,6 +310,10 @@ impl Layout {
                     out.push(3);
                     out.extend_from_slice(&bytes.to_le_bytes());
                 }
+                Piece::Sealed(sealed) => {
+                    out.push(4);
+                    sealed.to_bytes(&mut out);
+                }
             }
         }
         out
@@ -283,16 +321,11 @@ impl Layout {
 
     /// Reads [`Layout::to_bytes`] back; `None` for anything else.
     pub fn from_bytes(bytes: &[u8]) -> Option<Self> {
-        let mut rest = bytes.strip_prefix(&[1u8])?;
-        let mut take = |count: usize| -> Option<&[u8]> {
-            let (head, tail) = rest.split_at_checked(count)?;
-            rest = tail;
-            Some(head)
-        };
-        let tag = *take(1)?.first()?;
-        let number = u32::from_le_bytes(take(4)?.try_into().ok()?);
-        let length = u64::from_le_bytes(take(8)?.try_into().ok()?);
-        let valid = u64::from_le_bytes(take(8)?.try_into().ok()?);
+        let mut rest = Reader::new(bytes.strip_prefix(&[1u8])?);
+        let tag = rest.byte()?;
+        let number = u32::from_le_bytes(rest.array()?);
+        let length = rest.number()?;
+        let valid = rest.number()?;
         let coding = match tag {
             0 => Coding::Plain,
             1 => Coding::Lznt1 { unit_bytes: number },
@@ -303,16 +336,23 @@ impl Layout {
             _ => return None,
         };
         let mut pieces = Vec::new();
-        while let Some(kind) = take(1).and_then(|kind| kind.first().copied()) {
-            let first = u64::from_le_bytes(take(8)?.try_into().ok()?);
+        while let Some(kind) = rest.byte() {
             pieces.push(match kind {
                 0 => Piece::Extent {
-                    at: first,
-                    bytes: u64::from_le_bytes(take(8)?.try_into().ok()?),
+                    at: rest.number()?,
+                    bytes: rest.number()?,
                 },
-                1 => Piece::Hole { bytes: first },
-                2 => Piece::Inline(take(usize::try_from(first).ok()?)?.to_vec()),
-                3 => Piece::Lost { bytes: first },
+                1 => Piece::Hole {
+                    bytes: rest.number()?,
+                },
+                2 => {
+                    let bytes = usize::try_from(rest.number()?).ok()?;
+                    Piece::Inline(rest.take(bytes)?.to_vec())
+                }
+                3 => Piece::Lost {
+                    bytes: rest.number()?,
+                },
+                4 => Piece::Sealed(Box::new(Sealed::from_bytes(&mut rest)?)),
                 _ => return None,
             });
         }
@@ -324,12 +364,45 @@ impl Layout {
         })
     }
 
-    /// Bytes of it that lie on the drive.
+    /// Bytes of it that lie on the drive, unpacked.
     pub fn stored_bytes(&self) -> u64 {
+        let is_stored = |piece: &&Piece| !matches!(piece, Piece::Hole { .. } | Piece::Lost { .. });
         self.pieces
             .iter()
-            .filter(|piece| matches!(piece, Piece::Extent { .. } | Piece::Inline(_)))
+            .filter(is_stored)
             .fold(0u64, |sum, piece| sum.saturating_add(piece.bytes()))
+    }
+}
+
+/// Bytes that are taken from the front.
+pub struct Reader<'a>(&'a [u8]);
+
+impl<'a> Reader<'a> {
+    /// All of these.
+    pub fn new(bytes: &'a [u8]) -> Self {
+        Self(bytes)
+    }
+
+    /// So many of them; `None` = there are not.
+    pub fn take(&mut self, count: usize) -> Option<&'a [u8]> {
+        let (head, tail) = self.0.split_at_checked(count)?;
+        self.0 = tail;
+        Some(head)
+    }
+
+    /// One.
+    pub fn byte(&mut self) -> Option<u8> {
+        self.take(1)?.first().copied()
+    }
+
+    /// `N` of them.
+    pub fn array<const N: usize>(&mut self) -> Option<[u8; N]> {
+        self.take(N)?.try_into().ok()
+    }
+
+    /// A little-endian number.
+    pub fn number(&mut self) -> Option<u64> {
+        self.array().map(u64::from_le_bytes)
     }
 }
 

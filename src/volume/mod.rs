@@ -4,6 +4,7 @@
 //! panicking, looping for ever or asking for memory that the input does not justify.
 
 pub mod bits;
+pub mod btrfs;
 pub mod bytes;
 pub mod chain;
 pub mod exfat;
@@ -14,8 +15,10 @@ pub mod gap;
 pub mod layout;
 pub mod map;
 pub mod ntfs;
+pub mod sealed;
 pub mod signature;
 pub mod spare;
 pub mod stored;
+pub mod sums;
 pub mod unpack;
 pub mod xfs;

@@ -5,10 +5,23 @@
 //! nothing is asked for twice within one call once its finest request was refused.
 
 use super::layout::Piece;
+use super::sealed::Sealed;
+use super::unpack::UnpackError;
 use crate::port::{Fault, FaultKind, Sectors};
 
 /// Ranges as (first byte, length), ascending, not touching one another.
 pub type Ranges = Vec<(u64, u64)>;
+
+/// What is missing of a reading.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Missing {
+    /// All of it, in bytes of the stored form.
+    pub ranges: Ranges,
+    /// Of these, what the drive refused.
+    pub refused: Ranges,
+    /// What was wrong with the first of what it did not refuse; `None` = nothing, or its place is not known.
+    pub why: Option<UnpackError>,
+}
 
 /// How large requests are, and how far a refused one is narrowed down.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -116,6 +129,8 @@ pub enum Spot<'a> {
     Hole,
     /// These bytes.
     Inline(&'a [u8]),
+    /// A part of such an extent, from this byte of the part on.
+    Sealed(&'a Sealed, u64),
     /// Nobody knows where.
     Lost,
 }
@@ -183,6 +198,7 @@ impl Stored {
                     .unwrap_or_default(),
             ),
             Piece::Lost { .. } => Spot::Lost,
+            Piece::Sealed(sealed) => Spot::Sealed(sealed, into),
         };
         (spot, rest)
     }
@@ -195,6 +211,23 @@ impl Stored {
         buf: &mut [u8],
         narrow: Narrow,
         missing: &mut Ranges,
+    ) -> Result<(), Fault> {
+        let mut told = Missing::default();
+        self.read_telling(sectors, at, buf, narrow, &mut told)?;
+        for (from, bytes) in told.ranges {
+            push_range(missing, from, bytes);
+        }
+        Ok(())
+    }
+
+    /// Reads stored bytes, and tells why some are missing.
+    pub fn read_telling(
+        &self,
+        sectors: &dyn Sectors,
+        at: u64,
+        buf: &mut [u8],
+        narrow: Narrow,
+        missing: &mut Missing,
     ) -> Result<(), Fault> {
         let mut done = 0usize;
         while done < buf.len() {
@@ -209,21 +242,25 @@ impl Stored {
                 Spot::Hole => part.fill(0),
                 Spot::Lost => {
                     part.fill(0);
-                    push_range(missing, here, take as u64);
+                    push_range(&mut missing.ranges, here, take as u64);
                 }
                 Spot::Inline(data) => match data.get(..take) {
                     Some(data) => part.copy_from_slice(data),
                     None => {
                         part.fill(0);
-                        push_range(missing, here, take as u64);
+                        push_range(&mut missing.ranges, here, take as u64);
                     }
                 },
+                Spot::Sealed(sealed, into) => {
+                    sealed.read(sectors, into, part, narrow, here, missing)?;
+                }
                 Spot::Drive(drive_at) => {
                     let mut on_drive = Ranges::new();
                     read_narrowing(sectors, drive_at, part, narrow, &mut on_drive)?;
                     for (from, bytes) in on_drive {
                         let into = from.saturating_sub(drive_at);
-                        push_range(missing, here.saturating_add(into), bytes);
+                        push_range(&mut missing.ranges, here.saturating_add(into), bytes);
+                        push_range(&mut missing.refused, here.saturating_add(into), bytes);
                     }
                 }
             }

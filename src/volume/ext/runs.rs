@@ -211,26 +211,13 @@ pub fn pieces(ground: &Ground<'_>, runs: &[Run], bytes: u64) -> Vec<Piece> {
     );
     let mut over = done.saturating_sub(bytes);
     while over > 0
-        && let Some(last) = out.pop()
+        && let Some(mut last) = out.pop()
     {
         let bytes = last.bytes();
         let cut = over.min(bytes);
         over -= cut;
-        match last {
-            Piece::Extent { at, .. } => push(
-                &mut out,
-                Piece::Extent {
-                    at,
-                    bytes: bytes - cut,
-                },
-            ),
-            Piece::Hole { .. } => push(&mut out, Piece::Hole { bytes: bytes - cut }),
-            Piece::Lost { .. } => push(&mut out, Piece::Lost { bytes: bytes - cut }),
-            Piece::Inline(mut data) => {
-                data.truncate(data.len().saturating_sub(cut as usize));
-                push(&mut out, Piece::Inline(data));
-            }
-        }
+        last.truncate(bytes - cut);
+        push(&mut out, last);
     }
     out
 }

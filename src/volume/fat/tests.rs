@@ -103,6 +103,7 @@ fn bytes_of(image: &Image, layout: &Layout) -> Vec<u8> {
                 out.resize(out.len() + *bytes as usize, 0)
             }
             Piece::Inline(data) => out.extend_from_slice(data),
+            Piece::Sealed(_) => unreachable!("FAT seals nothing"),
         }
     }
     out.truncate(layout.length as usize);

@@ -93,14 +93,7 @@ impl Laid {
         let mut covered = 0u64;
         self.pieces.retain_mut(|piece| {
             let room = bytes.saturating_sub(covered);
-            match piece {
-                Piece::Extent { bytes, .. } | Piece::Hole { bytes } | Piece::Lost { bytes } => {
-                    *bytes = (*bytes).min(room);
-                }
-                Piece::Inline(data) => {
-                    data.truncate(usize::try_from(room).unwrap_or(usize::MAX));
-                }
-            }
+            piece.truncate(room);
             covered = covered.saturating_add(piece.bytes());
             room > 0
         });

@@ -1,12 +1,15 @@
-//! Unpackers for the three compressions a Windows volume uses: LZNT1 (NTFS compression),
-//! XPRESS Huffman and LZX (system compression).
+//! Unpackers for what volumes pack their contents with: LZNT1 (NTFS compression), XPRESS Huffman and LZX (system
+//! compression of Windows), and zlib, LZO and Zstandard (Btrfs).
 //!
 //! Invariant: any bytes in, never a panic, never more memory than the expected length;
 //! the result has exactly the expected length or it is an error.
 
 pub mod lznt1;
+pub mod lzo;
 pub mod lzx;
 pub mod xpress;
+pub mod zlib;
+pub mod zstd;
 
 use std::fmt;
 
@@ -30,6 +33,8 @@ pub enum UnpackError {
     },
     /// The expected length is larger than this form can hold in one unit.
     TooLong,
+    /// It could be read, but the file system's checksum of it does not fit.
+    Checksum,
 }
 
 impl fmt::Display for UnpackError {
@@ -44,6 +49,7 @@ impl fmt::Display for UnpackError {
             UnpackError::Length { expected, found } => {
                 write!(f, "expected {expected} bytes, found {found}")
             }
+            UnpackError::Checksum => f.write_str("read, but its checksum does not fit"),
             UnpackError::TooLong => f.write_str("longer than one unit of this form can be"),
         }
     }

@@ -20,6 +20,7 @@ pub enum Format {
     ExFat,
     Ext,
     Xfs,
+    Btrfs,
     None,
 }
 

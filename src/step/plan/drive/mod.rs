@@ -116,16 +116,17 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         let watching = Watching::new(Arc::clone(&sectors));
         let watched_drive: Arc<dyn Sectors> = watching.clone();
         let mut doubts = shared.findings(volume.number);
+        let number = volume.number;
         let mut see = |mut item| {
-            shared.doubt(volume.number, &mut item, &mut doubts);
+            shared.doubt(number, &mut item, &mut doubts);
             if trouble.is_none() {
                 trouble = records.take(&item).err();
             }
         };
-        let outcome = if volume.format == Format::Xfs {
-            overlay::survey(job, volume, path, watching.as_ref(), &mut see)
-        } else {
-            read(volume, &watched_drive, &mut see).map_err(Unread::Because)
+        let outcome = match volume.format {
+            Format::Xfs => overlay::xfs(job, volume, path, watching.as_ref(), &mut see),
+            Format::Btrfs => overlay::btrfs(job, volume, path, watching.as_ref(), &mut see),
+            _ => read(volume, &watched_drive, &mut see).map_err(Unread::Because),
         };
         watched
             .entry(volume.drive)
@@ -136,10 +137,8 @@ fn all(job: &Job<'_>, classer: &Classer, survey: i64, tell: Tell<'_>) -> Result<
         }
         match outcome {
             Ok(mut survey) => {
-                if volume.format == Format::Xfs {
-                    (found.points).retain(|point| !unrecognised(point, volume));
-                    volume.notes.push(BY_MOUNT.into());
-                }
+                // Who knows it by its signature alone called it that.
+                (found.points).retain(|point| !unrecognised(point, volume));
                 survey.findings.append(doubts);
                 let mut counted = People::new(i64::try_from(job.now().0).ok());
                 let walked = rows.walk(volume, &survey, &mut counted).map_err(failed)?;
@@ -239,10 +238,6 @@ enum Unread {
     AsItIs(Option<String>),
 }
 
-/// Worth a word in the list of volumes.
-const BY_MOUNT: &str =
-    "listed by the kernel's driver, mounted above a scratch in memory for the time of the survey";
-
 /// Whether a point says of a volume that nothing here can read it.
 fn unrecognised(point: &PointKept, volume: &VolumeKept) -> bool {
     point.id == "volume-unrecognised" && point.volume == volume.about()
@@ -259,7 +254,7 @@ fn read(
         Format::Fat => fat::survey(sectors.as_ref(), place, volume.boot_at, limits, see),
         Format::ExFat => exfat::survey(sectors.as_ref(), place, volume.boot_at, limits, see),
         Format::Ext => ext::survey(sectors.as_ref(), place, volume.boot_at, limits, see),
-        Format::Xfs | Format::None => Err(NotSurveyed::because(
+        Format::Xfs | Format::Btrfs | Format::None => Err(NotSurveyed::because(
             "surveying a volume",
             "no reader for it",
             "look at it by hand",
@@ -268,7 +263,7 @@ fn read(
 }
 
 /// Sentences of a reader that are worth a word in the list of volumes.
-const SENTENCES: [&str; 11] = [
+const SENTENCES: [&str; 13] = [
     "hibernation",
     "clusters-marked-bad",
     "hard-errors-seen",
@@ -280,6 +275,8 @@ const SENTENCES: [&str; 11] = [
     "clusters-to-spare",
     "attributes-not-kept",
     "unlinked-while-open",
+    "superblock-from-copy",
+    "subvolumes-deleted",
 ];
 /// Items named in the evidence of one kind of damage.
 const NAMED: usize = 8;
@@ -340,7 +337,12 @@ fn settle(
             }
         }
     }
-    let next = "ask the owner whether anything is missing from the list; else refer the drive";
+    let next = match survey.findings.of("journal-not-applied") {
+        Some(_) if volume.format == Format::Btrfs => {
+            "as root, on a machine whose kernel knows Btrfs, its log is applied above a scratch in memory, and nothing is written to the drive:\nholdpoint plan JOB"
+        }
+        _ => "ask the owner whether anything is missing from the list; else refer the drive",
+    };
     if !evidence.is_empty() {
         points.push(PointKept::of_volume(
             "volume-partly-surveyed",

@@ -2,9 +2,9 @@
 //!
 //! A mount replays a journal even when it is read-only, and a mount that skips it loses files. So the device mapper lays a
 //! scratch over the volume: what recovery writes goes there (kernel documentation, "Device-mapper snapshot support").
-//! XFS is mounted here for the time of the survey, which asks where each file lies: after that it is read like any other volume.
-//! Where that cannot be done, and for Btrfs, whose places are not those of the drive, there are commands to paste: such a mount
-//! is a folder for a job of its own. A weak drive is mounted too: the driver reads no more of it than a reader here would, and
+//! XFS is mounted here for the time of the survey, which asks where each file lies, and Btrfs where it has a log to be applied,
+//! before our own reader looks at what that left: after that both are read like any other volume.
+//! Where that cannot be done there are commands to paste: such a mount is a folder for a job of its own. A weak drive is mounted too: the driver reads no more of it than a reader here would, and
 //! contents are left to whatever route the copy goes.
 //!
 //! Invariant: a volume that was not mounted keeps the open point that it has without this.
@@ -15,9 +15,9 @@ use crate::job::Job;
 use crate::port::{NotMounted, Sectors, ToMount};
 use crate::value::typed;
 use crate::volume::bytes::Part;
-use crate::volume::filesystem::{Found, Limits, NotSurveyed, Survey};
+use crate::volume::filesystem::{Found, Limits, NotSurveyed, Place, Survey};
 use crate::volume::signature::{Hit, What};
-use crate::volume::xfs;
+use crate::volume::{btrfs, xfs};
 use std::ffi::OsStr;
 use std::path::Path;
 
@@ -26,20 +26,43 @@ use std::path::Path;
 const SCRATCH_GIB: u64 = 4;
 
 const XFS: &str = "xfs";
+const BTRFS: &str = "btrfs";
 const NO_UUID: &str = "nouuid";
 
-/// Who may list a volume that no reader here knows.
+/// Worth a word in the list of volumes.
+const BY_MOUNT: &str =
+    "listed by the kernel's driver, mounted above a scratch in memory for the time of the survey";
+const BY_LOG: &str = "what stood in its log alone was applied by the kernel's driver, on a mount above a scratch in memory";
+
+/// Who may list a volume that its signature alone does not show to be readable.
 pub fn format_of(hit: &Hit) -> Format {
-    match mounted_as(hit) {
-        Some((XFS, _)) => Format::Xfs,
+    match hit.what {
+        What::Xfs if mounted_as(hit).is_some() => Format::Xfs,
+        What::Btrfs if hit.note.is_none() => Format::Btrfs,
         _ => Format::None,
     }
 }
 
-/// Surveys an XFS volume of the drive at `path` by its mount. `sectors` remember what they were asked for.
-pub fn survey(
-    job: &Job<'_>,
+/// The volume as the kernel is asked to mount it.
+fn to_mount<'a>(
     volume: &VolumeKept,
+    path: &'a Path,
+    driver: &'a str,
+    options: &'a [&'a str],
+) -> ToMount<'a> {
+    ToMount {
+        drive: path,
+        first_byte: volume.first_byte,
+        bytes: volume.bytes,
+        driver,
+        options,
+    }
+}
+
+/// Surveys an XFS volume of the drive at `path` by its mount. `sectors` remember what they were asked for.
+pub fn xfs(
+    job: &Job<'_>,
+    volume: &mut VolumeKept,
     path: &Path,
     sectors: &dyn Sectors,
     see: &mut dyn FnMut(Found),
@@ -48,13 +71,7 @@ pub fn survey(
     let place = volume.place();
     let part = Part::new(sectors, place);
     let sb = xfs::Superblock::read(&part).map_err(as_it_is)?;
-    let to_mount = ToMount {
-        drive: path,
-        first_byte: place.first_byte,
-        bytes: place.bytes,
-        driver: XFS,
-        options: &[NO_UUID],
-    };
+    let to_mount = to_mount(volume, path, XFS, &[NO_UUID]);
     let mounted = job.bench.mounted(&to_mount).map_err(|why| match why {
         NotMounted::NoWay(_) => Unread::AsItIs(None),
         NotMounted::Refused(fault) => as_it_is(format!("tried here, above a scratch: {fault}")),
@@ -63,6 +80,7 @@ pub fn survey(
         let doing = "reading the log of an XFS volume";
         Unread::Because(NotSurveyed::unread(doing, fault))
     })?;
+    volume.notes.push(BY_MOUNT.into());
     Ok(xfs::survey(
         &sb,
         mounted.as_ref(),
@@ -70,6 +88,52 @@ pub fn survey(
         Limits::default(),
         see,
     ))
+}
+
+/// Surveys a Btrfs volume of the drive at `path`. Where a crash left something in its log, the kernel applies that on a mount
+/// above a scratch, and the tables are read there; where it cannot, the log is an open point. `sectors` remember what they were
+/// asked for.
+pub fn btrfs(
+    job: &Job<'_>,
+    volume: &mut VolumeKept,
+    path: &Path,
+    sectors: &dyn Sectors,
+    see: &mut dyn FnMut(Found),
+) -> Result<Survey, Unread> {
+    let place = volume.place();
+    let because = |fault| {
+        Unread::Because(NotSurveyed::unread(
+            "reading the log of a Btrfs volume",
+            fault,
+        ))
+    };
+    // Any writing to the volume changes its superblocks.
+    let log = btrfs::log_waits(&Part::new(sectors, place)).map_err(because)?;
+    let to_mount = to_mount(volume, path, BTRFS, &["skip_balance", "nodiscard"]);
+    let mounted = match log {
+        true => job.bench.mounted(&to_mount).ok(),
+        false => None,
+    };
+    let outcome = match &mounted {
+        Some(mounted) => {
+            volume.notes.push(BY_LOG.into());
+            let tables = mounted.sectors().map_err(because)?;
+            let whole = Place {
+                first_byte: 0,
+                bytes: tables.bytes(),
+            };
+            btrfs::survey(
+                tables.as_ref(),
+                whole,
+                sectors,
+                place,
+                Limits::default(),
+                see,
+            )
+        }
+        None => btrfs::survey(sectors, place, sectors, place, Limits::default(), see),
+    };
+    outcome.map_err(|why| Unread::AsItIs(Some(why.found)))
 }
 
 /// The kernel's name of a format and what its mount needs besides; `None` = no commands are known to work.
@@ -81,7 +145,7 @@ fn mounted_as(hit: &Hit) -> Option<(&'static str, &'static str)> {
         // A copy of the volume may be mounted already, which bears the same identity.
         What::Xfs => Some((XFS, NO_UUID)),
         // From the top, whichever subvolume is the one to start from.
-        What::Btrfs => Some(("btrfs", "subvolid=5")),
+        What::Btrfs => Some((BTRFS, "subvolid=5")),
         _ => None,
     }
 }

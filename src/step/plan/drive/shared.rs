@@ -9,7 +9,6 @@ use crate::step::outcome::VolumeState;
 use crate::survey::item::Mark;
 use crate::value::measure::bytes_in_words;
 use crate::volume::filesystem::{Findings, Found, Weight};
-use crate::volume::layout::Piece;
 use std::collections::BTreeMap;
 
 /// A stretch of a drive that one volume shares, and with whom.
@@ -80,12 +79,9 @@ impl Shared {
         let Some(shares) = self.0.get(&volume) else {
             return;
         };
-        let pieces = item.layout.iter().flat_map(|layout| &layout.pieces);
-        let with = pieces
-            .filter_map(|piece| match piece {
-                Piece::Extent { at, bytes } => Some((*at, at.saturating_add(*bytes))),
-                _ => None,
-            })
+        let places = item.layout.iter().flat_map(|layout| layout.on_drive(None));
+        let with = places
+            .map(|(at, bytes)| (at, at.saturating_add(bytes)))
             .find_map(|(at, end)| {
                 shares
                     .iter()
@@ -112,7 +108,7 @@ mod tests {
     use super::*;
     use crate::survey::item::Kind;
     use crate::value::Name;
-    use crate::volume::layout::{Coding, Layout};
+    use crate::volume::layout::{Coding, Layout, Piece};
 
     fn volume(number: i64, first_byte: u64, bytes: u64, reach: u64) -> VolumeKept {
         VolumeKept {

@@ -1,0 +1,66 @@
+//! An extent that Btrfs packed with LZO: segments of LZO1X, each for one sector, with their lengths in front.
+//!
+//! The form is Btrfs's own (Linux `fs/btrfs/lzo.c`, the comment at its head): four bytes of the whole length, these included; then for
+//! each segment four bytes of its length and its bytes. A length never crosses a sector of the packed form: where fewer than four
+//! bytes of it are left, they are padding.
+//!
+//! Invariant: exactly as many bytes as expected, or an error; a segment never gives more than one sector.
+
+use super::UnpackError;
+use super::zlib::MOST;
+use crate::volume::bytes::le32;
+
+/// Bytes of a length.
+const LENGTH: usize = 4;
+
+/// Unpacks an extent of sectors of `sector_bytes` bytes; what lies behind its length is padding.
+///
+/// # Errors
+/// Whatever is not such an extent of exactly `plain_bytes` bytes, of which there are 128 KiB at most.
+pub fn unpack(
+    packed: &[u8],
+    plain_bytes: usize,
+    sector_bytes: usize,
+) -> Result<Vec<u8>, UnpackError> {
+    if plain_bytes > MOST || !(512..=MOST).contains(&sector_bytes) {
+        return Err(UnpackError::TooLong);
+    }
+    let said = le32(packed, 0) as usize;
+    let packed = packed
+        .get(..said)
+        .filter(|all| all.len() >= LENGTH)
+        .ok_or(UnpackError::Truncated)?;
+    let mut out = vec![0u8; plain_bytes];
+    let (mut at, mut done) = (LENGTH, 0usize);
+    while done < plain_bytes {
+        let left = sector_bytes - at % sector_bytes;
+        if left < LENGTH {
+            at += left;
+        }
+        let bytes = packed.get(at..at + LENGTH).ok_or(UnpackError::Truncated)?;
+        at += LENGTH;
+        let bytes = le32(bytes, 0) as usize;
+        let end = at.checked_add(bytes).ok_or(UnpackError::BadHeader)?;
+        let segment = packed.get(at..end).ok_or(UnpackError::Truncated)?;
+        let room = sector_bytes.min(plain_bytes - done);
+        let into = out
+            .get_mut(done..done + room)
+            .ok_or(UnpackError::BadHeader)?;
+        let found = lzokay::decompress::decompress(segment, into).map_err(|why| match why {
+            lzokay::Error::LookbehindOverrun => UnpackError::BadReference,
+            lzokay::Error::OutputOverrun => UnpackError::Length {
+                expected: plain_bytes,
+                found: plain_bytes + 1,
+            },
+            _ => UnpackError::Truncated,
+        })?;
+        if found != room {
+            return Err(UnpackError::Length {
+                expected: plain_bytes,
+                found: done + found,
+            });
+        }
+        (at, done) = (end, done + found);
+    }
+    Ok(out)
+}
