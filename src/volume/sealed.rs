@@ -35,6 +35,37 @@ impl Packing {
     pub fn code(self) -> u8 {
         self as u8
     }
+
+    /// Unpacks an extent of `plain_bytes` bytes. They are whole sectors, and what was packed may end within the last one: behind
+    /// it are zeros. `slack` is how many bytes these can be.
+    ///
+    /// # Errors
+    /// Whatever is not packed so, or unpacks to another length.
+    pub fn unpack(
+        self,
+        packed: Vec<u8>,
+        plain_bytes: usize,
+        sector_bytes: usize,
+        slack: usize,
+    ) -> Result<Vec<u8>, UnpackError> {
+        let mut plain = match self {
+            Self::None => packed,
+            Self::Zlib => zlib::unpack(&packed, plain_bytes)?,
+            Self::Lzo => lzo::unpack(&packed, plain_bytes, sector_bytes)?,
+            Self::Zstd => zstd::unpack(&packed, plain_bytes)?,
+        };
+        let missing = plain_bytes
+            .checked_sub(plain.len())
+            .filter(|missing| *missing <= slack);
+        if missing.is_none() {
+            return Err(UnpackError::Length {
+                expected: plain_bytes,
+                found: plain.len(),
+            });
+        }
+        plain.resize(plain_bytes, 0);
+        Ok(plain)
+    }
 }
 
 /// Where checksums of neighbouring sectors lie.
@@ -184,13 +215,10 @@ impl Sealed {
             buf.fill(0);
             return Ok(());
         }
-        let sector = usize::try_from(self.sector()).unwrap_or(usize::MAX);
-        let plain = match self.packing {
-            Packing::None => Ok(window.bytes),
-            Packing::Zlib => zlib::unpack(&window.bytes, plain_bytes),
-            Packing::Lzo => lzo::unpack(&window.bytes, plain_bytes, sector),
-            Packing::Zstd => zstd::unpack(&window.bytes, plain_bytes),
-        };
+        let sector = usize::try_from(self.sector()).unwrap_or(512);
+        let plain = self
+            .packing
+            .unpack(window.bytes, plain_bytes, sector, sector - 1);
         let from = usize::try_from(first).unwrap_or(usize::MAX);
         let part = plain.as_ref().map(|plain| {
             from.checked_add(buf.len())

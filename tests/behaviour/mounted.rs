@@ -5,8 +5,8 @@ use holdpoint::job::Job;
 use holdpoint::ledger::Ledger;
 use holdpoint::linux::FolderTree;
 use holdpoint::port::{
-    Content, Entry, Fault, FaultKind, Folder, Mounted, NotMounted, Stamp, ToMount, ToldExtent,
-    ToldForm, Tree, TreeRoot,
+    Content, Entry, Fault, FaultKind, Folder, Mounted, NotMounted, Sectors, Stamp, ToMount,
+    ToldExtent, ToldForm, Tree, TreeRoot,
 };
 use holdpoint::step::event::Event;
 use holdpoint::step::outcome::{MemoryState, OpenPoint, Planned, Symptom, VolumeState};
@@ -35,6 +35,9 @@ impl Mounted for Fake {
     }
     fn inodes_in_use(&self) -> Option<u64> {
         Some(self.inodes)
+    }
+    fn sectors(&self) -> Result<Arc<dyn Sectors>, Fault> {
+        panic!("the places of XFS are those that the driver tells");
     }
 }
 

@@ -12,7 +12,6 @@ use crate::survey::item::{Mark, Marks};
 use crate::volume::bytes::Part;
 use crate::volume::layout::{Coding, Layout, Piece};
 use crate::volume::sealed::{Packing, Seal, Sealed};
-use crate::volume::unpack::{lzo, zlib, zstd};
 
 /// What contents are looked up in.
 pub struct Books<'a> {
@@ -237,12 +236,7 @@ impl Laying<'_, '_> {
         let most = usize::try_from(extent.plain_bytes)
             .ok()
             .filter(|plain| *plain <= 128 << 10 && extent.first == 0);
-        let plain = most.and_then(|plain| match packing {
-            Packing::None => (raw.len() == plain).then(|| raw.to_vec()),
-            Packing::Zlib => zlib::unpack(raw, plain).ok(),
-            Packing::Lzo => lzo::unpack(raw, plain, sector).ok(),
-            Packing::Zstd => zstd::unpack(raw, plain).ok(),
-        });
+        let plain = most.and_then(|plain| packing.unpack(raw.to_vec(), plain, sector, 0).ok());
         match plain {
             Some(plain) => self.push(Piece::Inline(plain)),
             None => self.lose(extent, "its bytes in the file table make no sense"),

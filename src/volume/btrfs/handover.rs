@@ -336,6 +336,9 @@ impl<'a, 's> HandOver<'a, 's> {
             inode.kind().unwrap_or(Kind::Special),
         );
         found.names = names;
+        if names > 1 && found.kind != Kind::Folder {
+            found.marks.set(Mark::HardLinked);
+        }
         found.times = inode.times;
         found.access = Some(Access {
             mode: inode.mode,

@@ -94,11 +94,11 @@ impl Inode {
         })
     }
 
-    /// What makes the content and properties of a file, without what reading it changes: the change that touched it last, its
-    /// count of changes, and its time of access.
+    /// What makes the content and properties of a file, without what reading, renaming and linking it changes: the change that
+    /// touched it last, its count of changes, its names, and the times of that and of access.
     pub fn lasting(raw: &[u8]) -> [&[u8]; 4] {
         let part = |from: usize, to: usize| raw.get(from..to).unwrap_or_default();
-        [part(0, 8), part(16, 72), part(124, 136), part(136, INODE)]
+        [part(0, 8), part(16, 40), part(44, 72), part(136, INODE)]
     }
 
     /// What it is; `None` = nothing that has a name.

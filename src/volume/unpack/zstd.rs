@@ -1,6 +1,6 @@
 //! One frame of RFC 8878, as Btrfs keeps an extent.
 //!
-//! Invariant: exactly as many bytes as expected, or an error; a window that a frame claims is not reserved before it is known to
+//! Invariant: not more bytes than expected, or an error; a window that a frame claims is not reserved before it is known to
 //! be one that Btrfs writes, and blocks are unpacked one by one, so that a few bytes never become many.
 
 use super::UnpackError;
@@ -8,12 +8,13 @@ use super::zlib::MOST;
 use ruzstd::decoding::errors::FrameDecoderError;
 use ruzstd::decoding::{BlockDecodingStrategy, FrameDecoder};
 
-/// Unpacks a frame that begins with the first byte of `packed`; what lies behind it is padding.
+/// Unpacks a frame that begins with the first byte of `packed`; what lies behind it is padding. There may be less in it than
+/// `most_bytes`.
 ///
 /// # Errors
-/// Whatever is not such a frame of exactly `plain_bytes` bytes, of which there are [`MOST`] at most.
-pub fn unpack(packed: &[u8], plain_bytes: usize) -> Result<Vec<u8>, UnpackError> {
-    if plain_bytes > MOST {
+/// Whatever is not such a frame of at most `most_bytes` bytes, which are [`MOST`] at most.
+pub fn unpack(packed: &[u8], most_bytes: usize) -> Result<Vec<u8>, UnpackError> {
+    if most_bytes > MOST {
         return Err(UnpackError::TooLong);
     }
     let mut rest = packed;
@@ -28,14 +29,14 @@ pub fn unpack(packed: &[u8], plain_bytes: usize) -> Result<Vec<u8>, UnpackError>
         if ended {
             break;
         }
-        if decoder.can_collect() > plain_bytes {
-            return Err(longer(plain_bytes, decoder.can_collect()));
+        if decoder.can_collect() > most_bytes {
+            return Err(longer(most_bytes, decoder.can_collect()));
         }
     }
     let out = decoder.collect().unwrap_or_default();
-    match out.len() == plain_bytes {
+    match out.len() <= most_bytes {
         true => Ok(out),
-        false => Err(longer(plain_bytes, out.len())),
+        false => Err(longer(most_bytes, out.len())),
     }
 }
 

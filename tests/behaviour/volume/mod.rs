@@ -7,6 +7,7 @@
     clippy::print_stderr
 )]
 
+mod btrfs;
 mod drive;
 mod exfat;
 mod ext;

@@ -5,7 +5,7 @@ mod damage;
 mod made;
 mod mounted;
 mod worn;
-mod zoo;
+pub mod zoo;
 
 use super::tool::{Drive, blank, run, sha256};
 use holdpoint::port::Sectors;
@@ -97,7 +97,7 @@ impl Listing {
 /// A file's bytes, through the reader that copies customers' files; nothing may be missing.
 pub fn content(sectors: &dyn Sectors, found: &Found) -> Vec<u8> {
     let (bytes, missing) = try_content(sectors, found);
-    assert_eq!(missing, [], "{}", found.name.text());
+    assert_eq!(missing, [], "{} {:?}", found.name.text(), found.layout);
     assert_eq!(bytes.len() as u64, found.bytes);
     bytes
 }
