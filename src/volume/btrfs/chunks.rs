@@ -197,3 +197,126 @@ impl Chunks {
             .fold(0, |sum, chunk| sum.saturating_add(chunk.bytes))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::volume::btrfs::superblock::Pointer;
+    use crate::volume::sums::Sum;
+
+    const MIB: u64 = 1 << 20;
+
+    fn volume() -> Superblock {
+        let nowhere = Pointer {
+            at: 0,
+            generation: 0,
+            level: 0,
+        };
+        Superblock::made_up(nowhere, Sum::Crc32c)
+    }
+
+    /// A chunk item: type, length, and its places as device and first byte.
+    fn item(form: u64, bytes: u64, places: &[(u64, u64)]) -> Vec<u8> {
+        let mut raw = vec![0u8; HEAD];
+        raw[0..8].copy_from_slice(&bytes.to_le_bytes());
+        raw[24..32].copy_from_slice(&form.to_le_bytes());
+        raw[40..44].copy_from_slice(&4096u32.to_le_bytes());
+        raw[44..46].copy_from_slice(&(places.len() as u16).to_le_bytes());
+        for (device, first) in places {
+            raw.extend(device.to_le_bytes());
+            raw.extend(first.to_le_bytes());
+            raw.extend([0; 16]);
+        }
+        raw
+    }
+
+    #[test]
+    fn addresses_lie_where_their_chunk_does_and_nowhere_else() {
+        let (sb, mut chunks) = (volume(), Chunks::default());
+        chunks.take(
+            &sb,
+            10 * MIB,
+            &item(kind::DATA, 2 * MIB, &[(1, 5 * MIB)]),
+            64 * MIB,
+        );
+        chunks.take(
+            &sb,
+            20 * MIB,
+            &item(4 | kind::DUP, MIB, &[(1, 8 * MIB), (1, 30 * MIB)]),
+            64 * MIB,
+        );
+        // The same once more, as the superblock and the tree of chunks both tell it.
+        chunks.take(
+            &sb,
+            20 * MIB,
+            &item(4 | kind::DUP, MIB, &[(1, 8 * MIB), (1, 30 * MIB)]),
+            64 * MIB,
+        );
+        assert!(chunks.compare());
+        assert_eq!((chunks.left_out, chunks.data_bytes()), (0, 2 * MIB));
+        assert_eq!(
+            chunks.spot(10 * MIB + 4096, 4096).unwrap().copies,
+            [5 * MIB + 4096]
+        );
+        assert_eq!(
+            chunks.spot(20 * MIB, MIB).unwrap().copies,
+            [8 * MIB, 30 * MIB]
+        );
+        for (at, bytes) in [
+            (0, 1),
+            (12 * MIB - 1, 2),
+            (12 * MIB, 1),
+            (u64::MAX, 1),
+            (10 * MIB, u64::MAX),
+        ] {
+            assert_eq!(chunks.spot(at, bytes), None, "{at}");
+        }
+    }
+
+    #[test]
+    fn what_one_device_does_not_show_is_left_out() {
+        for (form, bytes, places, why) in [
+            (
+                1 | kind::RAID0,
+                MIB,
+                &[(1, 0), (2, 0)][..],
+                "one device alone",
+            ),
+            (1 | 1 << 7, MIB, &[(1, 0), (2, 0)], "one device alone"),
+            (1, MIB, &[(1, 0), (1, MIB)], "one device alone"),
+            (1, MIB, &[(2, 0)], "not lie on this device"),
+            (1, MIB, &[(1, 63 * MIB + 4096)], "not lie on this device"),
+            (1, MIB, &[(1, u64::MAX - 4095)], "not lie on this device"),
+            (1, 0, &[(1, 0)], "impossible"),
+            (1, 4097, &[(1, 0)], "impossible"),
+        ] {
+            let (sb, mut chunks) = (volume(), Chunks::default());
+            chunks.take(&sb, 10 * MIB, &item(form, bytes, places), 64 * MIB);
+            let told = chunks.trouble.clone().unwrap_or_default();
+            assert!(told.contains(why), "{form:#x}: {told}");
+            assert_eq!(chunks.spot(10 * MIB, 1), None);
+        }
+        let (sb, mut chunks) = (volume(), Chunks::default());
+        for cut in [&item(1, MIB, &[(1, 0)])[..HEAD + 3], &[]] {
+            chunks.take(&sb, 0, cut, 64 * MIB);
+        }
+        assert_eq!(chunks.left_out, 2);
+    }
+
+    #[test]
+    fn chunks_over_the_same_bytes_are_in_doubt_and_addresses_are_unique() {
+        let (sb, mut chunks) = (volume(), Chunks::default());
+        chunks.take(&sb, 10 * MIB, &item(1, 4 * MIB, &[(1, 5 * MIB)]), 64 * MIB);
+        chunks.take(&sb, 11 * MIB, &item(1, MIB, &[(1, 40 * MIB)]), 64 * MIB);
+        chunks.take(&sb, 9 * MIB, &item(1, 2 * MIB, &[(1, 40 * MIB)]), 64 * MIB);
+        assert_eq!(chunks.left_out, 2);
+        chunks.take(&sb, 20 * MIB, &item(1, MIB, &[(1, 8 * MIB)]), 64 * MIB);
+        chunks.take(&sb, 30 * MIB, &item(1, MIB, &[(1, 50 * MIB)]), 64 * MIB);
+        assert!(!chunks.compare());
+        let doubtful = |at: u64| chunks.spot(at, 1).map(|spot| spot.doubtful);
+        assert_eq!(
+            (doubtful(10 * MIB), doubtful(20 * MIB), doubtful(30 * MIB)),
+            (Some(true), Some(true), Some(false))
+        );
+    }
+}

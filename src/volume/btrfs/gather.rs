@@ -200,3 +200,69 @@ pub fn each(trees: &Trees<'_>, root: Pointer, see: See<'_>) -> Result<(), Fault>
         None => Ok(()),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn key(object: u64, kind: u8, offset: u64) -> Key {
+        Key {
+            object,
+            kind,
+            offset,
+        }
+    }
+
+    /// What a gap costs inode 300: its names, its attributes, and from where on its content.
+    fn cost(from: Key, to: Option<Key>) -> Option<(bool, bool, Option<u64>)> {
+        let mut own = Gathered::new(300);
+        own.gap(from, to, "torn");
+        own.trouble.as_ref()?;
+        let first = own.stretches.first().map(|stretch| match stretch {
+            Stretch::Untold { first } => *first,
+            Stretch::Told(_) => u64::MAX,
+        });
+        Some((own.names_cut, own.attributes_cut, first))
+    }
+
+    #[test]
+    fn a_gap_costs_what_it_may_have_held() {
+        let before = key(299, kind::EXTENT, 0);
+        // Everything up to the inode was another one's.
+        assert_eq!(cost(before, Some(key(300, kind::INODE, 0))), None);
+        // The inode itself; its names too; and its attributes.
+        assert_eq!(
+            cost(before, Some(key(300, kind::NAME, 0))),
+            Some((false, false, None))
+        );
+        assert_eq!(
+            cost(before, Some(key(300, kind::NAME, 256))),
+            Some((true, false, None))
+        );
+        assert_eq!(
+            cost(before, Some(key(300, kind::EXTENT, 0))),
+            Some((true, true, None))
+        );
+        // A part of the content, with all in front, or alone.
+        assert_eq!(
+            cost(before, Some(key(300, kind::EXTENT, 4096))),
+            Some((true, true, Some(0)))
+        );
+        assert_eq!(
+            cost(
+                key(300, kind::EXTENT, 8192),
+                Some(key(300, kind::EXTENT, 90_000))
+            ),
+            Some((false, false, Some(8192)))
+        );
+        // Everything behind.
+        assert_eq!(
+            cost(key(300, kind::ATTRIBUTE, 5), Some(key(301, kind::INODE, 0))),
+            Some((false, true, Some(0)))
+        );
+        assert_eq!(
+            cost(key(300, kind::EXTENT, 4096), None),
+            Some((false, false, Some(4096)))
+        );
+    }
+}

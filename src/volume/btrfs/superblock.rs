@@ -220,3 +220,130 @@ impl Superblock {
         uuid_text(self.id)
     }
 }
+
+#[cfg(test)]
+impl Superblock {
+    /// One with device 1 and sectors of 4 KiB.
+    pub fn made_up(root: Pointer, sum: Sum) -> Self {
+        Self {
+            sum,
+            id: [1; 16],
+            tables_id: [1; 16],
+            generation: 1,
+            root,
+            chunks: root,
+            log: root,
+            bytes: 64 << 20,
+            devices: 1,
+            device: 1,
+            sector_bytes: 4096,
+            block_bytes: 4096,
+            label: Vec::new(),
+            first_chunks: Vec::new(),
+            flags: 0,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::volume::bytes::Image;
+
+    /// A superblock with the fields where the published description of the format has them.
+    fn made(at: u64, generation: u64) -> Vec<u8> {
+        let mut raw = vec![0u8; BYTES];
+        let mut put = |at: usize, bytes: &[u8]| raw[at..at + bytes.len()].copy_from_slice(bytes);
+        put(0x20, &[0xAB; 16]);
+        put(0x30, &at.to_le_bytes());
+        put(0x40, MAGIC);
+        put(0x48, &generation.to_le_bytes());
+        put(0x50, &(30u64 << 20).to_le_bytes());
+        put(0x58, &(22u64 << 20).to_le_bytes());
+        put(0x88, &1u64.to_le_bytes());
+        put(0x90, &4096u32.to_le_bytes());
+        put(0x94, &16_384u32.to_le_bytes());
+        put(0xA4, &7u64.to_le_bytes());
+        put(0xBC, &0x361u64.to_le_bytes());
+        put(0xC6, &[1, 0, 0]);
+        put(0xC9, &3u64.to_le_bytes());
+        put(0xD1, &(128u64 << 20).to_le_bytes());
+        put(0x12B, b"holiday");
+        sealed(raw)
+    }
+
+    fn sealed(mut raw: Vec<u8>) -> Vec<u8> {
+        let sum = Sum::Crc32c.of(&raw[32..]);
+        raw[..4].copy_from_slice(&sum);
+        raw
+    }
+
+    fn located(copies: &[(u64, Vec<u8>)]) -> (Result<Superblock, String>, Findings) {
+        let mut bytes = vec![0u8; 65 << 20];
+        for (at, raw) in copies {
+            bytes[*at as usize..][..raw.len()].copy_from_slice(raw);
+        }
+        let image = Image::new(bytes);
+        let mut findings = Findings::new();
+        let part = Part::new(&image, image.place());
+        let found = Superblock::locate(&part, &mut findings).unwrap();
+        (found, findings)
+    }
+
+    #[test]
+    fn fields_stand_where_the_description_has_them() {
+        let (sb, findings) = located(&[(64 << 10, made(64 << 10, 9))]);
+        let sb = sb.unwrap();
+        let pointer = |at: u64, generation, level| Pointer {
+            at,
+            generation,
+            level,
+        };
+        assert_eq!(sb.root, pointer(30 << 20, 9, 1));
+        assert_eq!(sb.chunks, pointer(22 << 20, 7, 0));
+        assert_eq!((sb.log.at, sb.device, sb.bytes), (0, 3, 128 << 20));
+        assert_eq!(
+            (sb.sector_bytes, sb.block_bytes, sb.no_holes()),
+            (4096, 16_384, true)
+        );
+        assert_eq!(sb.label(), Some(Name::Bytes(b"holiday".to_vec())));
+        assert_eq!(sb.tables_id, [0xAB; 16]);
+        assert_eq!(findings.list(), []);
+    }
+
+    #[test]
+    fn the_newest_sound_copy_counts() {
+        let (first, second) = (64u64 << 10, 64u64 << 20);
+        let mut torn = made(first, 9);
+        torn[0x50] ^= 1;
+        let (sb, findings) = located(&[(first, torn.clone()), (second, made(second, 8))]);
+        assert_eq!(sb.unwrap().generation, 8);
+        assert!(findings.of("superblock-from-copy").is_some());
+        let (sb, findings) = located(&[(first, made(first, 9)), (second, made(second, 9))]);
+        assert_eq!((sb.unwrap().generation, findings.list().len()), (9, 0));
+        // One that belongs elsewhere is none.
+        let (sb, _) = located(&[(first, torn), (second, made(first, 8))]);
+        assert!(sb.unwrap_err().contains("its checksum does not fit"));
+        assert!(located(&[]).0.unwrap_err().contains("there is none"));
+    }
+
+    #[test]
+    fn what_is_not_known_is_not_read() {
+        let changed = |at: usize, bytes: &[u8]| {
+            let mut raw = made(64 << 10, 9);
+            raw[at..at + bytes.len()].copy_from_slice(bytes);
+            located(&[(64 << 10, sealed(raw))]).0.unwrap_err()
+        };
+        for (at, bytes, why) in [
+            (0xBC, &(1u64 << 13).to_le_bytes()[..], "incompat 0x2000"),
+            (0x88, &2u64.to_le_bytes(), "spread over 2 devices"),
+            (0xC4, &[9, 0], "kind of checksum"),
+            (0x90, &3000u32.to_le_bytes(), "sizes contradict"),
+            (0x94, &2048u32.to_le_bytes(), "sizes contradict"),
+            (0x94, &(1u32 << 20).to_le_bytes(), "sizes contradict"),
+        ] {
+            let told = changed(at, bytes);
+            assert!(told.contains(why), "{at}: {told}");
+        }
+    }
+}
