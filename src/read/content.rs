@@ -1,8 +1,8 @@
 //! The one reader that turns a layout and sectors into bytes and gaps.
 //!
 //! Invariant: a byte that is handed over without being named in `missing` is what the file table and
-//! the drive say it is; what could not be had is zeros *and* named, in logical bytes; what a checksum of the file system does
-//! not fit is named, too. A sector that was refused is
+//! the drive say it is; what could not be had, or does not fit a checksum of the file system, is zeros *and* named, in logical
+//! bytes. A sector that was refused is
 //! not asked for again by the same reader. Compressed content is lost by the unit (up to 64 KiB) or chunk, because
 //! nothing of it can be told from a part; stored-plain units lose only their sectors. The compressions have no checksum.
 

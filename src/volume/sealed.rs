@@ -1,8 +1,8 @@
 //! Content that is packed by itself, or that the file system keeps checksums of: a part of one extent.
 //!
 //! Invariant: a byte that is not named in `missing` was proven by its checksum, where there is one. A sector whose checksum
-//! does not fit is named, and its bytes are handed over as they stand: with luck little of them is wrong. What cannot be
-//! unpacked is zeros and named as a whole, since nothing of it can be told from a part.
+//! does not fit is zeros and named, like one that was refused: every later reading of a copy counts on zeros in its gaps. What
+//! cannot be unpacked is missing as a whole, since nothing of it can be told from a part.
 
 use super::layout::Reader;
 use super::stored::{Missing, Narrow, Ranges, push_range, read_narrowing};
@@ -194,10 +194,8 @@ impl Sealed {
         here: u64,
         missing: &mut Missing,
     ) -> Result<(), Fault> {
-        let mut lose = |buf: &mut [u8], why: Option<UnpackError>, zeros: bool| {
-            if zeros {
-                buf.fill(0);
-            }
+        let mut lose = |buf: &mut [u8], why: Option<UnpackError>| {
+            buf.fill(0);
             push_range(&mut missing.ranges, here, buf.len() as u64);
             if let Some(why) = why {
                 missing.why.get_or_insert(why);
@@ -205,7 +203,7 @@ impl Sealed {
         };
         let plain_bytes = usize::try_from(self.plain_bytes).unwrap_or(usize::MAX);
         if self.stored_bytes > MOST || self.plain_bytes > MOST {
-            lose(buf, Some(UnpackError::TooLong), true);
+            lose(buf, Some(UnpackError::TooLong));
             return Ok(());
         }
         let window = self.window(sectors, 0, self.stored_bytes, narrow)?;
@@ -213,6 +211,10 @@ impl Sealed {
             push_range(&mut missing.refused, here, buf.len() as u64);
             push_range(&mut missing.ranges, here, buf.len() as u64);
             buf.fill(0);
+            return Ok(());
+        }
+        if !window.unproven.is_empty() {
+            lose(buf, Some(UnpackError::Checksum));
             return Ok(());
         }
         let sector = usize::try_from(self.sector()).unwrap_or(512);
@@ -225,15 +227,9 @@ impl Sealed {
                 .and_then(|to| plain.get(from..to))
         });
         match part {
-            Ok(Some(part)) => {
-                buf.copy_from_slice(part);
-                if !window.unproven.is_empty() {
-                    lose(buf, Some(UnpackError::Checksum), false);
-                }
-            }
-            Ok(None) => lose(buf, None, true),
-            Err(_) if !window.unproven.is_empty() => lose(buf, Some(UnpackError::Checksum), true),
-            Err(why) => lose(buf, Some(*why), true),
+            Ok(Some(part)) => buf.copy_from_slice(part),
+            Ok(None) => lose(buf, None),
+            Err(why) => lose(buf, Some(*why)),
         }
         Ok(())
     }
@@ -344,6 +340,7 @@ impl Sealed {
             out.push(if proven {
                 State::Proven
             } else {
+                raw.fill(0);
                 State::Unproven
             });
         }
@@ -598,7 +595,7 @@ mod tests {
     }
 
     #[test]
-    fn what_a_checksum_does_not_fit_is_named_and_handed_over_as_it_stands() {
+    fn what_a_checksum_does_not_fit_is_zeros_and_named() {
         let (mut image, sealed) = drive(6);
         let plain = image.bytes[1 << 20..][..6 * SECTOR as usize - 100].to_vec();
         assert_eq!(
@@ -622,10 +619,11 @@ mod tests {
             (missing.refused, missing.why),
             (Ranges::new(), Some(UnpackError::Checksum))
         );
-        let differ: Vec<usize> = (0..plain.len())
-            .filter(|at| bytes[*at] != plain[*at])
-            .collect();
-        assert_eq!(differ, [4096 + 7, 4 * 4096 + 7]);
+        let mut wanted = plain.clone();
+        for sector in [1, 4] {
+            wanted[sector * 4096..][..4096].fill(0);
+        }
+        assert_eq!(bytes, wanted);
         // Only what was asked for is named.
         let (_, missing) = read(&image, &sealed, 5000, 100);
         assert_eq!(missing.ranges, [(5010, 100)]);
@@ -650,11 +648,10 @@ mod tests {
             read(&image, &sealed, 0, plain.len()),
             (plain.clone(), Missing::default())
         );
-        // A copy that is wrong too does not stand in for bytes that were read.
+        // A copy that is wrong too does not stand in.
         image.bytes[(2 << 20) + 3 * SECTOR as usize] ^= 2;
-        let (bytes, missing) = read(&image, &sealed, 0, plain.len());
+        let (_, missing) = read(&image, &sealed, 0, plain.len());
         assert_eq!(missing.ranges, [(10 + 3 * SECTOR, SECTOR)]);
-        assert_eq!(bytes[3 * SECTOR as usize], plain[3 * SECTOR as usize] ^ 1);
     }
 
     #[test]

@@ -24,12 +24,14 @@ mod shop;
 mod linux;
 /// NTFS volumes made by another implementation.
 mod ntfs;
-/// Partition tables, signatures, FAT, exFAT and ext against the tools that make them.
+/// Partition tables, signatures, FAT, exFAT, ext and Btrfs against the tools that make them.
 mod volume;
 
 // --- whole jobs ---
 /// Drives that get worse, fall silent, are exchanged; answers and readings that somebody takes back.
 mod ailing;
+/// Btrfs volumes, with a log to be applied and with damage, through the steps of a job.
+mod btrfs_jobs;
 /// The end of the shop's copy, on the record and without a name left.
 mod close;
 /// Copying that is killed, out of room, without its disk.

@@ -10,7 +10,7 @@
 mod btrfs;
 mod drive;
 mod exfat;
-mod ext;
+pub mod ext;
 mod fat;
 mod map;
 mod signature;

@@ -153,7 +153,7 @@ fn mutated(more: &[&str], seed: u64, forged: bool) {
     assert!(tables.len() > 10, "{}", tables.len());
     let mut dice = Dice(seed);
     let (mut told, mut refused) = (0, 0);
-    let rounds = mutations(150);
+    let rounds = mutations(80);
     for round in 0..rounds {
         let mut drive = Changed::new(&sound);
         let mut changes = Vec::new();
@@ -248,10 +248,11 @@ fn bad_sectors_cost_what_lies_in_them_and_no_more() {
     assert_eq!(now.items, listed.items);
     let (read, missing) = try_content(&drive, now.get("a/b/file38"));
     assert_eq!(missing, [(8192, 4096)]);
-    let differ: Vec<usize> = (0..read.len())
-        .filter(|at| read[*at] != bytes[*at])
-        .collect();
-    assert_eq!(differ, [8192 + 77]);
+    assert_eq!(read[8192..12_288], [0; 4096]);
+    assert_eq!(
+        (&read[..8192], &read[12_288..]),
+        (&bytes[..8192], &bytes[12_288..])
+    );
     for at in &used {
         let mut drive = Changed::new(&sound);
         drive.bad.push(*at as u64 / 512 + 3);
