@@ -68,3 +68,74 @@ pub fn unpack(
     out.truncate(done);
     Ok(out)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    const SECTOR: usize = 4096;
+
+    /// Packs as the comment at the head of Linux's file describes it, with another implementation's packer of segments.
+    fn packed(plain: &[u8]) -> Vec<u8> {
+        let mut out = vec![0u8; LENGTH];
+        for part in plain.chunks(SECTOR) {
+            let segment = lzokay::compress::compress(part).unwrap();
+            if SECTOR - out.len() % SECTOR < LENGTH {
+                out.resize(out.len().next_multiple_of(SECTOR), 0);
+            }
+            out.extend((segment.len() as u32).to_le_bytes());
+            out.extend(segment);
+        }
+        let bytes = out.len() as u32;
+        out[..LENGTH].copy_from_slice(&bytes.to_le_bytes());
+        out.resize(out.len().next_multiple_of(SECTOR), 0);
+        out
+    }
+
+    #[test]
+    fn the_shortest_extents() {
+        // Length 12; one segment of four bytes: three literals would need more, so nothing but the end mark.
+        assert_eq!(
+            unpack(&[11, 0, 0, 0, 3, 0, 0, 0, 0x11, 0, 0], 10, SECTOR),
+            Ok(Vec::new())
+        );
+        for (raw, most, sector) in [
+            (&[][..], 10, SECTOR),
+            (&[3, 0, 0, 0], 10, SECTOR),
+            (&[200, 0, 0, 0, 3, 0, 0, 0, 0x11, 0, 0], 10, SECTOR),
+            (
+                &[11, 0, 0, 0, 0xFF, 0xFF, 0xFF, 0xFF, 0x11, 0, 0],
+                10,
+                SECTOR,
+            ),
+            (&[4, 0, 0, 0], MOST + 1, SECTOR),
+            (&[4, 0, 0, 0], 10, 0),
+        ] {
+            assert!(unpack(raw, most, sector).is_err(), "{raw:?}");
+        }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, cases: 64, ..ProptestConfig::default() })]
+
+        #[test]
+        fn what_was_packed_comes_back(plain in proptest::collection::vec(0u8..200, 1..30_000)) {
+            let packed = packed(&plain);
+            prop_assert_eq!(unpack(&packed, plain.len(), SECTOR), Ok(plain.clone()));
+            prop_assert!(unpack(&packed, plain.len() - 1, SECTOR).is_err());
+        }
+
+        #[test]
+        fn any_bytes_end(plain in proptest::collection::vec(0u8..9, 200..9000), changes in proptest::collection::vec((0usize..2000, any::<u8>()), 1..5)) {
+            let mut packed = packed(&plain);
+            let most = packed.len();
+            for (at, byte) in changes {
+                packed[at % most] = byte;
+            }
+            if let Ok(found) = unpack(&packed, plain.len(), SECTOR) {
+                prop_assert!(found.len() <= plain.len());
+            }
+        }
+    }
+}

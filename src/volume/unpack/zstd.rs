@@ -51,3 +51,72 @@ fn why_not(why: &FrameDecoderError) -> UnpackError {
         _ => UnpackError::BadHeader,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+    use ruzstd::encoding::{CompressionLevel, compress_to_vec};
+
+    fn packed(plain: &[u8]) -> Vec<u8> {
+        let mut out = compress_to_vec(plain, CompressionLevel::Fastest);
+        out.resize(out.len().next_multiple_of(4096), 0);
+        out
+    }
+
+    /// Twelve lines as the reference implementation's command packs them at level 3 (`zstd -3 --no-check`).
+    #[test]
+    fn a_frame_of_the_reference_implementation_is_read() {
+        let hex = "28b52ffd605e002d0200940261206c657474657220746f207468652073686f702c206c696e6520300a313233343536373839\
+            31310a0b00264b14c01c60186004300718061801cc018601460442e504";
+        let raw: Vec<u8> = (0..hex.len() / 2)
+            .map(|at| u8::from_str_radix(&hex[at * 2..at * 2 + 2], 16).unwrap())
+            .collect();
+        let plain: String = (0..12)
+            .map(|line| format!("a letter to the shop, line {line}\n"))
+            .collect();
+        assert_eq!(unpack(&raw, 4096), Ok(plain.clone().into_bytes()));
+        assert!(unpack(&raw, plain.len() - 1).is_err());
+        assert!(unpack(&raw[..raw.len() - 1], 4096).is_err());
+    }
+
+    #[test]
+    fn a_few_bytes_never_become_many() {
+        // A frame header of a window of 128 KiB, then blocks that repeat one byte 128 KiB times (RFC 8878, 3.1.1.2).
+        let mut raw = vec![0x28, 0xB5, 0x2F, 0xFD, 0x00, 0x38];
+        for _ in 0..10_000 {
+            raw.extend([0x02, 0x00, 0x10, b'x']);
+        }
+        assert!(matches!(
+            unpack(&raw, MOST),
+            Err(UnpackError::Length { .. })
+        ));
+        // A window of 1 GiB.
+        assert_eq!(
+            unpack(&[0x28, 0xB5, 0x2F, 0xFD, 0x00, 0xA0, 0x01, 0x00, 0x00], 100),
+            Err(UnpackError::BadHeader)
+        );
+        assert_eq!(unpack(&[], 10), Err(UnpackError::BadHeader));
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+        #[test]
+        fn what_was_packed_comes_back(plain in proptest::collection::vec(0u8..9, 1..20_000)) {
+            prop_assert_eq!(unpack(&packed(&plain), plain.len()), Ok(plain));
+        }
+
+        #[test]
+        fn any_bytes_end(plain in proptest::collection::vec(0u8..9, 200..5000), changes in proptest::collection::vec((0usize..2000, any::<u8>()), 1..5)) {
+            let mut packed = packed(&plain);
+            let most = packed.len();
+            for (at, byte) in changes {
+                packed[at % most] = byte;
+            }
+            if let Ok(found) = unpack(&packed, plain.len()) {
+                prop_assert!(found.len() <= plain.len());
+            }
+        }
+    }
+}
