@@ -303,3 +303,65 @@ fn what_stands_in_the_log_alone_is_copied_where_the_host_can_apply_it() {
     let (_, points) = plan(&job);
     assert_eq!(about(&points)[0].id, "volume-partly-surveyed");
 }
+
+/// As many a Linux is set up: the system in one subvolume, the homes in another, and snapshots of both.
+#[test]
+fn systems_and_homes_in_subvolumes_are_known_as_such() {
+    let name = "systems_and_homes_in_subvolumes_are_known_as_such";
+    if !can(name, &["mkfs.btrfs", "mount", "btrfs"]) {
+        return;
+    }
+    let scratch = Scratch::new();
+    let (image, at) = (scratch.path("drive.img"), scratch.path("at"));
+    blank(&image, 200 << 20);
+    run("mkfs.btrfs", &["-q", image.to_str().unwrap()]);
+    match mount(&image, &at, "") {
+        Err(says) => {
+            return crate::skip::skip(name, &format!("the kernel here mounts no Btrfs: {says}"));
+        }
+        Ok(mounted) => {
+            let path = |path: &str| at.join(path).to_str().unwrap().to_owned();
+            for subvolume in ["@", "@home"] {
+                run("btrfs", &["subvolume", "create", &path(subvolume)]);
+            }
+            let files = [
+                "@/etc/fstab",
+                "@/usr/bin/true",
+                "@/var/log/x",
+                "@/bin/sh",
+                "@home/ann/Pictures/one.jpg",
+                "@home/ann/letter.odt",
+            ];
+            for (n, file) in files.iter().enumerate() {
+                let file = at.join(file);
+                std::fs::create_dir_all(file.parent().unwrap()).unwrap();
+                std::fs::write(file, content(n as u64 + 1, 9000)).unwrap();
+            }
+            for (of, to) in [("@", "@/snap"), ("@home", "@home/snap")] {
+                run(
+                    "btrfs",
+                    &["subvolume", "snapshot", "-r", &path(of), &path(to)],
+                );
+            }
+            drop(mounted);
+        }
+    }
+    let (_, planned, points) = planned(&scratch);
+    assert_eq!(about(&points), Vec::<&OpenPoint>::new());
+    let who: Vec<&str> = planned
+        .people
+        .iter()
+        .map(|person| person.profile.as_str())
+        .collect();
+    assert!(who.iter().any(|who| who.contains("ann")), "{who:?}");
+    for system in ["@/usr/bin/true", "@/snap/usr/bin/true"] {
+        assert_eq!(item(&planned, system).state, ItemState::LeftOut, "{system}");
+    }
+    for wanted in [
+        "@home/ann/letter.odt",
+        "@home/snap/ann/letter.odt",
+        "@/etc/fstab",
+    ] {
+        assert_ne!(item(&planned, wanted).state, ItemState::LeftOut, "{wanted}");
+    }
+}

@@ -219,7 +219,7 @@ fn one_volume(page: &mut Page, volume: &VolumeSeen) {
     );
     let rule = or_unknown(Some(&volume.rule), "reason");
     match volume.state {
-        VolumeState::Surveyed => page.item(&format!("{what}: every item is listed")),
+        VolumeState::Surveyed => page.item(&format!("{what}: its items are listed")),
         VolumeState::NoUserData => page.item(&format!("{what}: no user data ({rule})")),
         VolumeState::Waived => page.item(&format!("{what}: given up ({rule})")),
         VolumeState::Locked => page.item_warn(&format!("{what}: locked ({rule})")),

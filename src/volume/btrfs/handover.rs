@@ -20,6 +20,11 @@ const MOST_SUBVOLUMES: usize = 1 << 20;
 /// How long a name of an attribute is that stands for how the file system packs a file: it is no content.
 const OWN_ATTRIBUTES: &[u8] = b"btrfs.";
 
+/// Whether the item of this number is the root of the volume or of a subvolume.
+pub fn begins_subvolume(record: u64) -> bool {
+    record & ((1 << INODE_BITS) - 1) == number::FIRST
+}
+
 /// A file by all that makes it what it is.
 type Same = [u8; 16];
 

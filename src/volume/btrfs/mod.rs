@@ -22,6 +22,7 @@ mod superblock;
 mod survey;
 mod tree;
 
+pub use handover::begins_subvolume;
 pub use survey::{log_waits, survey};
 
 use crate::volume::filesystem::{Found, Limits, NotSurveyed, Place, Survey};

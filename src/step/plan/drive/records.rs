@@ -190,8 +190,8 @@ impl<'a> Records<'a> {
         )
     }
 
-    /// What kind of root it is, by the names in and below it.
-    pub fn root(&self, root: i64) -> Result<Root, LedgerError> {
+    /// What kind of root it is, by its own name, which that of a volume does not have, and the names in and below it.
+    pub fn root(&self, root: i64, own: Option<&str>) -> Result<Root, LedgerError> {
         let names = |parent: i64, limit: i64| -> Result<Vec<(i64, String)>, LedgerError> {
             let rows = self
                 .ledger
@@ -225,7 +225,12 @@ impl<'a> Records<'a> {
                 .map(|(_, name)| name)
                 .collect()
         };
-        Ok(Root::guess("", true, &text, &mut below))
+        Ok(Root::guess(
+            own.unwrap_or_default(),
+            own.is_none(),
+            &text,
+            &mut below,
+        ))
     }
 
     /// The children of a record that no walk has reached yet; they count as reached from here on, so that a loop ends.

@@ -5,7 +5,7 @@
 //! unreachable ones under a folder that says so. Memory does not grow with their number.
 
 use super::carried::Carried;
-use super::kept::VolumeKept;
+use super::kept::{Format, VolumeKept};
 use super::records::{Record, Records};
 use super::tally::Tally;
 use crate::bag::name::{LOST_FOLDER, Taken};
@@ -14,7 +14,9 @@ use crate::step::outcome::PersonSeen;
 use crate::survey::class::{Classer, FolderState};
 use crate::survey::item::{Kind, Mark, Marks};
 use crate::survey::person::{People, Seen};
+use crate::survey::root::{Root, RootKind};
 use crate::value::{Moment, Name};
+use crate::volume::btrfs;
 use crate::volume::filesystem::Survey;
 use std::collections::HashMap;
 
@@ -105,7 +107,7 @@ impl<'a> Rows<'a> {
         let root_bag = format!("data/{}", volume.word());
         self.ledger.put_place(volume.root(), &root_bag)?;
         let root = survey.root as i64;
-        let kind = self.records.root(root)?;
+        let kind = self.records.root(root, None)?;
         let mut out = Walked::default();
         let mut twins: HashMap<(i64, Option<Vec<u8>>), i64> = HashMap::new();
         let mut stack = vec![Pending {
@@ -159,7 +161,10 @@ impl<'a> Rows<'a> {
                     .unwrap_or_else(|| child.name.text());
                 let bag = super::super::walk::place_for(&pending.bag, &own, id);
                 self.ledger.put_place(id, &bag)?;
-                let state = self.classer.enter(&pending.state, &child.name.text());
+                let state = match self.subvolume(volume, &child)? {
+                    Some(root) => self.classer.root_of(&root),
+                    None => self.classer.enter(&pending.state, &child.name.text()),
+                };
                 people.meet(&state);
                 stack.push(Pending {
                     record: child.record,
@@ -171,6 +176,18 @@ impl<'a> Rows<'a> {
             self.pause_for_readers()?;
         }
         Ok(())
+    }
+
+    /// What a subvolume is, where it is more than a folder: systems stand in one of their own, and so do the homes (`@` and `@home`
+    /// by a widespread custom, common practice), and a snapshot of either is one again.
+    fn subvolume(&self, volume: &VolumeKept, child: &Record) -> Result<Option<Root>, LedgerError> {
+        if volume.format != Format::Btrfs || !btrfs::begins_subvolume(child.record as u64) {
+            return Ok(None);
+        }
+        let name = child.name.text();
+        let name = name.strip_prefix('@').unwrap_or(&name);
+        let root = self.records.root(child.record, Some(name))?;
+        Ok(matches!(root.kind, RootKind::Linux | RootKind::Holder).then_some(root))
     }
 
     #[allow(clippy::too_many_arguments)]
