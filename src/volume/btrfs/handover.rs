@@ -17,7 +17,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 const INODE_BITS: u32 = 40;
 /// Subvolumes at most, so that numbers fit into what the ledger keeps.
 const MOST_SUBVOLUMES: usize = 1 << 20;
-/// How long a name of an attribute is that stands for how the file system packs a file: it is no content.
+/// Attributes that stand for how the file system packs a file begin so: they say nothing of its content.
 const OWN_ATTRIBUTES: &[u8] = b"btrfs.";
 
 /// Whether the item of this number is the root of the volume or of a subvolume.

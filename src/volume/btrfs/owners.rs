@@ -36,8 +36,13 @@ pub struct Owners {
 }
 
 impl Owners {
-    /// Reads the book.
-    pub fn read(trees: &Trees<'_>, root: Pointer, findings: &mut Findings) -> Result<Self, Fault> {
+    /// Reads the book; it may take `most_bytes` in memory.
+    pub fn read(
+        trees: &Trees<'_>,
+        root: Pointer,
+        most_bytes: u64,
+        findings: &mut Findings,
+    ) -> Result<Self, Fault> {
         const DATA: u64 = 1;
         let (mut extents, mut whole) = (Vec::new(), true);
         // How far the extents before reach, whether the last is contents, and those that others cross.
@@ -60,6 +65,13 @@ impl Owners {
                 kind::OWNED_BLOCK => trees.sb.block_bytes.into(),
                 _ => return Ok(()),
             };
+            if extents.len() as u64 * size_of::<(u64, u64)>() as u64 > most_bytes {
+                whole = false;
+                findings.note("bitmap-unread", Weight::OpenPoint, None, || {
+                    "it has more extents than fit in memory: whose the last of them are is not known".into()
+                });
+                return Ok(());
+            }
             let data = key.kind == kind::OWNED && le64(bytes, 16) & DATA != 0;
             if key.object < reach {
                 if last {

@@ -36,11 +36,12 @@ pub struct Sums {
 }
 
 impl Sums {
-    /// Reads where they lie. `drive` is where contents are read: what a block there does not hold is kept in memory.
+    /// Reads where they lie; the list may take `most_bytes` in memory. `drive` is where contents are read: what a block there does not hold is kept in memory.
     pub fn read(
         trees: &Trees<'_>,
         root: Pointer,
         drive: &Part<'_>,
+        most_bytes: u64,
         findings: &mut Findings,
     ) -> Result<Self, Fault> {
         let mut out = Self {
@@ -77,7 +78,12 @@ impl Sums {
                     Place::Held(at)
                 }
             };
-            if sectors > 0 {
+            let taken = out.runs.len() * size_of::<Run>() + out.held.len();
+            if taken as u64 > most_bytes {
+                findings.note("checksums-missing", Weight::OpenPoint, None, || {
+                    "it has more checksums than fit in memory: the files concerned are named as damaged".into()
+                });
+            } else if sectors > 0 {
                 out.runs.push(Run {
                     first: key.offset,
                     sectors,

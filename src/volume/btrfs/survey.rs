@@ -88,9 +88,11 @@ pub fn survey(
     let tree = |forest: &Forest, id: u64| forest.roots.get(&id).map(|root| root.pointer);
     let nothing = |what: &str| no(format!("it has no {what}"));
     let book = tree(&forest, number::EXTENTS).ok_or_else(|| nothing("book of extents"))?;
-    let owners = Owners::read(&trees, book, &mut findings).map_err(unread)?;
+    let owners = Owners::read(&trees, book, limits.table_bytes, &mut findings).map_err(unread)?;
     let sums = match tree(&forest, number::SUMS) {
-        Some(root) => Sums::read(&trees, root, &drive, &mut findings).map_err(unread)?,
+        Some(root) => {
+            Sums::read(&trees, root, &drive, limits.table_bytes, &mut findings).map_err(unread)?
+        }
         None => Sums::default(),
     };
     let mut books = Books {

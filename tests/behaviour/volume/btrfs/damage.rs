@@ -83,12 +83,11 @@ impl Sectors for Changed<'_> {
             return Err(Fault::new(FaultKind::Refused, "reading", "EIO"));
         }
         self.drive.read_at(at, buf)?;
-        for (from, block) in &self.blocks {
-            for (into, byte) in block.iter().enumerate() {
-                let here = from + into as u64;
-                if (at..end).contains(&here) {
-                    buf[(here - at) as usize] = *byte;
-                }
+        for (first, block) in &self.blocks {
+            let (from, to) = (at.max(*first), end.min(first + BLOCK as u64));
+            if from < to {
+                let part = &block[(from - first) as usize..(to - first) as usize];
+                buf[(from - at) as usize..(to - at) as usize].copy_from_slice(part);
             }
         }
         Ok(())
