@@ -32,7 +32,9 @@ pub fn some_here<'d>(
     let fault = opened.iter().find_map(|opened| opened.as_ref().err());
     Err(fault_problem(
         fault.unwrap_or(&none),
-        &format!("connect a destination of this job, then:\nholdpoint {command}"),
+        &format!(
+            "connect a destination of this job, then:\nholdpoint {command}\nor, where it is mounted in another place now, say where:\nholdpoint open --job JOB --to DIR"
+        ),
     ))
 }
 

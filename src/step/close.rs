@@ -71,7 +71,14 @@ pub fn close(
     });
     let amount = match begun {
         Some(amount) => amount,
-        None => lying(job, &destinations)?,
+        None => {
+            let there = lying(job, &destinations)?;
+            let on_record = amount(job)?.items;
+            if there.items == 0 && on_record > 0 {
+                taken_away(job, &request.when, on_record, tell)?;
+            }
+            there
+        }
     };
     // Before the first copy goes: cut off from here on, nothing of this job counts as saved any more.
     job.record(&FactBody::Closing {
@@ -96,6 +103,29 @@ pub fn close(
         .strip_names(job.now(), &setup, &last)
         .map_err(|e| ledger_problem(&e))?;
     ended(job, &destinations, amount, tell)
+}
+
+/// Not one copy lies where the record has them: somebody moved the bag, and what is closed now deletes nothing of it.
+fn taken_away(
+    job: &Job<'_>,
+    when: &CloseWhen,
+    on_record: u64,
+    tell: Tell<'_>,
+) -> Result<(), Problem> {
+    let says = format!("none of the {on_record} copies on record lies in a bag of this job");
+    if let CloseWhen::Now { .. } = when {
+        tell(Event::Warn {
+            says: format!(
+                "{says}: nothing of them was deleted, and whoever has them has the customer's data"
+            ),
+        });
+        return Ok(());
+    }
+    Err(Problem::failed(
+        format!("not closed, and nothing deleted: {says}"),
+        job.shown(),
+        "put the bag back to its place; or, when the copies are destroyed already:\nholdpoint close JOB --now --reason TEXT",
+    ))
 }
 
 /// Replaces the ledger's copies at the other destinations: they still hold names until then.
@@ -226,7 +256,7 @@ fn all_here(job: &Job<'_>) -> Result<Vec<Box<dyn Destination>>, Problem> {
             away.join("; ")
         ),
         job.shown(),
-        "connect all destinations of the job, then:\nholdpoint close JOB",
+        "connect all destinations of the job, then:\nholdpoint close JOB\nor, where one is mounted in another place now, say where:\nholdpoint open --job JOB --to DIR",
     ))
 }
 

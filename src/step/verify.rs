@@ -62,37 +62,34 @@ pub fn verify(
         extra: Vec::new(),
         method: ReadBack::Medium,
     };
-    let (mut all_read, mut not_read) = (true, Vec::new());
+    let (mut read, mut not_read) = (destinations.clone(), Vec::new());
     for (number, kept) in job.setup.destinations.iter().enumerate() {
-        all_read &= match (&opened[number], sealed.get(number)) {
-            (Ok(_), Some(Some(Err(problem)))) => {
-                not_read.push(format!("{} could not be sealed: {problem}", kept.to.text));
-                false
+        let why_not = match (&opened[number], sealed.get(number)) {
+            (Ok(_), Some(Some(Err(problem)))) => Some(format!("could not be sealed: {problem}")),
+            (Ok(destination), _) => {
+                let (at, network) = (destination.as_ref(), kept.network);
+                one_destination(job, number, at, network, &mut result, tell)?
             }
-            (Ok(destination), _) => one_destination(
-                job,
-                number,
-                destination.as_ref(),
-                kept.network,
-                &mut result,
-                tell,
-            )?,
-            (Err(fault), _) => {
-                not_read.push(format!("{} is not here as it was: {fault}", kept.to.text));
-                false
-            }
+            (Err(fault), _) => Some(format!("is not here as it was: {fault}")),
         };
+        if let Some(why) = why_not {
+            not_read.push(format!("{} {why}", kept.to.text));
+            // What an earlier reading back proved there is not what this one says.
+            if let Some(at) = read.get_mut(number) {
+                *at = None;
+            }
+        }
     }
     let unequal = again::read_source_again(job, tell)?;
     if request.attest {
         tell(Event::Warn { says: "--attest is for a bag on another machine; this machine made the copies, so its word adds nothing".into() });
     }
-    result.verified = verified_everywhere(job, &destinations)?;
+    result.verified = verified_everywhere(job, &read)?;
     tell(Event::Finished);
     let bad = !result.mismatched.is_empty()
         || !result.missing.is_empty()
         || !result.extra.is_empty()
-        || !all_read
+        || !not_read.is_empty()
         || unequal > 0;
     let points = crate::step::points_now(job)?;
     let mut outcome = Outcome::done(&job.dir, result, points);
@@ -106,12 +103,16 @@ pub fn verify(
     Ok(outcome.ending(if bad { Exit::Failed } else { Exit::Done }))
 }
 
-/// Whole items verified at every destination that is here and holds them; one with gaps is read back too, and not saved.
+/// Whole items verified at every one of these destinations that holds them; one with gaps is read back too, and not saved.
 fn verified_everywhere(
     job: &Job<'_>,
     destinations: &[Option<&dyn Destination>],
 ) -> Result<Amount, Problem> {
-    let whole = Whole::at(&job.ledger, bits(destinations)).map_err(|e| ledger_problem(&e))?;
+    let read = bits(destinations);
+    if read == 0 {
+        return Ok(Amount::default());
+    }
+    let whole = Whole::at(&job.ledger, read).map_err(|e| ledger_problem(&e))?;
     Ok(whole.read_back)
 }
 
@@ -254,7 +255,7 @@ impl Foreman for Reading<'_, '_> {
     }
 }
 
-/// Reads one destination back; `false` = it went away in between, and nothing is recorded of it.
+/// Reads one destination back. What comes back is why it was not: then nothing is recorded of it.
 fn one_destination(
     job: &Job<'_>,
     number: usize,
@@ -262,7 +263,7 @@ fn one_destination(
     network: bool,
     result: &mut Verified,
     tell: Tell<'_>,
-) -> Result<bool, Problem> {
+) -> Result<Option<String>, Problem> {
     let shown = job.setup.destinations[number].to.text.clone();
     let fetched_before = at.fetched_bytes();
     let written = match crate::step::bags::look(at) {
@@ -272,12 +273,7 @@ fn one_destination(
             .filter(|_| !network)
             .map(|sum| sum.to_string()),
         Err(fault) if fault.kind == FaultKind::Missing => None,
-        Err(fault) => {
-            tell(Event::Warn {
-                says: format!("{shown} was not read back: {fault}"),
-            });
-            return Ok(false);
-        }
+        Err(fault) => return Ok(Some(format!("was not read back: {fault}"))),
     };
     let sum = job.ledger.row_sum().map_err(|e| ledger_problem(&e))?;
     let mut reading = Reading {
@@ -308,10 +304,7 @@ fn one_destination(
     .and_then(|()| reading.commit())
     .map_err(|e| ledger_problem(&e))?;
     if let Some(fault) = reading.gone {
-        tell(Event::Warn {
-            says: format!("the reading back of {shown} was cut off: {fault}"),
-        });
-        return Ok(false);
+        return Ok(Some(format!("was cut off while it was read back: {fault}")));
     }
     let (done, read_bytes, bad, sum) = (reading.done, reading.read_bytes, reading.bad, reading.sum);
     let (extra, lost_tags) = strangers(job, number, at, done.items + bad.0, &shown, result)?;
@@ -339,7 +332,7 @@ fn one_destination(
         written,
         rows: sum.to_string(),
     })?;
-    Ok(true)
+    Ok(None)
 }
 
 fn look(at: &dyn Destination, errand: &Errand, block: &mut [u8]) -> Looked {

@@ -418,7 +418,16 @@ fn everything_at(job: &Job<'_>, path: &OsStr) -> Result<Vec<(ItemRow, GotRow)>, 
             "a whole volume is given up with --volume; else give the path as this shows it:\nholdpoint plan JOB --list",
         ));
     }
-    find::everything_below(job, &meant)
+    let items = find::everything_below(job, &meant)?;
+    // Neither an empty folder nor a link is what anybody asks for by name.
+    if !items.iter().any(|(item, _)| item.kind == Kind::File) {
+        return Err(Problem::failed(
+            "no file is there: it is an empty folder, or a link that leads elsewhere",
+            Name::Bytes(path.as_bytes().to_vec()).text(),
+            "look where the files are, and name them as this shows them:\nholdpoint plan JOB --list",
+        ));
+    }
+    Ok(items)
 }
 
 /// Whether an item went without a copy, and nobody gave it up.

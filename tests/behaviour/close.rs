@@ -328,3 +328,25 @@ fn what_a_drive_job_leaves_names_nobody_either() {
         Vec::<String>::new()
     );
 }
+
+#[test]
+fn a_bag_that_was_moved_away_is_not_closed_in_silence() {
+    let scratch = Scratch::new();
+    household(&scratch);
+    let job = scratch.saved();
+    give_back(&scratch, &job);
+    scratch.bench.pass_days(14);
+    let move_bags = |from: &str, to: &str| {
+        for place in ["one", "two"] {
+            let at = |name: &str| scratch.path(&format!("{place}/job/{name}"));
+            std::fs::rename(at(from), at(to)).unwrap();
+        }
+    };
+    move_bags("bag", "away");
+    let refused = shut(&job, CloseWhen::ByPolicy).unwrap_err();
+    assert!(refused.what.contains("none of the 2 copies"), "{refused}");
+    move_bags("away", "bag");
+    assert!(shut(&job, CloseWhen::ByPolicy).unwrap().result.closed);
+    let left = finds(&scratch, &["one", "two"], &["Kasimir"]);
+    assert_eq!(left, Vec::<String>::new());
+}

@@ -176,6 +176,8 @@ fn what_is_asked_too_early_or_of_nobody_says_what_to_do_first() {
 #[test]
 fn a_must_have_that_was_not_found_is_for_the_owner() {
     let shop = Shop::with_pictures();
+    std::fs::create_dir(shop.path("laptop/Empty")).unwrap();
+    std::os::unix::fs::symlink("/elsewhere/wedding", shop.path("laptop/Wedding")).unwrap();
     let mut arguments = vec![
         "open",
         "--folder",
@@ -206,6 +208,11 @@ fn a_must_have_that_was_not_found_is_for_the_owner() {
     shop.step(&["waive", "--must-have", "1", "--found", "Pictures"])
         .ends(0);
     assert_eq!(shop.step(&["release"]).ends(3).points(), ["must-have-open"]);
+    // Where no file is, nothing was found.
+    for nothing in ["Empty", "Wedding"] {
+        let said = shop.step(&["waive", "--must-have", "2", "--found", nothing]);
+        assert!(said.ends(1).out.contains("no file is there"), "{nothing}");
+    }
     let said = shop.step(&["waive", "--must-have", "2", "--found", "Documents/will.odt"]);
     assert_ne!(
         said.code,

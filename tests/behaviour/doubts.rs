@@ -411,3 +411,22 @@ fn a_policy_file_that_was_edited_is_an_open_point() {
     let points = shop.step(&["release"]).ends(3).points();
     assert!(!points.contains(&"policy-edited".to_owned()), "{points:?}");
 }
+
+/// What an earlier reading back proved is not what this one says.
+#[test]
+fn a_folder_of_copies_that_cannot_be_opened_is_not_called_read_back() {
+    let name = "a_folder_of_copies_that_cannot_be_opened_is_not_called_read_back";
+    if !crate::linux::support::can(name, &["mount"]) {
+        return;
+    }
+    let shop = released();
+    let hidden = shop.path("copies/job/bag/data/folder/Pictures");
+    let above = crate::linux::support::Mounted::at(&hidden, &["-t", "tmpfs", "none"]);
+    let told = shop.step(&["verify"]).ends(1);
+    let document: serde_json::Value = serde_json::from_str(&told.out).unwrap();
+    assert_eq!(document["result"]["verified"]["items"], 0, "{document}");
+    let what = document["error"]["what"].as_str().unwrap_or_default();
+    assert!(what.contains("was not read back"), "{document}");
+    drop(above);
+    shop.step(&["verify"]).ends(0);
+}

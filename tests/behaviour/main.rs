@@ -46,6 +46,8 @@ mod doubts;
 mod gone;
 /// A wiping command let through, refused, and held again.
 mod guard;
+/// People's folders on a volume of Linux, and links that lead out of them.
+mod homes;
 /// Copies that are not what they claim to be.
 mod inspect;
 /// Drives taken in: what is undone when no job comes of it, and what papers say of the drives beside.

@@ -137,6 +137,24 @@ impl<'a> Shelf<'a> {
         }
     }
 
+    /// Whether a volume has, at this path, a file or a folder with something in it.
+    pub(super) fn holds(&self, volume: i64, parts: &[String]) -> Result<bool, LedgerError> {
+        let (Some((last, above)), Some(_)) = (parts.split_last(), self.word(volume)) else {
+            return Ok(false);
+        };
+        let Some(folder) = self.folder(-volume, above)? else {
+            return Ok(false);
+        };
+        let Some(entry) = self.entry(folder, last)? else {
+            return Ok(false);
+        };
+        let mut any = false;
+        if entry.is_folder {
+            self.ledger.each_child(entry.id, |_, _| any = true)?;
+        }
+        Ok(any || !entry.is_folder)
+    }
+
     /// Folders directly in a folder.
     pub(super) fn folders_in(&self, parent: i64) -> Result<Vec<(i64, String)>, LedgerError> {
         let doing = "looking for registries";

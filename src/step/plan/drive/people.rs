@@ -130,6 +130,13 @@ pub fn settle(
         let away = super::links::away(shelf, &letters, volume)?;
         told.elsewhere.extend(away);
     }
+    for volume in volumes.iter() {
+        let of_linux = matches!(volume.format, Format::Ext | Format::Xfs | Format::Btrfs);
+        if of_linux && volume.state == VolumeState::Surveyed {
+            let away = super::links::away_from_homes(shelf, volume.number)?;
+            told.elsewhere.extend(away);
+        }
+    }
     // Those in the usual places have their lines.
     let usual = told.homes.len();
     let mut listed = BTreeSet::new();
