@@ -1,9 +1,16 @@
 //! Copying that is cut: killed, out of room, without its disk. What the ledger says is copied is there,
 //! and the same command goes on.
 
+use crate::hand_bench::Scratch;
 use crate::hostile::noise;
 use crate::linux::support::{Mounted, can};
 use crate::shop::{Shop, listing, same_trees};
+use holdpoint::job::Job;
+use holdpoint::ledger::Ledger;
+use holdpoint::step::copy::copy;
+use holdpoint::step::open::open;
+use holdpoint::step::plan::plan;
+use holdpoint::step::request::{CopyRequest, PlanRequest, Source};
 use std::path::Path;
 use std::time::Duration;
 
@@ -409,4 +416,50 @@ fn a_fresh_system_without_room_is_gone_on_with() {
     assert!(said["result"]["returned"]["items"].is_u64(), "{said}");
     remount(&shop.path("fresh"), "size=200m");
     shop.step(&["put-back", "--to", "fresh"]).ends(0);
+}
+
+/// A stop does not wait for the end of a file of hours; what was begun of it is as if it had not been.
+#[test]
+fn a_stop_in_the_middle_of_a_large_file_comes_soon_and_the_file_is_copied_later() {
+    let scratch = Scratch::new();
+    let path = scratch.path("source/machine.vhd");
+    let file = std::fs::File::create(&path).unwrap();
+    // A hole that takes minutes to be hashed.
+    file.set_len(60 << 30).unwrap();
+    let opened = open(
+        &scratch.bench,
+        &scratch.request(Source::Folder(scratch.path("source"))),
+        &|path| Ledger::create(path),
+        &mut |_| {},
+    );
+    let dir = opened.unwrap().job.unwrap();
+    let job = Job::open(&scratch.bench, &dir).unwrap();
+    let request = PlanRequest {
+        job: dir.clone(),
+        list: false,
+    };
+    plan(&job, &request, &mut |_| {}).unwrap();
+    let request = CopyRequest {
+        job: dir,
+        limit_bytes: None,
+        limit_minutes: None,
+    };
+    let stop = std::sync::Arc::clone(&scratch.bench.stop);
+    let later = std::thread::spawn(move || {
+        std::thread::sleep(Duration::from_millis(300));
+        stop.store(true, std::sync::atomic::Ordering::Relaxed);
+    });
+    let stopped = copy(&job, &request, &mut |_| {}).unwrap().result;
+    later.join().unwrap();
+    assert_eq!((stopped.copied.items, stopped.remaining), (0, 1));
+    let stop = &scratch.bench.stop;
+    stop.store(false, std::sync::atomic::Ordering::Relaxed);
+    file.set_len(100 << 20).unwrap();
+    let request_plan = PlanRequest {
+        job: job.dir.clone(),
+        list: false,
+    };
+    plan(&job, &request_plan, &mut |_| {}).unwrap();
+    let done = copy(&job, &request, &mut |_| {}).unwrap().result;
+    assert_eq!((done.copied.items, done.remaining), (1, 0));
 }

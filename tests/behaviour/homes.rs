@@ -13,7 +13,7 @@ fn told(links: &[(&str, &str)], folders: &[&str]) -> (Vec<String>, String) {
         ("var/log/x", b"x"),
         ("srv/ann/a.txt", b"a"),
     ] {
-        shop.put(&format!("root/{path}"), bytes.to_vec());
+        shop.put(&format!("root/{path}"), bytes);
     }
     for folder in folders {
         std::fs::create_dir_all(shop.path(&format!("root/{folder}"))).unwrap();

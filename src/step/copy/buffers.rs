@@ -2,16 +2,25 @@
 //!
 //! Invariant: however many files and workers, no more blocks exist than were asked for at once.
 
-use crate::port::{Block, Memory};
+use crate::port::{Bench, Block, Fault, FaultKind};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Bytes of one part: one huge page, one request.
 pub const PART: usize = 2 << 20;
 
+/// Bytes of a file after which somebody who asked for a stop gets it within; what is shorter is copied to its end.
+const ASKED_EVERY: u64 = 64 << 20;
+const STOPPED: &str = "stopped as asked";
+
+/// Whether a reading ended because a stop was asked for.
+pub fn was_stopped(fault: &Fault) -> bool {
+    fault.errno == STOPPED
+}
+
 /// The pool.
 pub struct Buffers<'a> {
-    memory: &'a dyn Memory,
+    bench: &'a dyn Bench,
     free: Mutex<Vec<Block>>,
     split: AtomicBool,
     threads: bool,
@@ -19,9 +28,9 @@ pub struct Buffers<'a> {
 
 impl<'a> Buffers<'a> {
     /// An empty pool; `threads` says whether files may be split over threads.
-    pub fn new(memory: &'a dyn Memory, threads: bool) -> Self {
+    pub fn new(bench: &'a dyn Bench, threads: bool) -> Self {
         Self {
-            memory,
+            bench,
             free: Mutex::new(Vec::new()),
             split: AtomicBool::new(false),
             threads,
@@ -31,7 +40,7 @@ impl<'a> Buffers<'a> {
     /// A block: a used one where there is one.
     pub fn take(&self) -> Block {
         let kept = self.free.lock().ok().and_then(|mut free| free.pop());
-        kept.unwrap_or_else(|| self.memory.block(PART))
+        kept.unwrap_or_else(|| self.bench.memory().block(PART))
     }
 
     /// Gives a block back.
@@ -39,6 +48,19 @@ impl<'a> Buffers<'a> {
         if let Ok(mut free) = self.free.lock() {
             free.push(block);
         }
+    }
+
+    /// Asked before each part of a file, which begins at `at`: whoever stops a run does not wait for the end of a file of hours.
+    ///
+    /// # Errors
+    /// When a stop was asked for; [`was_stopped`] knows the fault.
+    pub fn go_on(&self, at: u64) -> Result<(), Fault> {
+        let is_due = at >= ASKED_EVERY && at % ASKED_EVERY < PART as u64;
+        if is_due && self.bench.stop_asked() {
+            let doing = "reading on in an item";
+            return Err(Fault::new(FaultKind::Other, doing, STOPPED));
+        }
+        Ok(())
     }
 
     /// Whether a large file may be split over threads now: one at a time keeps memory bounded.

@@ -3,7 +3,7 @@
 //! Invariant: what is written stands under a temporary name until the committer has made it
 //! durable; the two digests are of exactly the bytes that were handed to the destinations.
 
-use super::buffers::{Buffers, PART};
+use super::buffers::{Buffers, PART, was_stopped};
 use crate::ledger::{Got, GotRow, ItemRow};
 use crate::port::{Content, Destination, Fault, FaultKind, Stretch, Writing};
 use crate::read::digest::Digests;
@@ -355,6 +355,8 @@ pub fn carry(
                 source_gone: None,
             }
         }
+        // It is as if it had not been begun.
+        Err(fault) if was_stopped(&fault) => kept(errand, Vec::new()),
         // What cannot be read any more was saved before: that copy is all there is now.
         Err(fault) if held && fault.kind != FaultKind::Gone => kept(errand, Vec::new()),
         // The survey said so already.
@@ -493,6 +495,7 @@ fn stream(
     let mut patience = Patience::default();
     let mut at = 0u64;
     while at < bytes {
+        buffers.go_on(at)?;
         let want = usize::try_from(bytes - at).unwrap_or(PART).min(PART);
         if sparse {
             // Holes are hashed as the zeros they read as, and not written: the final length makes them again.

@@ -70,7 +70,7 @@ impl<'a, 'b> Run<'a, 'b> {
         let counts = RunningCounts::start(self.job)?;
         let committer = Committer::new(ledger, clock, self.destinations, mask, counts);
         let mut committer = committer.map_err(failed)?;
-        let buffers = Buffers::new(self.job.bench.memory(), false);
+        let buffers = Buffers::new(self.job.bench, false);
         let mut places = Places::new(ledger);
         let links = self.destinations.iter().enumerate().all(|(number, to)| {
             let facts = to

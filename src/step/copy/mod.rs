@@ -414,7 +414,7 @@ impl<'a, 'b> Run<'a, 'b> {
         let counts = RunningCounts::start(self.job)?;
         let mut committer = Committer::new(ledger, clock, self.destinations, mask, counts)
             .map_err(|e| ledger_problem(&e))?;
-        let buffers = Buffers::new(self.job.bench.memory(), self.workers() > 1);
+        let buffers = Buffers::new(self.job.bench, self.workers() > 1);
         let live = AtomicU64::new(mask);
         let destinations = self.destinations;
         let from_drive = !source.is_copy() && !self.job.setup.drives.is_empty();

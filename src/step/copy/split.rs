@@ -99,6 +99,7 @@ fn read_all(
     let mut patience = Patience::default();
     let mut at = 0u64;
     while at < bytes {
+        buffers.go_on(at)?;
         let mut block = next_block(buffers, given_back, &mut made)?;
         let want = usize::try_from(bytes - at).unwrap_or(PART).min(PART);
         let got = read_part(content, at, want, true, &mut block, &mut patience)?;
