@@ -106,7 +106,11 @@ pub fn survey(
     let gone: Vec<u64> = forest
         .roots
         .iter()
-        .filter(|(id, root)| *id == &number::MOVED_FILES || is_files(id) && root.uses == 0)
+        // One that was deleted has no name any more.
+        .filter(|(id, root)| {
+            let deleted = root.uses == 0 && !forest.names.contains_key(id);
+            *id == &number::MOVED_FILES || is_files(id) && deleted
+        })
         .map(|(id, _)| *id)
         .collect();
     let mut deleted = 0;
