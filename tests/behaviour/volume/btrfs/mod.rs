@@ -6,6 +6,7 @@ mod fill;
 mod hurt;
 mod kinds;
 mod mounted;
+mod moving;
 mod zoo;
 
 use super::ext::Listing;
