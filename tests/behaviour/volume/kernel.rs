@@ -11,6 +11,7 @@ use std::os::unix::ffi::{OsStrExt, OsStringExt};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
+use crate::linux::support;
 pub use crate::linux::support::{Mounted, can};
 
 /// An image whose free blocks hold what somebody left there.
@@ -24,14 +25,23 @@ pub fn stale(image: &Path, mib: u64) {
 
 /// Mounts an image. Another test may take the same free loop device at the same moment: then it is tried again.
 pub fn mount(image: &Path, point: &Path, options: &str) -> Result<Mounted, String> {
-    let options = format!(
-        "loop,noatime{}{options}",
-        if options.is_empty() { "" } else { "," }
-    );
+    let access = if options.split(',').any(|one| one == "ro") {
+        ""
+    } else {
+        ",rw"
+    };
+    let comma = if options.is_empty() { "" } else { "," };
+    let options = format!("loop,noatime{access}{comma}{options}");
     let mut tries = 0;
     loop {
+        // The flag of a former user outlives the device.
+        if let Ok(free) = support::run("losetup", &["--find"])
+            && support::run("blockdev", &["--getro", &free]).is_ok_and(|flag| flag == "1")
+        {
+            let _ = support::run("blockdev", &["--setrw", &free]);
+        }
         match Mounted::try_at(point, &["-o", &options, image.to_str().unwrap()]) {
-            Err(says) if says.contains("busy") && tries < 20 => {
+            Err(says) if tries < 20 && (says.contains("busy") || says.contains("read-only")) => {
                 tries += 1;
                 std::thread::sleep(std::time::Duration::from_millis(100));
             }

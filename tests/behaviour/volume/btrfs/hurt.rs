@@ -361,7 +361,7 @@ fn what_has_a_name_was_not_deleted() {
                     files += 1;
                     at + 40
                 }
-                (1, 132) if number >= 256 && number < 1000 => {
+                (1, 132) if (256..1000).contains(&number) => {
                     subvolumes += 1;
                     at + 160 + 56
                 }
