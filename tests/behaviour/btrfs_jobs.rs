@@ -2,7 +2,7 @@
 
 use crate::hand_bench::Scratch;
 use crate::linux::support::can;
-use crate::volume::ext::zoo::mount;
+use crate::volume::kernel::mount;
 use crate::volume::tool::{blank, content, have, run};
 use holdpoint::job::Job;
 use holdpoint::ledger::Ledger;

@@ -318,7 +318,7 @@ impl<'a, 's> HandOver<'a, 's> {
             return;
         }
         let content = (inode.kind() == Some(Kind::File)).then(|| self.books.content(own, inode));
-        if inode.names == 0 {
+        if inode.names == 0 && own.names.is_empty() {
             self.unlinked += 1;
             self.held = self.held.saturating_add(inode.bytes);
             return;
@@ -326,7 +326,7 @@ impl<'a, 's> HandOver<'a, 's> {
         self.in_use += 1;
         self.records += 1;
         let mut record = self.number(id, own.number);
-        let mut names = inode.names;
+        let mut names = inode.names.max(1);
         if let Some(same) = same(own)
             && let Some(shared) = self.shared.get_mut(&same)
             && shared.names > inode.names
@@ -352,16 +352,18 @@ impl<'a, 's> HandOver<'a, 's> {
         });
         self.wear(&mut found, own);
         found.trouble.clone_from(&own.trouble);
+        let mut doubt = |says: &str| _ = found.trouble.get_or_insert_with(|| says.into());
         if inode.kind().is_none() {
-            found
-                .trouble
-                .get_or_insert_with(|| "it is nothing that has a name".into());
+            doubt("it is nothing that has a name");
+        }
+        if inode.names == 0 {
+            doubt("its inode says that it was deleted, and it has names");
         }
         match content {
             Some(content) => {
                 found.bytes = content.layout.length;
                 found.marks.0 |= content.marks.0;
-                found.trouble = content.trouble;
+                found.trouble = content.trouble.or(found.trouble);
                 found.layout = Some(content.layout);
             }
             None if found.kind == Kind::Link => {

@@ -35,6 +35,8 @@ pub mod number {
     pub const LAST: u64 = u64::MAX - 255;
     /// Files that are being moved by a balance.
     pub const MOVED_FILES: u64 = u64::MAX - 8;
+    /// A subvolume's tree with the new places, for as long as a balance moves what it has.
+    pub const MOVED_TREE: u64 = u64::MAX - 7;
     /// Trees of the log.
     pub const LOG: u64 = u64::MAX - 5;
 }

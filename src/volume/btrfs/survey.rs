@@ -24,6 +24,8 @@ struct Forest {
     roots: BTreeMap<u64, Root>,
     /// Of each subvolume: the one that it stands in, the folder there, and its name.
     names: BTreeMap<u64, (u64, u64, Vec<u8>)>,
+    /// What a balance that was stopped had moved by then.
+    moved: Vec<Pointer>,
     whole: bool,
 }
 
@@ -102,11 +104,18 @@ pub fn survey(
         owners,
     };
     claim_own(&mut books, sb.root).map_err(unread)?;
+    for moved in &forest.moved {
+        claim_own(&mut books, *moved).map_err(unread)?;
+    }
     let is_files = |id: &u64| *id == number::FILES || (number::FIRST..=number::LAST).contains(id);
     let gone: Vec<u64> = forest
         .roots
         .iter()
-        .filter(|(id, root)| *id == &number::MOVED_FILES || is_files(id) && root.uses == 0)
+        // One that was deleted has no name any more.
+        .filter(|(id, root)| {
+            let deleted = root.uses == 0 && !forest.names.contains_key(id);
+            *id == &number::MOVED_FILES || is_files(id) && deleted
+        })
         .map(|(id, _)| *id)
         .collect();
     let mut deleted = 0;
@@ -216,6 +225,10 @@ fn forest(trees: &Trees<'_>, findings: &mut Findings) -> Result<Forest, Fault> {
             Met::Item { key, bytes, .. } => {
                 let wrong = match key.kind {
                     kind::ROOT => match Root::read(bytes) {
+                        Some(root) if key.object == number::MOVED_TREE => {
+                            out.moved.push(root.pointer);
+                            false
+                        }
                         Some(root) => {
                             out.roots.insert(key.object, root);
                             false

@@ -10,8 +10,9 @@
 mod btrfs;
 mod drive;
 mod exfat;
-pub mod ext;
+mod ext;
 mod fat;
+pub mod kernel;
 mod map;
 mod signature;
 pub mod tool;

@@ -1,6 +1,7 @@
 //! What the tests of this room share: running tools, drives in memory, trees of files, listings.
 
 use holdpoint::port::{Fault, FaultKind, Sectors};
+use holdpoint::read::content::ContentReader;
 use holdpoint::survey::item::{Kind, Mark};
 use holdpoint::volume::filesystem::{Found, NotSurveyed, Place, Survey};
 use holdpoint::volume::layout::{Layout, Piece};
@@ -135,6 +136,28 @@ impl Sectors for Drive {
     }
 }
 
+/// A drive that refuses some sectors.
+pub struct Weak<'a> {
+    pub drive: &'a Drive,
+    pub bad: Vec<u64>,
+}
+
+impl Sectors for Weak<'_> {
+    fn sector_bytes(&self) -> u32 {
+        512
+    }
+    fn bytes(&self) -> u64 {
+        self.drive.bytes()
+    }
+    fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
+        let end = at + buf.len() as u64;
+        if self.bad.iter().any(|s| s * 512 < end && at < (s + 1) * 512) {
+            return Err(Fault::new(FaultKind::Refused, "reading", "EIO"));
+        }
+        self.drive.read_at(at, buf)
+    }
+}
+
 /// Pseudo-random numbers from a fixed seed.
 pub struct Dice(pub u64);
 
@@ -201,6 +224,25 @@ pub fn bytes_of(drive: &Drive, layout: &Layout) -> Vec<u8> {
     let valid = (layout.valid as usize).min(out.len());
     out[valid..].fill(0);
     out
+}
+
+/// A file's bytes, through the reader that copies customers' files; nothing may be missing.
+pub fn whole(sectors: &dyn Sectors, found: &Found) -> Vec<u8> {
+    let (bytes, missing) = try_whole(sectors, found);
+    assert_eq!(missing, [], "{} {:?}", found.name.text(), found.layout);
+    assert_eq!(bytes.len() as u64, found.bytes);
+    bytes
+}
+
+/// The same, with what is missing.
+pub fn try_whole(sectors: &dyn Sectors, found: &Found) -> (Vec<u8>, Vec<(u64, u64)>) {
+    let reader = ContentReader::new(found.layout.clone().unwrap(), sectors);
+    let mut out = Vec::new();
+    let mut buf = vec![0u8; 1 << 20];
+    let missing = reader
+        .stream(&mut buf, &mut |_, bytes, _| out.extend_from_slice(bytes))
+        .unwrap();
+    (out, missing)
 }
 
 /// Path and item of everything that a survey hands out, the root left out.

@@ -252,7 +252,12 @@ fn bad_sectors_cost_what_lies_in_them_and_no_more() {
         (&read[..8192], &read[12_288..]),
         (&bytes[..8192], &bytes[12_288..])
     );
-    for at in &used {
+    // Every table, and of the contents one block in nine.
+    let tried = used
+        .iter()
+        .zip(0..)
+        .filter(|(at, n)| n % 9 == 0 || is_table(&sound, **at));
+    for (at, _) in tried {
         let mut drive = Changed::new(&sound);
         drive.bad.push(*at as u64 / 512 + 3);
         match listing(&sound, &drive, Limits::default()) {

@@ -1,7 +1,13 @@
 //! Btrfs against mkfs.btrfs and the kernel's own driver.
 
+mod cut_off;
 mod damage;
+mod fill;
+mod hurt;
+mod kinds;
 mod mounted;
+mod moving;
+mod zoo;
 
 use super::ext::Listing;
 use super::tool::{Drive, run};
@@ -9,7 +15,7 @@ use holdpoint::port::Sectors;
 use holdpoint::survey::item::{Kind, Mark};
 use holdpoint::volume::btrfs;
 use holdpoint::volume::filesystem::{Found, Limits, NotSurveyed, Survey};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::Path;
 
 /// A listing with its paths; a name may come before that of its folder.
@@ -67,6 +73,16 @@ fn with_paths(survey: Survey, all: Vec<Found>) -> Listing {
 
 fn whole(drive: &Drive) -> Listing {
     listing(drive, drive, Limits::default()).unwrap()
+}
+
+/// Items that are said to be damaged or unreadable.
+fn marked(listing: &Listing) -> BTreeSet<String> {
+    let marked =
+        |found: &Found| found.marks.has(Mark::Damaged) || found.marks.has(Mark::Unreadable);
+    let items = listing.items.iter().filter(|(_, found)| marked(found));
+    items
+        .map(|(path, _)| String::from_utf8_lossy(path).into_owned())
+        .collect()
 }
 
 /// A fresh file system on an image of so many MiB.

@@ -1,7 +1,8 @@
 //! Volumes that were not closed: what the journal holds counts, as the kernel and e2fsck say when they play it back.
 
+use super::super::kernel::{can, compare, mount, stale};
 use super::super::tool::{Drive, command, content as bytes, have, run, run_with};
-use super::zoo::{can, change, compare, fill, format, mount, stale};
+use super::zoo::{change, fill, format};
 use super::{Listing, content, make};
 use holdpoint::survey::item::Mark;
 use std::path::Path;
@@ -242,7 +243,7 @@ fn pulled(name: &str, kind: &str, more: &[&str], options: &str) {
         );
         // The kernel plays it back, on the copy.
         let mounted = mount(&copy, &at("at"), "").unwrap();
-        compare(&listing, &drive, &at("at"), &why);
+        compare(&listing.items, &drive, &at("at"), &why);
         drop(mounted);
     }
     assert!(changed > 0, "no copy had anything in its journal");

@@ -5,9 +5,9 @@
 //! mark, or be missing with an open point. With metadata checksums there is no exception. Without them (ext2, ext3) names, numbers,
 //! lengths and places may change unseen where every number stays consistent: those are counted and printed.
 
-use super::super::tool::{Dice, Drive, content as bytes, have, mutations, run};
+use super::super::tool::{Dice, Drive, Weak, content as bytes, have, mutations, run};
 use super::{Listing, content, make, try_content};
-use holdpoint::port::{Fault, FaultKind, Sectors};
+use holdpoint::port::Sectors;
 use holdpoint::survey::item::{Kind, Mark};
 use holdpoint::volume::filesystem::Limits;
 use std::collections::BTreeMap;
@@ -260,28 +260,6 @@ fn damaged_journals_end() {
         );
     }
     assert!(lost > 0);
-}
-
-/// A drive that refuses some sectors.
-struct Weak<'a> {
-    drive: &'a Drive,
-    bad: Vec<u64>,
-}
-
-impl Sectors for Weak<'_> {
-    fn sector_bytes(&self) -> u32 {
-        512
-    }
-    fn bytes(&self) -> u64 {
-        self.drive.bytes()
-    }
-    fn read_at(&self, at: u64, buf: &mut [u8]) -> Result<(), Fault> {
-        let end = at + buf.len() as u64;
-        if self.bad.iter().any(|s| s * 512 < end && at < (s + 1) * 512) {
-            return Err(Fault::new(FaultKind::Refused, "reading", "EIO"));
-        }
-        self.drive.read_at(at, buf)
-    }
 }
 
 #[test]

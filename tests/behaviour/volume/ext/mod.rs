@@ -5,11 +5,11 @@ mod damage;
 mod made;
 mod mounted;
 mod worn;
-pub mod zoo;
+mod zoo;
 
 use super::tool::{Drive, blank, run, sha256};
+pub use super::tool::{try_whole as try_content, whole as content};
 use holdpoint::port::Sectors;
-use holdpoint::read::content::ContentReader;
 use holdpoint::survey::item::{Kind, Mark};
 use holdpoint::volume::ext;
 use holdpoint::volume::filesystem::{Found, Limits, NotSurveyed, Survey};
@@ -92,25 +92,6 @@ impl Listing {
             self.survey.accounts
         );
     }
-}
-
-/// A file's bytes, through the reader that copies customers' files; nothing may be missing.
-pub fn content(sectors: &dyn Sectors, found: &Found) -> Vec<u8> {
-    let (bytes, missing) = try_content(sectors, found);
-    assert_eq!(missing, [], "{} {:?}", found.name.text(), found.layout);
-    assert_eq!(bytes.len() as u64, found.bytes);
-    bytes
-}
-
-/// The same, with what is missing.
-pub fn try_content(sectors: &dyn Sectors, found: &Found) -> (Vec<u8>, Vec<(u64, u64)>) {
-    let reader = ContentReader::new(found.layout.clone().unwrap(), sectors);
-    let mut out = Vec::new();
-    let mut buf = vec![0u8; 1 << 20];
-    let missing = reader
-        .stream(&mut buf, &mut |_, bytes, _| out.extend_from_slice(bytes))
-        .unwrap();
-    (out, missing)
 }
 
 /// A volume with `source` in it.

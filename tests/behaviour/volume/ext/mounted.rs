@@ -1,8 +1,9 @@
 //! Volumes that the kernel's own driver filled, over what an earlier owner left on the disk, compared with its own view.
 
+use super::super::kernel::{can, compare, mount, stale};
 use super::super::tool::Drive;
 use super::Listing;
-use super::zoo::{can, compare, fill, format, mount, stale};
+use super::zoo::{fill, format};
 use holdpoint::port::{Fault, Sectors};
 use holdpoint::survey::item::Mark;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -36,7 +37,7 @@ fn agrees(name: &str, kind: &str, shapes: &[&[&str]]) {
         let worn = worn.filter(|found| found.marks.has(Mark::ExtendedAttributes));
         assert!(worn.count() >= 9, "{why}");
         let mounted = mount(&image, &point, "ro").unwrap();
-        assert!(compare(&listing, &drive, &point, &why) > 1300);
+        assert!(compare(&listing.items, &drive, &point, &why) > 1300);
         drop(mounted);
         done += 1;
     }

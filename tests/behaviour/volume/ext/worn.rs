@@ -1,7 +1,7 @@
 //! Extended attributes, modes and owners: put down by debugfs or by the kernel, read without mounting, and put back.
 
+use super::super::kernel::{access_list, attributes};
 use super::super::tool::{Drive, have, run};
-use super::zoo::{access_list, attributes};
 use super::{Listing, make};
 use crate::shop::Shop;
 use crate::skip::skip;
