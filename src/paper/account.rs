@@ -443,6 +443,9 @@ pub struct MustHave {
     pub answer: Answer,
     /// The reason given when it is not here; empty otherwise.
     pub reason: String,
+    /// Files where it was found that are not saved whole, given up or not.
+    #[serde(default)]
+    pub not_whole: u64,
 }
 
 /// What became of a must-have.

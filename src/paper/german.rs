@@ -238,8 +238,8 @@ const POINTS: &[(&str, &str, &str)] = &[
     ),
     (
         "redirected-elsewhere",
-        "Ein persönlicher Ordner führt an einen Ort außerhalb dieses Auftrags",
-        "was dort liegt, falls es mit gelöscht wird",
+        "Persönliche Ordner liegen vielleicht an einem Ort außerhalb dieses Auftrags",
+        "was dort liegt; unter den Kopien ist es nicht",
     ),
     (
         "doubtful-content",

@@ -396,9 +396,16 @@ impl Pen<'_> {
                 a.rsplit_once('/').map(|p| p.0) == b.rsplit_once('/').map(|p| p.0)
             });
         }
-        self.say(
+        let n = asked.not_whole;
+        let sentence = match sentence {
+            Sentence::AskedFound if n > 0 => Sentence::AskedFoundInPart,
+            sentence => sentence,
+        };
+        self.say_of(
             sentence,
+            n,
             &[
+                ("n", self.count(n)),
                 ("asked", Phrase::given(&asked.asked)),
                 (
                     "places",

@@ -299,6 +299,7 @@ pub fn released() -> Account {
                 found: vec!["Users/mira/Pictures/2019 wedding".to_owned()],
                 answer: Answer::Found,
                 reason: String::new(),
+                not_whole: 0,
             },
             MustHave {
                 asked: "letters from grandfather".to_owned(),
@@ -306,6 +307,7 @@ pub fn released() -> Account {
                 answer: Answer::NotHere,
                 reason: "Looked for with the owner on the telephone; they lie on the old laptop."
                     .to_owned(),
+                not_whole: 0,
             },
         ],
         waivers: vec![

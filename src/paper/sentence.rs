@@ -124,6 +124,9 @@ sentences! {
     WaiverSet { "List digest (BLAKE3): {hash}", "Prüfsumme der Liste (BLAKE3): {hash}" }
     WaiverPaths { "Among them: {paths}.", "Darunter: {paths}." }
     AskedFound { "“{asked}”: found, in {places}", "„{asked}“: gefunden, in {places}" }
+    AskedFoundInPart {
+        "“{asked}”: found, in {places}; {n} file there is not saved whole|“{asked}”: found, in {places}; {n} files there are not saved whole",
+        "„{asked}“: gefunden, in {places}; {n} Datei dort ist nicht vollständig gesichert|„{asked}“: gefunden, in {places}; {n} Dateien dort sind nicht vollständig gesichert" }
     AskedNotHere { "“{asked}”: not on the drive. {reason}", "„{asked}“: nicht auf dem Laufwerk. {reason}" }
     AskedOpen { "“{asked}”: not answered yet", "„{asked}“: noch nicht beantwortet" }
     PointLine { "{says}. Lost if wiped now: {lost}.", "{says}. Verloren, wenn jetzt gelöscht wird: {lost}." }
@@ -133,8 +136,8 @@ sentences! {
     Independent { "independent of the drive on hold", "unabhängig vom angehaltenen Laufwerk" }
     Dependent { "does not count as a copy", "zählt nicht als Kopie" }
     PracticeOnly { "counts for practice only", "zählt nur zur Übung" }
-    ReadBack { "{n} item, {bytes}, compared and equal: {how}, {at}|{n} items, {bytes}, compared and equal: {how}, {at}",
-        "{n} Eintrag, {bytes}, verglichen und gleich: {how}, {at}|{n} Einträge, {bytes}, verglichen und gleich: {how}, {at}" }
+    ReadBack { "{n} copy, {bytes}, compared and equal: {how}, {at}|{n} copies, {bytes}, compared and equal: {how}, {at}",
+        "{n} Kopie, {bytes}, verglichen und gleich: {how}, {at}|{n} Kopien, {bytes}, verglichen und gleich: {how}, {at}" }
     NotReadBack { "not read back yet", "noch nicht zurückgelesen" }
     HowMedium { "read back from the medium itself", "vom Datenträger selbst zurückgelesen" }
     HowNetwork { "read back over the network", "über das Netz zurückgelesen" }
@@ -184,7 +187,7 @@ sentences! {
     HealthPlain { "It reports nothing that made us copy it otherwise than usual.", "Es meldet nichts, weswegen wir es anders als sonst kopiert hätten." }
     HealthUnreadWhy { "Its health could not be read: {why}.", "Sein Zustand ließ sich nicht auslesen: {why}." }
     HealthUnread { "Its health could not be read.", "Sein Zustand ließ sich nicht auslesen." }
-    ForecastSaid { "Our forecast before copying: a chance of {chance} of losing the drive on the way.", "Unsere Vorhersage vor dem Kopieren: Das Laufwerk geht dabei mit einer Wahrscheinlichkeit von {chance} verloren." }
+    ForecastSaid { "Our newest forecast: a chance of {chance} of losing the drive while it is copied.", "Unsere neueste Vorhersage: Beim Kopieren geht das Laufwerk mit einer Wahrscheinlichkeit von {chance} verloren." }
     RouteOrdinary { "We copied it in the ordinary way.", "Wir haben es auf gewöhnlichem Weg kopiert." }
     RouteGentle { "We copied it gently, the most precious things first.", "Wir haben es schonend kopiert, das Kostbarste zuerst." }
     RouteSalvage { "We read its weak places piece by piece and kept whatever it still gave.", "Wir haben seine schwachen Stellen Stück für Stück gelesen und behalten, was es noch hergab." }
@@ -270,9 +273,9 @@ sentences! {
     ThisCount { "{says} ({n} item, if wiped now: {lost})|{says} ({n} items, if wiped now: {lost})", "{says} ({n} Eintrag, wenn jetzt gelöscht wird: {lost})|{says} ({n} Einträge, wenn jetzt gelöscht wird: {lost})" }
     Consent { "Your word", "Ihr Wort" }
     ConsentText {
-        "The data are mine, or I may decide about them for their owner. I have seen this list, the folders with their newest dates, and what is not saved. The drives named above may be erased.",
-        "Die Daten gehören mir, oder ich darf für ihren Eigentümer entscheiden. Ich habe diese Liste, die Ordner mit ihren neuesten Daten und das, was nicht gesichert ist, gesehen. Die oben genannten Laufwerke dürfen gelöscht werden." }
-    ShopText { "For the shop: I showed the owner this list and compared the serial numbers with the labels of the drives.", "Für die Werkstatt: Ich habe dem Eigentümer diese Liste gezeigt und die Seriennummern mit den Aufklebern der Laufwerke verglichen." }
+        "The data are mine, or I may decide about them for their owner. I have seen this list, the folders with their newest dates, and what is not saved. What is named above as on hold may be erased.",
+        "Die Daten gehören mir, oder ich darf für ihren Eigentümer entscheiden. Ich habe diese Liste, die Ordner mit ihren neuesten Daten und das, was nicht gesichert ist, gesehen. Was oben als angehalten genannt ist, darf gelöscht werden." }
+    ShopText { "For the shop: I showed the owner this list and compared the serial numbers, where there are any, with the labels of the drives.", "Für die Werkstatt: Ich habe dem Eigentümer diese Liste gezeigt und die Seriennummern, wo es welche gibt, mit den Aufklebern der Laufwerke verglichen." }
 
     // ---- the hold tag
     TagTitle { "On hold", "Halt" }

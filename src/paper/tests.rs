@@ -187,7 +187,7 @@ fn receipt_and_sheet_hold_every_number_with_its_unit() {
             "15 items, 0 bytes missing",
             "4 items, 65.4 MB",
             "15 items, 821 MB",
-            "25,837 items, 127 GB",
+            "25,837 copies, 127 GB",
             "16,204 pictures and videos",
             "1,877 documents",
             "2 mail stores",
@@ -271,6 +271,24 @@ fn an_unknown_language_is_said_not_guessed() {
             "{paper:?}"
         );
         assert!(printed.html.contains("lang=\"en\""));
+    }
+}
+
+#[test]
+fn what_was_asked_for_and_is_not_whole_is_not_called_found_alone() {
+    let mut account = sample::released();
+    account.must_haves[0].not_whole = 2;
+    for (language, says) in [
+        ("en", "2 files there are not saved whole"),
+        ("de", "2 Dateien dort sind nicht vollständig gesichert"),
+    ] {
+        let printed = print(Paper::Receipt, &account, Names::Full, language);
+        let text = printed
+            .text
+            .split_whitespace()
+            .collect::<Vec<_>>()
+            .join(" ");
+        assert!(text.contains(says), "{text}");
     }
 }
 

@@ -344,18 +344,21 @@ fn must_haves(job: &Job<'_>, facts: &[Fact]) -> Vec<MustHave> {
                 found: Vec::new(),
                 answer: Answer::Unanswered,
                 reason: String::new(),
+                not_whole: 0,
             },
             Some((found, None)) => MustHave {
                 asked,
                 found: found.to_vec(),
                 answer: Answer::Found,
                 reason: String::new(),
+                not_whole: crate::step::waive::not_whole_among(job, found),
             },
             Some((_, Some(reason))) => MustHave {
                 asked,
                 found: Vec::new(),
                 answer: Answer::NotHere,
                 reason: reason.to_owned(),
+                not_whole: 0,
             },
         })
         .collect()

@@ -453,6 +453,16 @@ pub fn unsaved_among(job: &Job<'_>, paths: &[String]) -> (u64, Option<String>) {
     (count, gone)
 }
 
+/// Files at or below these paths that are not saved whole, whoever gave them up.
+pub fn not_whole_among(job: &Job<'_>, paths: &[String]) -> u64 {
+    let of = |path: &String| everything_at(job, &path_from_text(path)).unwrap_or_default();
+    let missed = |(item, got): &(ItemRow, GotRow)| {
+        item.kind == Kind::File && (got.state != Got::Whole || got.written == 0)
+    };
+    let all = paths.iter().flat_map(of);
+    all.filter(missed).count() as u64
+}
+
 /// Paths are kept as hex behind a mark when they are no text.
 fn path_from_text(text: &str) -> std::ffi::OsString {
     use std::os::unix::ffi::OsStringExt;

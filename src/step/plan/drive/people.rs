@@ -353,7 +353,7 @@ fn point(elsewhere: &[String]) -> PointKept {
         id: "redirected-elsewhere".into(),
         volume: String::new(),
         says: format!("something of the people on these drives may lie where this job does not reach: {list}"),
-        lost: "nothing that lies there is among the copies".into(),
+        lost: "what lies there; it is not among the copies".into(),
         evidence: elsewhere.join("; "),
         remedy: "put that drive on hold too, or save it where it lies; or the owner says that nothing is missing:\nholdpoint waive JOB --point redirected-elsewhere --decided-by owner --how signed --name NAME --reason TEXT".into(),
         bytes: 0,
