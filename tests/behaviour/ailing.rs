@@ -270,6 +270,15 @@ fn memory_that_failed_counts_until_every_copy_was_made_anew() {
     shop.step(&["verify"]).ends(0);
     let said = shop.step(&["release"]).ends(3);
     assert!(said.points().contains(&"memory-failed".to_owned()));
+    // Nor does a paper call them saved.
+    shop.step(&["print"]).ends(0);
+    let paper = std::fs::read_to_string(shop.path("copies/job/papers/receipt.txt")).unwrap();
+    let paper = paper.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(paper.contains(" 0 of "), "{paper}");
+    assert!(
+        !paper.contains("Nothing that was to be saved is missing"),
+        "{paper}"
+    );
     // With the modules exchanged, the copies are made anew.
     shop.step(&["copy"]).ends(0);
     shop.step(&["verify"]).ends(0);

@@ -3,6 +3,7 @@
 //! Invariant: every file of the job is counted once; what is not proven is among what is not saved.
 
 use crate::job::{Job, ledger_problem};
+use crate::judge::gate::MemoryNow;
 use crate::ledger::terms::{FILE, FOLDER, LISTED, WANTED_OR_WAIVED};
 use crate::ledger::{Fact, Got, GotRow, ItemRow, LedgerError, Want};
 use crate::paper::account::{
@@ -10,7 +11,7 @@ use crate::paper::account::{
 };
 use crate::read::places::{Place, Places};
 use crate::step::outcome::{ItemState, Problem};
-use crate::step::state::{Recorded, item_state, proving};
+use crate::step::state::{Recorded, item_state, memory_now, proving};
 use crate::survey::item::{Class, Mark};
 use crate::value::{Amount, Moment, Name};
 use std::cmp::Reverse;
@@ -33,7 +34,14 @@ pub struct Rows {
 /// # Errors
 /// When the ledger cannot be read.
 pub fn walk(job: &Job<'_>, facts: &[Fact]) -> Result<Rows, Problem> {
-    let (recorded, counting) = (Recorded::now(job, facts)?, proving(job, facts));
+    let recorded = Recorded::now(job, facts)?;
+    let counting = match memory_now(job, facts) {
+        // No copy made on it counts, however it compares.
+        MemoryNow::Failed {
+            attested: false, ..
+        } => 0,
+        _ => proving(job, facts),
+    };
     let mut walk = Walk::default();
     let mut places = Places::new(&job.ledger);
     job.ledger
