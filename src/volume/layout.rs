@@ -62,6 +62,24 @@ impl Piece {
     }
 }
 
+/// Adds a piece behind the others, joined to the last one where the two are one; an empty one is none.
+pub fn append(pieces: &mut Vec<Piece>, piece: Piece) {
+    let more = piece.bytes();
+    if more == 0 {
+        return;
+    }
+    match (pieces.last_mut(), &piece) {
+        (Some(Piece::Hole { bytes }), Piece::Hole { .. })
+        | (Some(Piece::Lost { bytes }), Piece::Lost { .. }) => *bytes = bytes.saturating_add(more),
+        (Some(Piece::Extent { at, bytes }), Piece::Extent { at: next, .. })
+            if at.checked_add(*bytes) == Some(*next) =>
+        {
+            *bytes = bytes.saturating_add(more);
+        }
+        _ => pieces.push(piece),
+    }
+}
+
 /// How the stored form maps to the logical bytes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Coding {

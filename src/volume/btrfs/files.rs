@@ -10,7 +10,7 @@ use super::sums::Sums;
 use super::tree::Trees;
 use crate::survey::item::{Mark, Marks};
 use crate::volume::bytes::Part;
-use crate::volume::layout::{Coding, Layout, Piece};
+use crate::volume::layout::{Coding, Layout, Piece, append};
 use crate::volume::sealed::{Packing, Seal, Sealed};
 
 /// What contents are looked up in.
@@ -156,27 +156,8 @@ impl Laying<'_, '_> {
     }
 
     fn push(&mut self, piece: Piece) {
-        let bytes = piece.bytes();
-        if bytes == 0 {
-            return;
-        }
-        self.end = self.end.saturating_add(bytes);
-        match (self.pieces.last_mut(), &piece) {
-            (Some(Piece::Hole { bytes }), Piece::Hole { bytes: more })
-            | (Some(Piece::Lost { bytes }), Piece::Lost { bytes: more }) => {
-                *bytes = bytes.saturating_add(*more);
-            }
-            (
-                Some(Piece::Extent { at, bytes }),
-                Piece::Extent {
-                    at: next,
-                    bytes: more,
-                },
-            ) if at.saturating_add(*bytes) == *next => {
-                *bytes = bytes.saturating_add(*more);
-            }
-            _ => self.pieces.push(piece),
-        }
+        self.end = self.end.saturating_add(piece.bytes());
+        append(&mut self.pieces, piece);
     }
 
     /// Nothing is told up to `to`: zeros, or lost.

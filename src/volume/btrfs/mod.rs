@@ -24,19 +24,3 @@ mod tree;
 
 pub use handover::begins_subvolume;
 pub use survey::{log_waits, survey};
-
-use crate::volume::filesystem::{Found, Limits, NotSurveyed, Place, Survey};
-use crate::volume::ntfs::InMemory;
-
-/// Surveys a volume that lies in memory.
-pub fn survey_bytes(bytes: &[u8], see: &mut dyn FnMut(Found)) -> Result<Survey, NotSurveyed> {
-    let volume = InMemory {
-        bytes,
-        sector_bytes: 512,
-    };
-    let place = Place {
-        first_byte: 0,
-        bytes: bytes.len() as u64,
-    };
-    survey(&volume, place, &volume, place, Limits::default(), see)
-}

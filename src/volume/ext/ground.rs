@@ -6,7 +6,7 @@
 use super::superblock::Superblock;
 use crate::port::{Fault, Sectors};
 use crate::volume::filesystem::Place;
-use crate::volume::layout::Piece;
+use crate::volume::layout::{Piece, append};
 use crate::volume::stored::{Narrow, Ranges, push_range, read_narrowing};
 use std::collections::BTreeMap;
 
@@ -136,15 +136,15 @@ impl Ground<'_> {
         let there = end.min(self.blocks()).max(first);
         let mut next = first;
         for (block, newer) in self.overlay.range(first..there) {
-            push(out, self.extent(next, *block - next));
+            append(out, self.extent(next, *block - next));
             match newer {
                 Newer::At {
                     block: own,
                     escaped,
                 } if *own < self.blocks() => {
                     if *escaped {
-                        push(out, Piece::Inline(JOURNAL_MAGIC.to_vec()));
-                        push(
+                        append(out, Piece::Inline(JOURNAL_MAGIC.to_vec()));
+                        append(
                             out,
                             Piece::Extent {
                                 at: self.at(*own).saturating_add(4),
@@ -152,15 +152,15 @@ impl Ground<'_> {
                             },
                         );
                     } else {
-                        push(out, self.extent(*own, 1));
+                        append(out, self.extent(*own, 1));
                     }
                 }
-                _ => push(out, Piece::Lost { bytes: size }),
+                _ => append(out, Piece::Lost { bytes: size }),
             }
             next = block + 1;
         }
-        push(out, self.extent(next, there.saturating_sub(next)));
-        push(
+        append(out, self.extent(next, there.saturating_sub(next)));
+        append(
             out,
             Piece::Lost {
                 bytes: (end - there).saturating_mul(size),
@@ -181,24 +181,6 @@ impl Ground<'_> {
             .range(first..first.saturating_add(count))
             .next()
             .is_some()
-    }
-}
-
-/// Adds a piece, joined with the last one where they touch.
-pub fn push(out: &mut Vec<Piece>, piece: Piece) {
-    let more = piece.bytes();
-    if more == 0 {
-        return;
-    }
-    match (out.last_mut(), &piece) {
-        (Some(Piece::Hole { bytes }), Piece::Hole { .. })
-        | (Some(Piece::Lost { bytes }), Piece::Lost { .. }) => *bytes = bytes.saturating_add(more),
-        (Some(Piece::Extent { at, bytes }), Piece::Extent { at: next, .. })
-            if at.saturating_add(*bytes) == *next =>
-        {
-            *bytes = bytes.saturating_add(more);
-        }
-        _ => out.push(piece),
     }
 }
 

@@ -5,7 +5,6 @@
 
 use super::attribute::{self, Value};
 use super::crc::crc32c;
-use super::ground::push;
 use super::handover::HandOver;
 use super::owners::Count;
 use super::runs::{Form, pieces};
@@ -13,7 +12,7 @@ use super::store::{Notes, Payload, Row};
 use crate::survey::item::{Kind, Mark};
 use crate::value::Name;
 use crate::volume::filesystem::{Found, NoContent, Weight};
-use crate::volume::layout::{Coding, Layout, Piece};
+use crate::volume::layout::{Coding, Layout, Piece, append};
 use crate::volume::ntfs::owners::touches;
 use crate::volume::stored::{Narrow, Ranges, Stored};
 
@@ -139,7 +138,7 @@ impl HandOver<'_, '_, '_> {
                 for (at, bytes) in parts {
                     done += bytes;
                     let bytes = *bytes;
-                    push(
+                    append(
                         &mut out,
                         match at {
                             Some(at) => Piece::Extent { at: *at, bytes },
@@ -148,7 +147,7 @@ impl HandOver<'_, '_, '_> {
                     );
                 }
                 let rest = notes.bytes.saturating_sub(done);
-                push(&mut out, Piece::Hole { bytes: rest });
+                append(&mut out, Piece::Hole { bytes: rest });
                 out
             }
             _ => pieces(self.ground, &notes.runs, notes.bytes),

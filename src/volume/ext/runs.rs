@@ -3,8 +3,8 @@
 //! Invariant: runs never overlap and never go back; what lies between them is a hole. What could not be told is a
 //! [`Form::Lost`] run, never a hole.
 
-use super::ground::{Ground, push};
-use crate::volume::layout::Piece;
+use super::ground::Ground;
+use crate::volume::layout::{Piece, append};
 use crate::volume::ntfs::raw::{put_number, take_number};
 
 /// What a run is.
@@ -188,7 +188,7 @@ pub fn pieces(ground: &Ground<'_>, runs: &[Run], bytes: u64) -> Vec<Piece> {
         if from >= bytes {
             break;
         }
-        push(
+        append(
             &mut out,
             Piece::Hole {
                 bytes: from.saturating_sub(done),
@@ -198,12 +198,12 @@ pub fn pieces(ground: &Ground<'_>, runs: &[Run], bytes: u64) -> Vec<Piece> {
         let long = blocks.saturating_mul(size);
         match run.form {
             Form::Data => ground.pieces(run.at, blocks, &mut out),
-            Form::Unwritten => push(&mut out, Piece::Hole { bytes: long }),
-            Form::Lost => push(&mut out, Piece::Lost { bytes: long }),
+            Form::Unwritten => append(&mut out, Piece::Hole { bytes: long }),
+            Form::Lost => append(&mut out, Piece::Lost { bytes: long }),
         }
         done = from.saturating_add(long);
     }
-    push(
+    append(
         &mut out,
         Piece::Hole {
             bytes: bytes.saturating_sub(done),
@@ -217,7 +217,7 @@ pub fn pieces(ground: &Ground<'_>, runs: &[Run], bytes: u64) -> Vec<Piece> {
         let cut = over.min(bytes);
         over -= cut;
         last.truncate(bytes - cut);
-        push(&mut out, last);
+        append(&mut out, last);
     }
     out
 }

@@ -7,7 +7,7 @@
 use super::boot::Geometry;
 use super::runs::Runs;
 use crate::volume::filesystem::Place;
-use crate::volume::layout::Piece;
+use crate::volume::layout::{Piece, append};
 use std::borrow::Cow;
 
 /// A volume's sizes and where it lies.
@@ -47,27 +47,8 @@ pub struct Laid {
 
 impl Laid {
     fn push(&mut self, piece: Piece) {
-        let bytes = piece.bytes();
-        if bytes == 0 {
-            return;
-        }
-        self.bytes = self.bytes.saturating_add(bytes);
-        match (self.pieces.last_mut(), &piece) {
-            (Some(Piece::Hole { bytes }), Piece::Hole { bytes: more })
-            | (Some(Piece::Lost { bytes }), Piece::Lost { bytes: more }) => {
-                *bytes = bytes.saturating_add(*more);
-            }
-            (
-                Some(Piece::Extent { at, bytes }),
-                Piece::Extent {
-                    at: next,
-                    bytes: more,
-                },
-            ) if at.checked_add(*bytes) == Some(*next) => {
-                *bytes = bytes.saturating_add(*more);
-            }
-            _ => self.pieces.push(piece),
-        }
+        self.bytes = self.bytes.saturating_add(piece.bytes());
+        append(&mut self.pieces, piece);
     }
 
     /// Notes trouble; the first one is kept.

@@ -4,7 +4,7 @@
 
 use crate::port::{ToldExtent, ToldForm};
 use crate::volume::filesystem::Place;
-use crate::volume::layout::{Coding, Layout, Piece};
+use crate::volume::layout::{Coding, Layout, Piece, append};
 
 /// Puts a layout together, stretch by stretch.
 #[derive(Debug)]
@@ -34,21 +34,8 @@ impl Places {
     }
 
     fn push(&mut self, piece: Piece) {
-        let more = piece.bytes();
-        if more == 0 {
-            return;
-        }
-        self.at = self.at.saturating_add(more);
-        match (self.pieces.last_mut(), &piece) {
-            (Some(Piece::Extent { at, bytes }), Piece::Extent { at: next, .. })
-                if at.checked_add(*bytes) == Some(*next) =>
-            {
-                *bytes += more;
-            }
-            (Some(Piece::Hole { bytes }), Piece::Hole { .. })
-            | (Some(Piece::Lost { bytes }), Piece::Lost { .. }) => *bytes += more,
-            _ => self.pieces.push(piece),
-        }
+        self.at = self.at.saturating_add(piece.bytes());
+        append(&mut self.pieces, piece);
     }
 
     fn lose(&mut self, bytes: u64, why: &'static str) {
