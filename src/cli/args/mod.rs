@@ -363,6 +363,7 @@ mod tests {
             // A printed command, pasted with the words that stand for something.
             &["waive", "/job", "--no-rescue", "--reason", "TEXT"],
             &["waive", "/job", "--no-rescue", "--name", "NAME"],
+            &["release", "/job", "--second-look", "None"],
             &["release", "/job", "--second-look", "TEXT"],
             &["open", "--folder", "/a", "--must-have", "TEXT"],
         ] {

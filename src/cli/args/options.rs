@@ -231,7 +231,7 @@ pub struct ReleaseArgs {
     #[arg(long, value_name = "HOURS", value_parser = clap::value_parser!(u32).range(1..=24))]
     pub valid: Option<u32>,
     /// Second look: another person's name, or the last four characters of the drive's serial
-    #[arg(long, value_name = "TEXT", value_parser = said)]
+    #[arg(long, value_name = "TEXT", value_parser = another)]
     pub second_look: Option<String>,
 }
 
@@ -412,6 +412,18 @@ fn said(text: &str) -> Result<String, String> {
         ));
     }
     Ok(text.to_owned())
+}
+
+/// Somebody who looked, or what they read off; a word for nobody is neither.
+fn another(text: &str) -> Result<String, String> {
+    let nobody = ["none", "nobody", "no", "n/a", "-", "?"];
+    if nobody
+        .iter()
+        .any(|word| word.eq_ignore_ascii_case(text.trim()))
+    {
+        return Err("a second look is another person's: give their name, or the last four characters of the drive's serial".into());
+    }
+    said(text)
 }
 
 fn volume(text: &str) -> Result<(String, u32), String> {

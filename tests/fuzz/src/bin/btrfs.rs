@@ -26,10 +26,14 @@ impl Sectors for Sparse {
         if at.checked_add(buf.len() as u64).is_none_or(|end| end > BYTES) {
             return Err(Fault::new(FaultKind::Other, "reading", "EINVAL"));
         }
-        for (into, byte) in buf.iter_mut().enumerate() {
-            let here = at + into as u64;
-            let block = self.0.get(&(here / BLOCK as u64));
-            *byte = block.map_or(0, |block| block[here as usize % BLOCK]);
+        buf.fill(0);
+        let end = at + buf.len() as u64;
+        let (first, last) = (at / BLOCK as u64, end.div_ceil(BLOCK as u64));
+        for (place, block) in self.0.range(first..last) {
+            let start = place * BLOCK as u64;
+            let (from, to) = (start.max(at), (start + BLOCK as u64).min(end));
+            let part = &block[(from - start) as usize..(to - start) as usize];
+            buf[(from - at) as usize..(to - at) as usize].copy_from_slice(part);
         }
         Ok(())
     }
