@@ -71,6 +71,7 @@ pub fn unpack(
 
 #[cfg(test)]
 mod tests {
+    use super::super::fixtures::{self, hex, keeper};
     use super::*;
     use proptest::prelude::*;
 
@@ -114,6 +115,17 @@ mod tests {
         ] {
             assert!(unpack(raw, most, sector).is_err(), "{raw:?}");
         }
+    }
+
+    #[test]
+    fn what_the_kernel_wrote() {
+        let mut packed = hex(fixtures::LZO);
+        packed.resize(packed.len().next_multiple_of(4096), 0);
+        assert_eq!(unpack(&packed, 12_288, SECTOR), Ok(keeper(12_000)));
+        assert_eq!(
+            unpack(&hex(fixtures::LZO_INLINE), 1500, SECTOR),
+            Ok(keeper(1500))
+        );
     }
 
     proptest! {

@@ -4,6 +4,8 @@
 //! Invariant: any bytes in, never a panic, never more memory than the expected length;
 //! the result has exactly the expected length or it is an error.
 
+#[cfg(test)]
+mod fixtures;
 pub mod lznt1;
 pub mod lzo;
 pub mod lzx;

@@ -33,6 +33,7 @@ pub fn unpack(packed: &[u8], most_bytes: usize) -> Result<Vec<u8>, UnpackError> 
 
 #[cfg(test)]
 mod tests {
+    use super::super::fixtures::{self, hex, keeper};
     use super::*;
     use proptest::prelude::*;
     use std::io::Write;
@@ -62,6 +63,14 @@ mod tests {
         assert_eq!(unpack(&raw, plain.len()), Ok(plain.into_bytes()));
         assert_eq!(unpack(&raw[..90], 1200), Err(UnpackError::Truncated));
         assert_eq!(unpack(&raw, MOST + 1), Err(UnpackError::TooLong));
+    }
+
+    #[test]
+    fn what_the_kernel_wrote() {
+        let mut packed = hex(fixtures::ZLIB);
+        packed.resize(packed.len().next_multiple_of(4096), 0);
+        assert_eq!(unpack(&packed, 12_288), Ok(keeper(12_000)));
+        assert_eq!(unpack(&hex(fixtures::ZLIB_INLINE), 1500), Ok(keeper(1500)));
     }
 
     proptest! {

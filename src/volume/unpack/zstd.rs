@@ -2,6 +2,8 @@
 //!
 //! Invariant: not more bytes than expected, or an error; a window that a frame claims is not reserved before it is known to
 //! be one that Btrfs writes, and blocks are unpacked one by one, so that a few bytes never become many.
+//! The decoder is the crate ruzstd, whose code (0.9) was read for this: it looks at a window before it allocates one (its own limit
+//! is 128 MiB), it believes a content size and does not compare it, and one block can bring a little more than 1 MiB.
 
 use super::UnpackError;
 use super::zlib::MOST;
@@ -34,6 +36,11 @@ pub fn unpack(packed: &[u8], most_bytes: usize) -> Result<Vec<u8>, UnpackError> 
         }
     }
     let out = decoder.collect().unwrap_or_default();
+    // 0 also where the frame does not say.
+    let said = usize::try_from(decoder.content_size()).unwrap_or(usize::MAX);
+    if said != 0 && said != out.len() {
+        return Err(longer(said, out.len()));
+    }
     match out.len() <= most_bytes {
         true => Ok(out),
         false => Err(longer(most_bytes, out.len())),
@@ -54,6 +61,7 @@ fn why_not(why: &FrameDecoderError) -> UnpackError {
 
 #[cfg(test)]
 mod tests {
+    use super::super::fixtures::{self, hex, keeper};
     use super::*;
     use proptest::prelude::*;
     use ruzstd::encoding::{CompressionLevel, compress_to_vec};
@@ -97,6 +105,14 @@ mod tests {
             Err(UnpackError::BadHeader)
         );
         assert_eq!(unpack(&[], 10), Err(UnpackError::BadHeader));
+    }
+
+    #[test]
+    fn what_the_kernel_wrote() {
+        let mut packed = hex(fixtures::ZSTD);
+        packed.resize(packed.len().next_multiple_of(4096), 0);
+        assert_eq!(unpack(&packed, 12_288), Ok(keeper(12_000)));
+        assert_eq!(unpack(&hex(fixtures::ZSTD_INLINE), 1500), Ok(keeper(1500)));
     }
 
     proptest! {

@@ -1,0 +1,54 @@
+//! Stored extents for the tests of zlib, zstd and LZO. Linux 6.18 wrote them, on volumes of mkfs.btrfs mounted with
+//! `compress-force=zlib`, `zstd` and `lzo`: of the file that [`keeper`] makes, 12000 bytes of it kept as an extent of
+//! 12288 (here without the zeros that fill its last sector), and 1500 bytes kept inline.
+
+/// The text of the files.
+pub(crate) fn keeper(bytes: usize) -> Vec<u8> {
+    let line = b"The keeper counts the spoons and finds them all. ";
+    line.iter().copied().cycle().take(bytes).collect()
+}
+
+/// Bytes written as hexadecimal digits.
+pub(crate) fn hex(digits: &str) -> Vec<u8> {
+    let digits: Vec<char> = digits.chars().filter(|c| !c.is_whitespace()).collect();
+    let pairs = digits.chunks(2).map(|pair| pair.iter().collect::<String>());
+    pairs
+        .map(|pair| u8::from_str_radix(&pair, 16).unwrap())
+        .collect()
+}
+
+pub(crate) const ZLIB: &str = "
+    785eec97d10980300c4457b9099ca60b141b51ac6969eafe8a5b08eff7203f21b97b9776d369d66d686db7cfd07c95e8ad79287b
+    d17678f9c44bb9d6458901b6c469f00fb80656493e108aa003bc042442c6f4074a134df16ff5f8010000ffffecd9810c00000080
+    307feb3cda317a129f6bd01fe4c5f9e02602e6deb0dfe1f081cc2fc7cf173583ff073c000000ffffecda310d00000080a0feaded
+    e168c101f3311ff3311ff3311ff3311ff3319fea29c45ac0eaf3e17b070000ffff0300a6b2d5e2
+";
+
+pub(crate) const ZLIB_INLINE: &str = "
+    785e0ac94855c84e4d2d482d5248ce2fcd2b295628018a1417e4e7e7152b24e6a528a465e6a580057315127372f4144246358c86
+    d268d218cd0fa3a5c6602f2a01000000ffff03009c5e1b0c
+";
+
+pub(crate) const ZSTD: &str = "
+    28b52ffd60e02dc50100c402546865206b656570657220636f756e7473207468652073706f6f6e7320616e642066696e646d2061
+    6c6c2e200200ac8e2a6e8ac27c02
+";
+
+pub(crate) const ZSTD_INLINE: &str = "
+    28b52ffd60dc04bd0100c402546865206b656570657220636f756e7473207468652073706f6f6e7320616e642066696e646d2061
+    6c6c2e200200a851f54d51984f
+";
+
+pub(crate) const LZO: &str = "
+    240100005d0000000014546865206b656570657220636f756e7473207468652073706f6f6e7320616e642066696e64737002046d
+    20616c6c2e2020000000000000000000000000000000aac000000120636f756e7473207468652073706f6f6e73201100005c0000
+    000012616e642066696e6473207468656d20616c6c2e20546865206b656570657220636f756e748c03052073706f6f6e73202000
+    0000000000000000000000000000aac00000017468656d20616c6c2e20546865206b656570651100005b000000000a7220636f75
+    6e7473207468652073706f6f6e7320616e642066696e6490020d6d20616c6c2e20546865206b6565706520000000000000000000
+    000000000089c00000016f6e7320616e642066696e6473207468656d20110000
+";
+
+pub(crate) const LZO_INLINE: &str = "
+    560000004e0000000014546865206b656570657220636f756e7473207468652073706f6f6e7320616e642066696e64737002046d
+    20616c6c2e2020000000000080c0000c7473207468652073706f6f6e732061110000
+";
