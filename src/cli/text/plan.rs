@@ -199,7 +199,7 @@ fn must_have(page: &mut Page, job: &str, number: usize, asked: &MustHave) {
             page.command(&format!(
                 "holdpoint waive {job} --must-have {number} --found PATH"
             ));
-            page.under("or, when it is not on these drives, --not-here --reason TEXT");
+            page.under("or, when it is not on what is on hold, --not-here --reason TEXT");
         }
     }
 }
