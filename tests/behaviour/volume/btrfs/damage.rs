@@ -152,7 +152,7 @@ fn mutated(more: &[&str], seed: u64, forged: bool) {
     assert!(tables.len() > 10, "{}", tables.len());
     let mut dice = Dice(seed);
     let (mut told, mut refused) = (0, 0);
-    let rounds = mutations(30);
+    let rounds = mutations(140);
     for round in 0..rounds {
         let mut drive = Changed::new(&sound);
         let mut changes = Vec::new();
