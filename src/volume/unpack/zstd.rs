@@ -99,9 +99,9 @@ mod tests {
             unpack(&raw, MOST),
             Err(UnpackError::Length { .. })
         ));
-        // A window of 1 GiB.
+        // A window of 1 MiB, which the decoder by itself would allow.
         assert_eq!(
-            unpack(&[0x28, 0xB5, 0x2F, 0xFD, 0x00, 0xA0, 0x01, 0x00, 0x00], 100),
+            unpack(&[0x28, 0xB5, 0x2F, 0xFD, 0x00, 0x50, 0x01, 0x00, 0x00], 100),
             Err(UnpackError::BadHeader)
         );
         assert_eq!(unpack(&[], 10), Err(UnpackError::BadHeader));
